@@ -1,0 +1,1 @@
+"""The synthetic generator: records, solids, X-ray physics, reconstruction, truth."""

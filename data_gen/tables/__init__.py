@@ -1,0 +1,1 @@
+"""Stored physics tables and small reference results."""

@@ -1,0 +1,1 @@
+"""Judging detectors: measures, intervals, comparison, pictures."""

@@ -1,0 +1,1 @@
+"""The shared words: kinds, schema, grid, cutting, levels, ball names, the store."""

@@ -1,0 +1,103 @@
+"""Cut one joint out of a scan: the only way a joint reaches the grid, for generated and real scans alike."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from jointwise.joints.grid import Grid
+from jointwise.joints.lattice import Lattice, Vector
+from jointwise.joints.levels import Levels, Reading, read_levels
+
+Volume = NDArray[np.generic]
+
+
+def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.float32]:
+    """Trilinear values of a volume at points of the file's frame; beyond the edge the nearest voxel counts.
+
+    Args:
+        volume: (z, y, x), any numeric type.
+        lattice: where its voxels lie.
+        points_mm: (…, 3) as x, y, z in mm.
+
+    Returns:
+        float32 array of shape points_mm.shape[:-1].
+    """
+    index = lattice.to_index(points_mm)
+    coordinates = np.moveaxis(index[..., ::-1], -1, 0)
+    return np.asarray(
+        ndimage.map_coordinates(volume, coordinates, output=np.float32, order=1, mode="nearest"),
+        dtype=np.float32,
+    )
+
+
+def inside(lattice: Lattice, points_mm: Vector) -> NDArray[np.bool_]:
+    """Whether points (…, 3) lie within the volume's voxels (to half a voxel beyond the outer centres)."""
+    index = lattice.to_index(points_mm)
+    upper = np.asarray(lattice.shape[::-1]) - 0.5
+    return np.asarray(np.all((index >= -0.5) & (index <= upper), axis=-1))
+
+
+def cut(
+    volume: Volume,
+    lattice: Lattice,
+    centre_mm: Vector,
+    axes: Vector,
+    grid: Grid,
+    pitch_mm: float,
+    ball_mm: float,
+    levels: Levels,
+) -> NDArray[np.float32]:
+    """Resample one joint onto the grid and scale it to 0 = air, 1 = solder.
+
+    Where the scan is finer than the grid, several samples are averaged per grid point, so that no noise is
+    folded in and a thin gap keeps its area.
+
+    Args:
+        volume: (z, y, x) of the scan, or of a block of it.
+        lattice: its voxels in the frame of the file.
+        centre_mm: centre of the joint (x, y, z), mm, file's frame.
+        axes: (3, 3), columns are the grid's x, y and z directions in the file's frame (z from board to package).
+        grid: voxels and box.
+        pitch_mm: pitch of the array, mm.
+        ball_mm: nominal ball diameter, mm.
+        levels: air and solder level of the scan.
+
+    Returns:
+        float32 (z, y, x) of `grid.shape`.
+    """
+    spacing = grid.spacing_mm(pitch_mm, ball_mm)
+    finer = [max(1, math.floor(step / lattice.voxel_mm + 0.25)) for step in spacing]
+    x, y, z = (
+        _refine(offsets, step, k)
+        for offsets, step, k in zip(grid.offsets_mm(pitch_mm, ball_mm), spacing, finer, strict=True)
+    )
+    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+    points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
+    values = sample(volume, lattice, points)
+    nz, ny, nx = grid.shape
+    kx, ky, kz = finer
+    values = values.reshape(nz, kz, ny, ky, nx, kx).mean(axis=(1, 3, 5))
+    return np.asarray((values - levels.air) / (levels.solder - levels.air), dtype=np.float32)
+
+
+def _refine(offsets: Vector, step: float, k: int) -> Vector:
+    within = (np.arange(k) - (k - 1) / 2) * step / k
+    return np.asarray((offsets[:, None] + within).ravel())
+
+
+def level_reading(
+    volume: Volume, lattice: Lattice, centre_mm: Vector, axes: Vector, pitch_mm: float, ball_mm: float
+) -> Reading:
+    """Read air, solder and noise around one joint, on points as far apart as the scan's voxels."""
+    reach = (0.62 * pitch_mm, 0.62 * pitch_mm, 0.25 * ball_mm)
+    x, y, z = (_centred(r, lattice.voxel_mm) for r in reach)
+    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+    points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
+    return read_levels(sample(volume, lattice, points), (x, y, z), pitch_mm, ball_mm)
+
+
+def _centred(reach_mm: float, step_mm: float) -> Vector:
+    n = max(1, int(reach_mm / step_mm))
+    return np.asarray(np.arange(-n, n + 1) * step_mm, dtype=np.float64)

@@ -1,0 +1,91 @@
+"""Air and solder level of a scan, and its noise: what scales a sub-volume to 0 and 1.
+
+Uncorrected beam hardening and scatter make the cores of balls dark and the air between balls negative, so both
+levels are read where the joints are: solder in the bulk of each joint, air in the lanes between four balls.
+Definitions are ours (default).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jointwise.joints.errors import InputError
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Grey values of air and solder and the noise between them, in the unit of the scan (usually 1/mm)."""
+
+    air: float
+    solder: float
+    noise: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not np.isfinite([self.air, self.solder, self.noise]).all() or self.solder <= self.air:
+            raise InputError(
+                f"expected a solder level above the air level, found solder {self.solder:.4g} and air {self.air:.4g}; "
+                "the scan shows no metal at the given places"
+            )
+
+    @property
+    def cnr(self) -> float:
+        """Contrast of solder over air in units of the noise; infinite without noise."""
+        return (self.solder - self.air) / self.noise if self.noise > 0 else float("inf")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one joint's surroundings say of the levels."""
+
+    air: float
+    solder: float
+    noise: float
+
+
+def read_levels(
+    box: NDArray[np.floating], offsets_mm: Sequence[NDArray[np.float64]], pitch_mm: float, ball_mm: float
+) -> Reading:
+    """Levels read around one joint.
+
+    Air is the median in four columns midway to the diagonal neighbours; solder the upper quartile of the bulk
+    (cupping darkens its middle, voids lower it); noise the standard deviation in the bulk about a quadratic trend.
+
+    Args:
+        box: (z, y, x) values around the joint in the scan's unit, axes along the board's.
+        offsets_mm: positions of its samples from the joint's centre along x, y and z, mm.
+        pitch_mm: pitch, mm.
+        ball_mm: nominal ball diameter, mm.
+    """
+    x, y, z = offsets_mm
+    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+    lane = (np.hypot(np.abs(xx) - pitch_mm / 2, np.abs(yy) - pitch_mm / 2) < 0.12 * pitch_mm) & (
+        np.abs(zz) < 0.2 * ball_mm
+    )
+    bulk = (np.hypot(xx, yy) < 0.3 * ball_mm) & (np.abs(zz) < 0.2 * ball_mm)
+    if lane.sum() < 8 or bulk.sum() < 20:
+        raise InputError(
+            f"expected a box of 1.2 pitches around the joint with at least 20 samples in the ball, found {box.shape}"
+        )
+    air, solder = float(np.median(box[lane])), float(np.percentile(box[bulk], 75))
+    return Reading(air, solder, _noise(box[bulk], xx[bulk], yy[bulk], zz[bulk]))
+
+
+def combine(readings: Sequence[Reading]) -> Levels:
+    """Levels of a scan: medians over its joints, so that missing and defective balls do not move them."""
+    if not readings:
+        raise InputError("expected at least one joint to read the levels from, found none")
+    table = np.array([(r.air, r.solder, r.noise) for r in readings])
+    air, solder, noise = (float(v) for v in np.median(table, axis=0))
+    return Levels(air, solder, noise)
+
+
+def _noise(values: NDArray[np.floating], *axes: NDArray[np.float64]) -> float:
+    """Robust spread about a quadratic surface; the trend is structure (cupping), not noise."""
+    scaled = [a / np.abs(a).max() for a in axes]
+    columns = [np.ones_like(scaled[0]), *scaled, *(a * b for i, a in enumerate(scaled) for b in scaled[i:])]
+    design = np.stack(columns, axis=1)
+    fit, *_ = np.linalg.lstsq(design, values.astype(np.float64), rcond=None)
+    residual = values - design @ fit
+    return float(1.4826 * np.median(np.abs(residual - np.median(residual))))

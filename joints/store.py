@@ -1,0 +1,279 @@
+"""Joints on disk: immutable shards, and a manifest that alone says which of them count.
+
+A shard is ``NAME.safetensors`` (one tensor ``volumes``, float16, n x z x y x x, read through a memory map) and
+``NAME.parquet`` (one row per joint). ``manifest.json`` lists finished shards with their SHA-256. Shards are
+written aside, synced and renamed; the manifest comes last; readers trust only the manifest, so a writer may be
+killed at any moment.
+"""
+
+import fcntl
+import json
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from hashlib import sha256 as _sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from safetensors.numpy import save_file
+
+from jointwise.joints.atomic import replacing, sha256, write_text
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.schema import SCHEMA_VERSION
+
+MANIFEST = "manifest.json"
+SPLITS = ("train", "validation", "test")
+
+
+@dataclass(frozen=True)
+class Shard:
+    """A finished shard as the manifest lists it: its stem, number of joints and the hashes of its two files."""
+
+    name: str
+    joints: int
+    volumes_sha256: str
+    table_sha256: str
+
+
+def write_shard(folder: Path, name: str, joints: Joints) -> Shard:
+    """Write one shard atomically; it does not count until the manifest lists it. Safe in worker processes."""
+    volumes, table = folder / f"{name}.safetensors", folder / f"{name}.parquet"
+    with replacing(volumes) as aside:
+        save_file({"volumes": np.ascontiguousarray(joints.volumes, dtype=np.float16)}, aside)
+    with replacing(table) as aside:
+        joints.table.to_parquet(aside, index=False)
+    return Shard(name, len(joints), sha256(volumes), sha256(table))
+
+
+class StoreWriter:
+    """Adds shards to a store, or goes on with one that was begun with the same seed and configuration.
+
+    Args:
+        folder: the store; made if absent.
+        grid: grid of all its joints.
+        seed: seed of the whole store; None for joints that were not generated.
+        config: resolved configuration that made it, JSON-safe.
+
+    Raises:
+        InputError: the folder holds a store of other origin, or another process is writing it.
+    """
+
+    def __init__(self, folder: Path, grid: Grid, seed: int | None, config: dict[str, Any]) -> None:
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self._lock = _lock(folder)
+        head = {"schema_version": SCHEMA_VERSION, "grid": grid.to_json(), "seed": seed, "config": config}
+        self._head = json.loads(json.dumps(head))
+        self.shards: dict[str, Shard] = {}
+        if (folder / MANIFEST).exists():
+            self._resume()
+        else:
+            self._write()
+
+    def __enter__(self) -> "StoreWriter":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the folder, so that another process may write it."""
+        self._lock.close()
+
+    def commit(self, shard: Shard) -> None:
+        """List a shard in the manifest: from now on it counts."""
+        self.shards[shard.name] = shard
+        self._write()
+
+    def add(self, name: str, joints: Joints) -> None:
+        """Write a shard and list it."""
+        self.commit(write_shard(self.folder, name, joints))
+
+    def drop(self, name: str) -> None:
+        """Take a shard off the manifest (it was found damaged); its files are overwritten when it is remade."""
+        self.shards.pop(name, None)
+        self._write()
+
+    def _resume(self) -> None:
+        manifest = _read_manifest(self.folder)
+        for key, ours in self._head.items():
+            if manifest.get(key) != ours:
+                raise InputError(
+                    f"expected an empty folder or a store made with the same settings, found another {key} in "
+                    f"{self.folder / MANIFEST}{_difference(manifest.get(key), ours)}; "
+                    "choose another folder or delete that one"
+                )
+        self.shards = {entry["name"]: Shard(**entry) for entry in manifest["shards"]}
+
+    def _write(self) -> None:
+        shards = [vars(self.shards[name]) for name in sorted(self.shards)]
+        manifest = {**self._head, "fingerprint": _fingerprint(self._head, shards), "shards": shards}
+        write_text(self.folder / MANIFEST, json.dumps(manifest, indent=1))
+
+
+class Store:
+    """A finished or growing store, opened for reading.
+
+    Raises:
+        InputError: no manifest, a damaged manifest, an unknown schema, a listed file that is missing or too short.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.manifest = _read_manifest(folder)
+        self.grid = Grid.from_json(self.manifest["grid"])
+        self.shards = [Shard(**entry) for entry in self.manifest["shards"]]
+        if not self.shards:
+            raise InputError(
+                f"expected a store with at least one finished shard, found none in {folder}; generate first"
+            )
+        self._maps = [_map_volumes(folder / f"{s.name}.safetensors", s, self.grid) for s in self.shards]
+        self._starts = np.cumsum([0, *(s.joints for s in self.shards)])
+
+    @property
+    def fingerprint(self) -> str:
+        """Hash over the configuration and every listed shard: the identity of the data."""
+        return str(self.manifest["fingerprint"])
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """All rows of all shards, in the manifest's order."""
+        return pd.concat([self._read_table(s) for s in self.shards], ignore_index=True)
+
+    def __len__(self) -> int:
+        return int(self._starts[-1])
+
+    def volume(self, row: int) -> NDArray[np.float16]:
+        """Sub-volume (z, y, x) of one row, from the memory map."""
+        shard = int(np.searchsorted(self._starts, row, side="right")) - 1
+        return np.asarray(self._maps[shard][row - self._starts[shard]])
+
+    def read(self, rows: NDArray[np.integer] | None = None) -> Joints:
+        """The joints of the given rows (all, if none are given) in memory."""
+        wanted = np.arange(len(self)) if rows is None else np.asarray(rows, dtype=np.int64)
+        volumes = np.empty((len(wanted), *self.grid.shape), np.float16)
+        for place, row in enumerate(wanted):
+            volumes[place] = self.volume(int(row))
+        return Joints(volumes, self.table.iloc[wanted].reset_index(drop=True), self.grid)
+
+    def split(self, name: str) -> NDArray[np.int64]:
+        """Rows of one split ('train', 'validation' or 'test').
+
+        Raises:
+            InputError: the split is unknown or empty.
+        """
+        rows = np.flatnonzero(self.table["split"].to_numpy() == name)
+        if not len(rows):
+            found = ", ".join(sorted(set(self.table["split"])))
+            raise InputError(f"expected joints of the split {name!r} in {self.folder}, found only {found}")
+        return rows
+
+    def damaged(self) -> list[str]:
+        """Names of shards whose files no longer have the hashes in the manifest."""
+        return [s.name for s in self.shards if not _intact(self.folder, s)]
+
+    def _read_table(self, shard: Shard) -> pd.DataFrame:
+        path = self.folder / f"{shard.name}.parquet"
+        try:
+            table = pd.read_parquet(path)
+        except (OSError, ValueError) as error:
+            raise InputError(
+                f"expected a readable table in {path}, found {_short(error)}; run jointwise verify"
+            ) from error
+        if len(table) != shard.joints:
+            raise InputError(
+                f"expected {shard.joints} rows in {path}, found {len(table)}; run jointwise verify"
+            )
+        return table
+
+
+def _read_manifest(folder: Path) -> dict[str, Any]:
+    path = folder / MANIFEST
+    if not path.is_file():
+        raise InputError(f"expected a store of joints (a folder with {MANIFEST}) at {folder}, found none")
+    try:
+        manifest = json.loads(path.read_text(encoding="utf-8"))
+        version, shards = manifest["schema_version"], manifest["shards"]
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise InputError(
+            f"expected a manifest in JSON at {path}, found damaged text ({_short(error)})"
+        ) from error
+    if version != SCHEMA_VERSION:
+        raise InputError(
+            f"expected schema version {SCHEMA_VERSION} in {path}, found {version}; generate the store anew"
+        )
+    if not isinstance(shards, list):
+        raise InputError(f"expected a list of shards in {path}, found {type(shards).__name__}")
+    return dict(manifest)
+
+
+def _map_volumes(path: Path, shard: Shard, grid: Grid) -> NDArray[np.float16]:
+    """Map the one tensor of a safetensors file: 8 bytes of header length, a JSON header, then the data."""
+    shape = (shard.joints, *grid.shape)
+    try:
+        with path.open("rb") as file:
+            (length,) = struct.unpack("<Q", file.read(8))
+            if length > path.stat().st_size:
+                raise ValueError("header longer than the file")
+            entry = json.loads(file.read(length))["volumes"]
+        if entry["dtype"] != "F16" or tuple(entry["shape"]) != shape:
+            raise ValueError(f"{entry['dtype']} of shape {entry['shape']}")
+        return np.memmap(path, np.float16, "r", 8 + length + entry["data_offsets"][0], shape)
+    except (OSError, ValueError, KeyError, struct.error) as error:
+        raise InputError(
+            f"expected float16 sub-volumes of shape {shape} in {path}, found {_short(error)}; run jointwise verify"
+        ) from error
+
+
+def _intact(folder: Path, shard: Shard) -> bool:
+    volumes, table = folder / f"{shard.name}.safetensors", folder / f"{shard.name}.parquet"
+    return (
+        volumes.is_file()
+        and table.is_file()
+        and sha256(volumes) == shard.volumes_sha256
+        and sha256(table) == shard.table_sha256
+    )
+
+
+def _fingerprint(head: dict[str, Any], shards: list[dict[str, Any]]) -> str:
+    text = json.dumps([head, shards], sort_keys=True)
+    return _sha256(text.encode()).hexdigest()
+
+
+def _difference(found: Any, ours: Any) -> str:
+    """Name the first settings that differ, so that the user sees which run the folder belongs to."""
+    if not (isinstance(found, dict) and isinstance(ours, dict)):
+        return f" ({found!r} instead of {ours!r})"
+    keys = [key for key, _ in _flat_difference(found, ours)]
+    return f" ({', '.join(keys[:3])})"
+
+
+def _flat_difference(found: Any, ours: Any, path: str = "") -> Iterator[tuple[str, Any]]:
+    if isinstance(found, dict) and isinstance(ours, dict):
+        for key in sorted({*found, *ours}):
+            yield from _flat_difference(found.get(key), ours.get(key), f"{path}.{key}".lstrip("."))
+    elif found != ours:
+        yield path, ours
+
+
+def _lock(folder: Path) -> Any:
+    file = (folder / ".writing").open("w")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        file.close()
+        raise InputError(
+            f"expected to write {folder} alone, found another process writing it; wait for it"
+        ) from error
+    return file
+
+
+def _short(error: Exception) -> str:
+    text = str(error).strip().split("\n")[0]
+    return text[:160] or type(error).__name__

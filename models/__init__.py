@@ -1,0 +1,1 @@
+"""Detectors: one protocol, the rules, the network, saved model folders."""

@@ -1,0 +1,1 @@
+"""The rule detector: what a careful engineer would script."""

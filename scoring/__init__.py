@@ -1,0 +1,1 @@
+"""Scoring a scan from a lab: read, locate, cut, judge, report."""

@@ -1,0 +1,1 @@
+"""Training: data loading, augmentation, the loop, thresholds, tracking."""

@@ -71,10 +71,14 @@ class StoreWriter:
         head = {"schema_version": SCHEMA_VERSION, "grid": grid.to_json(), "seed": seed, "config": config}
         self._head = json.loads(json.dumps(head))
         self.shards: dict[str, Shard] = {}
-        if (folder / MANIFEST).exists():
-            self._resume()
-        else:
-            self._write()
+        try:
+            if (folder / MANIFEST).exists():
+                self._resume()
+            else:
+                self._write()
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> "StoreWriter":
         return self

@@ -1,0 +1,199 @@
+import json
+import multiprocessing
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from jointwise.joints import atomic
+from jointwise.joints.batch import Joints, check_finite
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.schema import present_array, require_columns, truth_array
+from jointwise.joints.store import MANIFEST, Store, StoreWriter, write_shard
+
+GRID = Grid((8, 10, 9))
+
+
+def joints(n: int, seed: int = 0, split: str = "train") -> Joints:
+    rng = np.random.default_rng(seed)
+    table = pd.DataFrame(
+        {"ball": [f"A{i + 1}" for i in range(n)], "present": 1, "split": split, "seed": seed}
+    )
+    return Joints(rng.normal(size=(n, *GRID.shape)).astype(np.float16), table, GRID)
+
+
+def filled(folder: Path) -> Path:
+    with StoreWriter(folder, GRID, 5, {"rate": 0.2}) as writer:
+        writer.add("scan_000001", joints(4, 1, "validation"))
+        writer.add("scan_000000", joints(3, 0))
+    return folder
+
+
+def test_what_was_written_is_read_in_the_manifest_s_order(tmp_path: Path) -> None:
+    store = Store(filled(tmp_path / "ä store [1], a=b"))
+    assert len(store) == 7
+    assert store.table["seed"].tolist() == [0, 0, 0, 1, 1, 1, 1]
+    np.testing.assert_array_equal(store.read().volumes[3:], joints(4, 1).volumes)
+    np.testing.assert_array_equal(store.read(np.array([6, 0])).volumes, store.read().volumes[[6, 0]])
+    assert store.split("validation").tolist() == [3, 4, 5, 6]
+
+
+def test_the_fingerprint_knows_the_data_and_not_the_order_of_writing(tmp_path: Path) -> None:
+    one = Store(filled(tmp_path / "one")).fingerprint
+    with StoreWriter(tmp_path / "two", GRID, 5, {"rate": 0.2}) as writer:
+        writer.add("scan_000000", joints(3, 0))
+        writer.add("scan_000001", joints(4, 1, "validation"))
+    with StoreWriter(tmp_path / "three", GRID, 5, {"rate": 0.2}) as writer:
+        writer.add("scan_000000", joints(3, 9))
+    assert Store(tmp_path / "two").fingerprint == one
+    assert Store(tmp_path / "three").fingerprint != one
+
+
+def test_a_shard_that_the_manifest_does_not_list_does_not_count(tmp_path: Path) -> None:
+    folder = filled(tmp_path / "s")
+    write_shard(folder, "scan_000002", joints(2, 2))
+    assert len(Store(folder)) == 7
+
+
+def test_going_on_keeps_what_was_there_and_refuses_other_settings(tmp_path: Path) -> None:
+    folder = filled(tmp_path / "s")
+    with StoreWriter(folder, GRID, 5, {"rate": 0.2}) as writer:
+        assert set(writer.shards) == {"scan_000000", "scan_000001"}
+    with pytest.raises(InputError, match=r"another config .*\(rate\)"):
+        StoreWriter(folder, GRID, 5, {"rate": 0.3})
+
+
+def test_two_writers_at_once_are_refused(tmp_path: Path) -> None:
+    with StoreWriter(tmp_path, GRID, 1, {}), pytest.raises(InputError, match="another process"):
+        StoreWriter(tmp_path, GRID, 1, {})
+
+
+def test_damage_is_named(tmp_path: Path) -> None:
+    folder = filled(tmp_path / "s")
+    path = folder / "scan_000001.safetensors"
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    path.write_bytes(bytes(data))
+    assert Store(folder).damaged() == ["scan_000001"]
+
+
+def cut_short(folder: Path) -> None:
+    os.truncate(folder / "scan_000000.safetensors", 60)
+
+
+def remove_volumes(folder: Path) -> None:
+    (folder / "scan_000000.safetensors").unlink()
+
+
+def empty_manifest(folder: Path) -> None:
+    (folder / MANIFEST).write_text("")
+
+
+def manifest_of_a_list(folder: Path) -> None:
+    (folder / MANIFEST).write_text("[1, 2]")
+
+
+def later_schema(folder: Path) -> None:
+    manifest = json.loads((folder / MANIFEST).read_text())
+    (folder / MANIFEST).write_text(json.dumps({**manifest, "schema_version": 99}))
+
+
+def absurd_header(folder: Path) -> None:
+    (folder / "scan_000000.safetensors").write_bytes(b"\xff" * 64)
+
+
+def no_manifest(folder: Path) -> None:
+    (folder / MANIFEST).unlink()
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [cut_short, remove_volumes, empty_manifest, manifest_of_a_list, later_schema, absurd_header, no_manifest],
+)
+def test_a_damaged_store_is_refused_in_one_sentence(tmp_path: Path, harm: object) -> None:
+    folder = filled(tmp_path / "s")
+    harm(folder)  # type: ignore[operator]
+    with pytest.raises(InputError, match="expected .* found") as caught:
+        Store(folder)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_damaged_table_is_refused_when_it_is_read(tmp_path: Path) -> None:
+    folder = filled(tmp_path / "s")
+    (folder / "scan_000001.parquet").write_bytes(b"PAR1 no table")
+    with pytest.raises(InputError, match="readable table"):
+        _ = Store(folder).table
+
+
+def test_an_unknown_split_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="'test'.*train, validation"):
+        Store(filled(tmp_path)).split("test")
+
+
+def write_and_die(path: Path) -> None:
+    with atomic.replacing(path) as aside:
+        aside.write_bytes(b"half")
+        os._exit(9)
+
+
+def test_a_writer_killed_midway_leaves_the_old_file(tmp_path: Path) -> None:
+    path = tmp_path / "file"
+    atomic.write_bytes(path, b"old")
+    process = multiprocessing.get_context("fork").Process(target=write_and_die, args=(path,))
+    process.start()
+    process.join()
+    assert process.exitcode == 9
+    assert path.read_bytes() == b"old"
+
+
+def test_an_error_while_writing_leaves_nothing(tmp_path: Path) -> None:
+    def write_half(path: Path) -> None:
+        with atomic.replacing(path) as aside:
+            aside.write_bytes(b"half")
+            raise OSError("disk full")
+
+    with pytest.raises(OSError, match="disk"):
+        write_half(tmp_path / "file")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_batches_take_and_join() -> None:
+    both = Joints.concatenate([joints(2, 1), joints(3, 2)])
+    assert both.table["seed"].tolist() == [1, 1, 2, 2, 2]
+    np.testing.assert_array_equal(both.take([4, 0]).volumes, both.volumes[[4, 0]])
+
+
+def test_batches_that_do_not_fit_are_refused() -> None:
+    with pytest.raises(InputError, match="sub-volumes of shape"):
+        Joints(np.zeros((2, 8, 10, 10)), pd.DataFrame({"a": [1, 2]}), GRID)
+    with pytest.raises(InputError, match="one table row"):
+        Joints(np.zeros((2, *GRID.shape)), pd.DataFrame({"a": [1]}), GRID)
+    with pytest.raises(InputError, match="several grids"):
+        Joints.concatenate(
+            [joints(1), Joints(np.zeros((1, 8, 8, 8)), pd.DataFrame({"a": [1]}), Grid((8, 8, 8)))]
+        )
+
+
+def test_values_that_are_not_finite_are_named() -> None:
+    batch = joints(3)
+    check_finite(batch)
+    batch.volumes[2, 0, 0, 0] = np.nan
+    with pytest.raises(InputError, match="1 of 3, first joint A3"):
+        check_finite(batch)
+
+
+def test_truth_of_missing_balls_counts_nowhere() -> None:
+    kinds = {"void": [1, 1], "non_wet": [0, 0], "bridging": [None, 0], "head_in_pillow": [0, 0]}
+    table = pd.DataFrame({"present": [1, 0], **kinds})
+    truth = truth_array(table)
+    np.testing.assert_array_equal(truth[0], [1, 0, np.nan, 0])
+    assert np.isnan(truth[1]).all()
+    assert present_array(table).tolist() == [True, False]
+
+
+def test_missing_columns_are_named() -> None:
+    with pytest.raises(InputError, match=r"columns row, col in x\.csv"):
+        require_columns(pd.DataFrame({"ball": []}), ["ball", "row", "col"], "x.csv")

@@ -49,6 +49,9 @@ SAMPLE_COLUMNS: Final = (
     *KINDS,
     *MEASURES,
     "split",
+    "pitch_mm",
+    "ball_mm",
+    "voxel_um",
     "voxels_per_ball",
     "cnr",
 )

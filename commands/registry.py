@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
-COMMANDS = ("doctor",)
+COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "doctor")
 
 
 class Command(NamedTuple):

@@ -3,7 +3,10 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from jointwise.data_gen.settings import ArraySettings, DefectSettings, GeneratorSettings, ProcessSettings, ScanSettings
+from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.train.settings import TrackingSettings, TrainSettings
 
 
 @dataclass(frozen=True)
@@ -21,3 +24,102 @@ class DoctorConfig:
     tracking_uri: str | None = None
     timeout_s: float = 5.0
     grid: Grid = field(default_factory=Grid)
+
+
+@dataclass(frozen=True)
+class GenerateConfig:
+    """Settings of `jointwise generate`.
+
+    Args:
+        out: folder of the store; the same command goes on with one that was cut off.
+        boards: number of boards, one scan each; boards 0, 1, 2, … go to train, validation, train, test, train.
+        seed: decides everything that is drawn.
+        workers: processes; 0 takes one per processor core.
+        array: the family of ball grid arrays.
+        process: spread of the shop floor.
+        defects: how often each fault and look-alike is drawn, and its sizes.
+        scan: the scanners that may be drawn.
+        grid: voxels and box of a sub-volume.
+    """
+
+    out: Path = Path("out/joints")
+    boards: int = 24
+    seed: int = 0
+    workers: int = 0
+    array: ArraySettings = field(default_factory=ArraySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scan: ScanSettings = field(default_factory=ScanSettings)
+    grid: Grid = field(default_factory=Grid)
+
+    def __post_init__(self) -> None:
+        _at_least(self, boards=1, seed=0, workers=0)
+
+    @property
+    def generator(self) -> GeneratorSettings:
+        """What the generator needs of it."""
+        return GeneratorSettings(self.array, self.process, self.defects, self.scan)
+
+
+@dataclass(frozen=True)
+class VerifyConfig:
+    """Settings of `jointwise verify`.
+
+    Args:
+        data: the store to check.
+        remake: make damaged shards anew, by the settings in the manifest.
+        workers: processes; 0 takes one per processor core.
+    """
+
+    data: Path
+    remake: bool = False
+    workers: int = 0
+
+    def __post_init__(self) -> None:
+        _at_least(self, workers=0)
+
+
+@dataclass(frozen=True)
+class EvaluateConfig:
+    """Settings of `jointwise evaluate`.
+
+    Args:
+        data: store of joints with truth.
+        split: which of its splits is judged.
+        model: folder of detectors, as `jointwise train` writes it.
+        detectors: which of them, `learned` and `rules`.
+        out: folder for the tables and pictures.
+        device: where the network runs: cpu, cuda, cuda:N, or auto.
+        tracking: where MLflow keeps the results.
+    """
+
+    data: Path
+    model: Path
+    split: str = "test"
+    detectors: tuple[str, ...] = ("learned", "rules")
+    out: Path = Path("out/evaluation")
+    device: str = "auto"
+    tracking: TrackingSettings = field(default_factory=TrackingSettings)
+
+
+@dataclass(frozen=True)
+class DemoConfig:
+    """Settings of `jointwise demo`.
+
+    Args:
+        out: folder of everything the demo makes; delete it to begin anew.
+        generate: the boards.
+        train: the training.
+    """
+
+    out: Path = Path("out/demo")
+    generate: GenerateConfig = field(default_factory=GenerateConfig)
+    train: TrainSettings = field(default_factory=lambda: TrainSettings(data=Path("joints")))
+
+
+def _at_least(settings: object, **least: int) -> None:
+    """Refuse whole numbers below a limit, naming the key."""
+    for name, low in least.items():
+        value = getattr(settings, name)
+        if value < low:
+            raise InputError(f"{name}: expected a whole number of at least {low}, found {value}; correct it")

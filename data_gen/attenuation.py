@@ -17,9 +17,6 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 
-SOLDER, COPPER, LAMINATE, SILICON = range(4)
-"""Indices of the basis materials in every (material, energy) table of this room."""
-
 LOWEST_KEV, HIGHEST_KEV = 1.0, 500.0
 
 
@@ -124,7 +121,9 @@ def _basis_rows(alloy: str, energies_kev: tuple[float, ...]) -> NDArray[np.float
 
 
 def basis_mu_per_mm(alloy: str, energies_kev: NDArray[Any]) -> NDArray[np.float64]:
-    """Attenuation per mm of solder, copper, laminate and silicon, in that order, shape (4, n); read-only.
+    """Attenuation per mm of solder, copper, laminate and silicon, shape (4, n); read-only.
+
+    The rows follow the material numbers of :mod:`jointwise.data_gen.scene`.
 
     Raises:
         InputError: the alloy is not a solder this room knows.

@@ -39,7 +39,7 @@ def inside(lattice: Lattice, points_mm: Vector) -> NDArray[np.bool_]:
     return np.asarray(np.all((index >= -0.5) & (index <= upper), axis=-1))
 
 
-def cut(
+def resample(
     volume: Volume,
     lattice: Lattice,
     centre_mm: Vector,
@@ -47,9 +47,8 @@ def cut(
     grid: Grid,
     pitch_mm: float,
     ball_mm: float,
-    levels: Levels,
 ) -> NDArray[np.float32]:
-    """Resample one joint onto the grid and scale it to 0 = air, 1 = solder.
+    """Bring one joint's box onto the grid, in the grey values of the scan.
 
     Where the scan is finer than the grid, several samples are averaged per grid point, so that no noise is
     folded in and a thin gap keeps its area.
@@ -58,11 +57,10 @@ def cut(
         volume: (z, y, x) of the scan, or of a block of it.
         lattice: its voxels in the frame of the file.
         centre_mm: centre of the joint (x, y, z), mm, file's frame.
-        axes: (3, 3), columns are the grid's x, y and z directions in the file's frame (z from board to package).
+        axes: (3, 3), columns are the grid's x, y and z directions in the file's frame, z from board to package.
         grid: voxels and box.
         pitch_mm: pitch of the array, mm.
         ball_mm: nominal ball diameter, mm.
-        levels: air and solder level of the scan.
 
     Returns:
         float32 (z, y, x) of `grid.shape`.
@@ -75,29 +73,45 @@ def cut(
     )
     zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
     points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
-    values = sample(volume, lattice, points)
     nz, ny, nx = grid.shape
     kx, ky, kz = finer
-    values = values.reshape(nz, kz, ny, ky, nx, kx).mean(axis=(1, 3, 5))
-    return np.asarray((values - levels.air) / (levels.solder - levels.air), dtype=np.float32)
+    values = sample(volume, lattice, points).reshape(nz, kz, ny, ky, nx, kx)
+    return np.asarray(values.mean(axis=(1, 3, 5)), dtype=np.float32)
+
+
+def scale(box: NDArray[np.float32], levels: Levels) -> NDArray[np.float32]:
+    """Grey values turned into 0 at the air level and 1 at the solder level."""
+    return np.asarray((box - np.float32(levels.air)) / np.float32(levels.solder - levels.air))
+
+
+def cut(
+    volume: Volume,
+    lattice: Lattice,
+    centre_mm: Vector,
+    axes: Vector,
+    grid: Grid,
+    pitch_mm: float,
+    ball_mm: float,
+    levels: Levels,
+) -> NDArray[np.float32]:
+    """One joint on the grid, scaled to 0 = air, 1 = solder: `scale` of `resample`."""
+    return scale(resample(volume, lattice, centre_mm, axes, grid, pitch_mm, ball_mm), levels)
+
+
+def level_reading(
+    volume: Volume,
+    lattice: Lattice,
+    centre_mm: Vector,
+    axes: Vector,
+    grid: Grid,
+    pitch_mm: float,
+    ball_mm: float,
+) -> Reading:
+    """Air, solder and noise around one joint, read on the grid."""
+    box = resample(volume, lattice, centre_mm, axes, grid, pitch_mm, ball_mm)
+    return read_levels(box, grid.offsets_mm(pitch_mm, ball_mm), pitch_mm, ball_mm)
 
 
 def _refine(offsets: Vector, step: float, k: int) -> Vector:
     within = (np.arange(k) - (k - 1) / 2) * step / k
     return np.asarray((offsets[:, None] + within).ravel())
-
-
-def level_reading(
-    volume: Volume, lattice: Lattice, centre_mm: Vector, axes: Vector, pitch_mm: float, ball_mm: float
-) -> Reading:
-    """Read air, solder and noise around one joint, on points as far apart as the scan's voxels."""
-    reach = (0.62 * pitch_mm, 0.62 * pitch_mm, 0.25 * ball_mm)
-    x, y, z = (_centred(r, lattice.voxel_mm) for r in reach)
-    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
-    points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
-    return read_levels(sample(volume, lattice, points), (x, y, z), pitch_mm, ball_mm)
-
-
-def _centred(reach_mm: float, step_mm: float) -> Vector:
-    n = max(1, int(reach_mm / step_mm))
-    return np.asarray(np.arange(-n, n + 1) * step_mm, dtype=np.float64)

@@ -105,7 +105,7 @@ class StoreWriter:
         self._write()
 
     def _resume(self) -> None:
-        manifest = _read_manifest(self.folder)
+        manifest = read_manifest(self.folder)
         for key, ours in self._head.items():
             if manifest.get(key) != ours:
                 raise InputError(
@@ -130,7 +130,7 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.manifest = _read_manifest(folder)
+        self.manifest = read_manifest(folder)
         self.grid = Grid.from_json(self.manifest["grid"])
         self.shards = [Shard(**entry) for entry in self.manifest["shards"]]
         if not self.shards:
@@ -178,10 +178,6 @@ class Store:
             raise InputError(f"expected joints of the split {name!r} in {self.folder}, found only {found}")
         return rows
 
-    def damaged(self) -> list[str]:
-        """Names of shards whose files no longer have the hashes in the manifest."""
-        return [s.name for s in self.shards if not _intact(self.folder, s)]
-
     def _read_table(self, shard: Shard) -> pd.DataFrame:
         path = self.folder / f"{shard.name}.parquet"
         try:
@@ -197,7 +193,22 @@ class Store:
         return table
 
 
-def _read_manifest(folder: Path) -> dict[str, Any]:
+def damaged_shards(folder: Path) -> list[str]:
+    """Names of listed shards whose files are missing or no longer have the hashes in the manifest.
+
+    Raises:
+        InputError: no manifest, or a damaged one.
+    """
+    shards = [Shard(**entry) for entry in read_manifest(folder)["shards"]]
+    return [shard.name for shard in shards if not _intact(folder, shard)]
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The manifest of a store as written.
+
+    Raises:
+        InputError: there is none, it is damaged, or of another schema.
+    """
     path = folder / MANIFEST
     if not path.is_file():
         raise InputError(f"expected a store of joints (a folder with {MANIFEST}) at {folder}, found none")

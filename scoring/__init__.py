@@ -1,1 +1,1 @@
-"""Scoring a scan from a lab: read, locate, cut, judge, report."""
+"""A scan nobody here has seen: read it, find its joints, cut, judge and report them."""

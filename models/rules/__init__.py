@@ -1,1 +1,1 @@
-"""The rule detector: what a careful engineer would script."""
+"""The rule detector: what a careful engineer would script, one idea per file."""

@@ -12,7 +12,7 @@ from jointwise.joints.batch import Joints, check_finite
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.schema import present_array, require_columns, truth_array
-from jointwise.joints.store import MANIFEST, Store, StoreWriter, write_shard
+from jointwise.joints.store import MANIFEST, Store, StoreWriter, damaged_shards, write_shard
 
 GRID = Grid((8, 10, 9))
 
@@ -77,7 +77,7 @@ def test_damage_is_named(tmp_path: Path) -> None:
     data = bytearray(path.read_bytes())
     data[-1] ^= 1
     path.write_bytes(bytes(data))
-    assert Store(folder).damaged() == ["scan_000001"]
+    assert damaged_shards(folder) == ["scan_000001"]
 
 
 def cut_short(folder: Path) -> None:

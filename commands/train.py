@@ -1,0 +1,30 @@
+"""`jointwise train`: train the network, fit the rules, track both."""
+
+from jointwise.commands.screen import Done, call, progress, say
+from jointwise.train.settings import TrainSettings
+
+HELP = "Train a network and fit the rules on a store of joints; the run goes to MLflow."
+EXAMPLE = "data=out/joints out=out/train experiment=quick"
+CONFIG = TrainSettings
+
+
+def run(cfg: TrainSettings) -> Done:
+    """Train or go on with a training that was cut off; results are on disk before MLflow hears of them."""
+    from jointwise.joints.store import Store
+    from jointwise.models.bench import RULES_FILE
+    from jointwise.train.mlflow_store import check_reachable
+    from jointwise.train.rules import fit_rules
+    from jointwise.train.run import train
+    from jointwise.train.tracking import track
+
+    if cfg.tracking.enabled:
+        check_reachable(cfg.tracking)
+    with progress("training", "steps") as step:
+        model = train(cfg, step)
+    if not (model / RULES_FILE).exists():
+        with progress("fitting the rules", "joints") as step:
+            fit_rules(Store(cfg.data), cfg.thresholds, model / RULES_FILE, step)
+    if cfg.tracking.enabled:
+        tracked = track(cfg.out, cfg.tracking)
+        say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
+    return Done([model], call("evaluate", data=cfg.data, model=model))

@@ -1,0 +1,130 @@
+"""Who judges: detectors with the thresholds that belong to them, read from one folder.
+
+A folder of detectors holds the model folder's two files and, beside them, `rules.json`: the fitted rules with their
+thresholds. Either may be absent.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from jointwise.joints.atomic import write_text
+from jointwise.joints.errors import InputError
+from jointwise.models.envelope import Envelope
+from jointwise.models.folder import CARD, load_model
+from jointwise.models.protocol import Detector
+from jointwise.models.rules.detector import RuleDetector
+from jointwise.models.thresholds import Thresholds
+
+RULES_FILE: Final = "rules.json"
+LEARNED, RULES = "learned", "rules"
+DETECTORS: Final = (LEARNED, RULES)
+
+
+@dataclass(frozen=True)
+class Judge:
+    """A detector with the thresholds from which its score is a finding.
+
+    Args:
+        detector: scores joints.
+        thresholds: chosen on validation joints.
+        envelope: scan quality of its training joints; None if it may be asked about any.
+    """
+
+    detector: Detector
+    thresholds: Thresholds
+    envelope: Envelope | None = None
+
+    def outside(self, table: pd.DataFrame) -> NDArray[np.bool_]:
+        """Whether each joint's scan (n,) is unlike every scan seen in training."""
+        return np.zeros(len(table), np.bool_) if self.envelope is None else self.envelope.outside(table)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The detectors that judge the same joints; the learned one decides if there is one, else the rules.
+
+    Args:
+        learned, rules: either may be None, not both.
+    """
+
+    learned: Judge | None = None
+    rules: Judge | None = None
+
+    def __post_init__(self) -> None:
+        if self.learned is None and self.rules is None:
+            raise InputError("expected at least one detector to judge, found none; give a model or fitted rules")
+
+    @property
+    def judges(self) -> dict[str, Judge]:
+        """All there are by what they are (`learned`, `rules`), the deciding one first."""
+        both = {LEARNED: self.learned, RULES: self.rules}
+        return {name: judge for name, judge in both.items() if judge is not None}
+
+    @property
+    def deciding(self) -> Judge:
+        """The one whose findings count."""
+        return next(iter(self.judges.values()))
+
+
+def load_bench(folder: Path, detectors: Sequence[str] = DETECTORS, device: str = "cpu") -> Bench:
+    """Read the wanted detectors from a folder.
+
+    Args:
+        folder: as `jointwise train` writes it.
+        detectors: which of `learned` and `rules`.
+        device: where the network runs.
+
+    Raises:
+        InputError: an unknown detector, or the folder lacks or cannot give a wanted one.
+    """
+    unknown = [name for name in detectors if name not in DETECTORS]
+    if unknown or not detectors:
+        raise InputError(f"detectors: expected some of {', '.join(DETECTORS)}, found {', '.join(unknown) or 'none'}")
+    if not folder.is_dir():
+        raise InputError(f"expected a folder of detectors ({CARD} or {RULES_FILE}) at {folder}, found none; train first")
+    return Bench(
+        learned=_learned(folder, device) if LEARNED in detectors else None,
+        rules=read_rules(folder / RULES_FILE) if RULES in detectors else None,
+    )
+
+
+def write_rules(path: Path, detector: RuleDetector, thresholds: Thresholds, data: dict[str, Any]) -> None:
+    """Write fitted rules with their thresholds as JSON.
+
+    Args:
+        path: the file.
+        detector: the fitted rules.
+        thresholds: chosen on validation joints.
+        data: what they were fitted on (fingerprint, numbers of joints).
+    """
+    text = {"data": data, "thresholds": thresholds.to_json(), "rules": detector.to_json()}
+    write_text(path, json.dumps(text, indent=1))
+
+
+def read_rules(path: Path) -> Judge:
+    """Inverse of :func:`write_rules`.
+
+    Raises:
+        InputError: no such file, no JSON, or not fitted rules.
+    """
+    try:
+        text = json.loads(path.read_text(encoding="utf-8"))
+        thresholds, rules = text["thresholds"], text["rules"]
+        return Judge(RuleDetector.from_json(rules), Thresholds.from_json(thresholds))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"expected fitted rules in JSON at {path}, found none that reads ({type(error).__name__}); "
+            "fit the rules again with jointwise train"
+        ) from error
+
+
+def _learned(folder: Path, device: str) -> Judge:
+    learned = load_model(folder, device)
+    return Judge(learned, learned.card.thresholds, learned.card.envelope)

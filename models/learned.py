@@ -1,0 +1,106 @@
+"""The learned detector: a network, its card, and the joints it is asked about."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import torch
+from numpy.typing import NDArray
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import N_KINDS
+from jointwise.models.card import Card
+from jointwise.models.network import JointNetwork
+from jointwise.models.protocol import check_batch, empty_measures
+
+CPU_BATCH: Final = 16
+CUDA_BATCH: Final = 256
+
+
+def find_device(name: str) -> torch.device:
+    """The device of that name; `auto` takes a CUDA card where there is one.
+
+    Raises:
+        InputError: unknown name, or a device this machine lacks.
+    """
+    if name == "auto":
+        return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    if name == "cpu":
+        return torch.device("cpu")
+    cards = torch.cuda.device_count() if torch.cuda.is_available() else 0
+    names = [f"cuda:{i}" for i in range(cards)]
+    if name in names or (name == "cuda" and cards):
+        return torch.device(name)
+    known = ", ".join(["auto", "cpu", *(["cuda", *names] if cards else [])])
+    raise InputError(f"device: expected one of {known} on this machine, found {name!r}; choose one of them")
+
+
+@dataclass(frozen=True)
+class LearnedDetector:
+    """Scores joints by a network; probabilities are calibrated on validation joints.
+
+    Args:
+        network: with its trained weights.
+        card: grid, calibration, thresholds and envelope that belong to them.
+        device: where the network runs.
+    """
+
+    network: JointNetwork
+    card: Card
+    device: torch.device
+
+    def __post_init__(self) -> None:
+        self.network.to(self.device).eval()
+
+    @property
+    def name(self) -> str:
+        """How tables call it."""
+        return self.card.name
+
+    def score(self, joints: Joints) -> NDArray[np.float64]:
+        """Calibrated probabilities (n, 4), columns in the order of KINDS.
+
+        Raises:
+            InputError: the batch is refused by `check_batch`, or lies on another grid.
+        """
+        return self.card.calibration(self.logits(joints))
+
+    def logits(self, joints: Joints) -> NDArray[np.float64]:
+        """What the network itself says, (n, 4), before calibration.
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        self._check(joints)
+        size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
+        logits = np.empty((len(joints), N_KINDS), np.float64)
+        with torch.inference_mode():
+            for start in range(0, len(joints), size):
+                # A copy: stored sub-volumes are read-only float16, and torch wants neither.
+                part = np.array(joints.volumes[start : start + size], dtype=np.float32)
+                answer = self.network(torch.from_numpy(part).to(self.device))
+                logits[start : start + size] = answer.cpu().numpy()
+        return logits
+
+    def measure(self, joints: Joints) -> pd.DataFrame:
+        """n rows of NaN under schema.MEASURES: this detector judges, it does not measure.
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        self._check(joints)
+        return empty_measures(len(joints))
+
+    def out_of_envelope(self, table: pd.DataFrame) -> NDArray[np.bool_]:
+        """Whether each joint's scan (n,) is unlike every scan seen in training."""
+        return self.card.envelope.outside(table)
+
+    def _check(self, joints: Joints) -> None:
+        check_batch(joints)
+        if joints.grid != self.card.grid:
+            raise InputError(
+                f"expected sub-volumes on the grid {self.card.grid.to_json()} the network {self.name} was trained on, "
+                f"found {joints.grid.to_json()}; cut the scan on that grid"
+            )

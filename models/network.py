@@ -1,0 +1,107 @@
+"""The 3D networks: MONAI's, with what we ask of them in addition.
+
+What differs from MONAI's defaults: one channel in, one logit per kind out; a strided first convolution instead of
+max-pooling, and a plain mean instead of adaptive pooling, because the backward pass of 3-D pooling does not repeat bit
+for bit on CUDA; metadata-carrying tensors are unwrapped before the first layer, since they cost far more per operation.
+DenseNet121 keeps MONAI's pooling inside and is a baseline only.
+"""
+
+from typing import Any, NamedTuple, cast
+
+import torch
+from monai.data.meta_tensor import MetaTensor
+from monai.networks.nets.densenet import DenseNet121
+from monai.networks.nets.resnet import ResNet
+from torch import Tensor, nn
+from torch.utils.flop_counter import FlopCounterMode
+
+from jointwise.joints.grid import Grid
+from jointwise.joints.kinds import N_KINDS
+from jointwise.models.settings import NetworkSettings
+
+
+class JointNetwork(nn.Module):
+    """A MONAI network that takes joints and gives one logit per kind.
+
+    Args:
+        backbone: takes (n, 1, z, y, x), gives (n, 4).
+    """
+
+    def __init__(self, backbone: nn.Module) -> None:
+        super().__init__()
+        self.backbone = backbone
+
+    def forward(self, volumes: Tensor) -> Tensor:
+        """Logits (n, 4), columns in the order of KINDS, of sub-volumes (n, z, y, x) in units of the solder level."""
+        if isinstance(volumes, MetaTensor):
+            volumes = volumes.as_tensor()
+        # One channel makes both layouts the same memory; saying which one picks the faster convolutions on CPU.
+        channel = volumes.unsqueeze(1).contiguous(memory_format=torch.channels_last_3d)
+        return cast(Tensor, self.backbone(channel))
+
+
+class PlainMean(nn.Module):
+    """Mean over the three axes of space, kept as axes of length 1; its backward pass repeats bit for bit."""
+
+    def forward(self, features: Tensor) -> Tensor:
+        """(n, c, 1, 1, 1) of features (n, c, z, y, x)."""
+        return features.mean(dim=(2, 3, 4), keepdim=True)
+
+
+def build_network(settings: NetworkSettings) -> JointNetwork:
+    """A fresh network; its first weights come from torch's global generator.
+
+    Example:
+        >>> network = build_network(NetworkSettings())
+        >>> network(torch.zeros(2, 48, 56, 56)).shape
+        torch.Size([2, 4])
+    """
+    backbone = _resnet(settings) if settings.family == "resnet" else _densenet(settings)
+    network = JointNetwork(backbone)
+    network.to(memory_format=torch.channels_last_3d)  # type: ignore[call-overload]
+    return network
+
+
+def _resnet(settings: NetworkSettings) -> nn.Module:
+    arguments: dict[str, Any] = {
+        "block": "basic",
+        "layers": list(settings.blocks),
+        "block_inplanes": list(settings.widths),
+        "n_input_channels": 1,
+        "num_classes": N_KINDS,
+        "conv1_t_size": settings.stem_kernel,
+        "conv1_t_stride": settings.stem_stride,
+        "no_max_pool": True,
+        "bias_downsample": False,
+    }
+    backbone: Any = ResNet(**arguments)
+    backbone.avgpool = PlainMean()
+    if settings.dropout:
+        backbone.fc = nn.Sequential(nn.Dropout(settings.dropout), backbone.fc)
+    return cast(nn.Module, backbone)
+
+
+def _densenet(settings: NetworkSettings) -> nn.Module:
+    backbone: Any = DenseNet121(spatial_dims=3, in_channels=1, out_channels=N_KINDS)
+    backbone.class_layers.pool = PlainMean()
+    if settings.dropout:
+        backbone.class_layers.out = nn.Sequential(nn.Dropout(settings.dropout), backbone.class_layers.out)
+    return cast(nn.Module, backbone)
+
+
+class Cost(NamedTuple):
+    """What a network costs: its parameters, and floating-point operations per joint (a multiply-add counts two)."""
+
+    parameters: int
+    flops: int
+
+
+def cost(network: nn.Module, grid: Grid) -> Cost:
+    """Parameters of a network and the operations of one forward pass of one joint, counted while it runs."""
+    was_training = network.training
+    network.eval()
+    device = next(network.parameters()).device
+    with torch.inference_mode(), FlopCounterMode(display=False) as counter:
+        network(torch.zeros(1, *grid.shape, device=device))
+    network.train(was_training)
+    return Cost(sum(p.numel() for p in network.parameters()), int(counter.get_total_flops()))

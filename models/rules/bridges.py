@@ -1,0 +1,139 @@
+"""Does metal join the joint to a neighbour?
+
+Between the joint and each of its four neighbours lies a lane of air. The best path across a lane is the one whose
+darkest step is brightest (widest path, exact by dynamic programming across the lane); what that step reads tells how
+well joined the two are, at two widths of blur: a thin neck shows in the narrow one, the wide one calms noise. A bulge
+towards the neighbour that stops short has a dark step; a neck has none.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from jointwise.models.rules.edges import Body, Vector, Volume
+
+WIDE: Final = 1.6
+"""Blur of the calmer look, grid steps."""
+SIDE: Final = 0.32
+"""Half width of the lane across, in pitches."""
+NECK: Final = 0.3
+"""Reading of the weakest step from which a neck is measured."""
+
+
+@dataclass(frozen=True)
+class Bridge:
+    """The strongest of the four connections.
+
+    Args:
+        narrow, wide: weakest step of the best path over the lane's usual grey, scaled, for the two blurs.
+        narrow_sigmas, wide_sigmas: the same in robust spreads of the lane.
+        neck_um: diameter of a circle with the neck's least area, µm; 0 without a neck.
+    """
+
+    narrow: float
+    wide: float
+    narrow_sigmas: float
+    wide_sigmas: float
+    neck_um: float
+
+
+def strongest_bridge(body: Body, board_mm: float, package_mm: float) -> Bridge:
+    """Look at the lanes to the neighbours in +x, -x, +y and -y between two heights (mm from the box's centre)."""
+    wide = ndimage.gaussian_filter(body.raw, WIDE)
+    found = [_lane(body, wide, axis, side, board_mm, package_mm) for axis in (2, 1) for side in (1, -1)]
+    return max(found, key=lambda b: b.narrow + b.wide)
+
+
+def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, package_mm: float) -> Bridge:
+    box, air = _box(body, axis, side, board_mm, package_mm)
+    narrow_lane, wide_lane = _across(body.smooth, axis, side)[box], _across(wide, axis, side)[box]
+    narrow, _ = _weakest(narrow_lane, air)
+    broad, path = _weakest(wide_lane, air)
+    neck = _neck(body, _across(body.raw, axis, side)[box][air], path[air]) if broad > NECK else 0.0
+    spreads = [max(_spread(lane[air]), 0.01) for lane in (narrow_lane, wide_lane)]
+    return Bridge(narrow, broad, narrow / spreads[0], broad / spreads[1], neck)
+
+
+def _across(values: Volume, axis: int, side: int) -> Volume:
+    """Turn the volume so that the lane runs along the first axis, outward, then z, then the width."""
+    turned = values.transpose(2, 0, 1) if axis == 2 else values.transpose(1, 0, 2)
+    return np.ascontiguousarray(turned[::side])
+
+
+def _box(
+    body: Body, axis: int, side: int, board_mm: float, package_mm: float
+) -> tuple[tuple[slice, slice, slice], slice]:
+    """The lane from inside this joint into the neighbour's flank, and which of its steps lie in between.
+
+    A bulge may leave air right at the other's flank, so the path runs from metal to metal. The neighbour is taken to
+    be this joint's mirror image.
+    """
+    f = body.frame
+    centre = side * body.axis[0 if axis == 2 else 1]
+    other = body.axis[1 if axis == 2 else 0]
+    radius = float(body.edge.max())
+    along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
+    first, last = np.searchsorted(f.x, (centre + radius + body.blur, centre + f.pitch - radius - body.blur))
+    start = int(np.clip(first - along.start, 0, along.stop - along.start - 3))
+    air = slice(start, max(int(last) - along.start, start + 3))
+    height = _range(f.z, board_mm + 0.5 * f.dz, package_mm - 0.5 * f.dz)
+    return (along, height, _range(f.x, other - SIDE * f.pitch, other + SIDE * f.pitch)), air
+
+
+def _range(points: Vector, low: float, high: float) -> slice:
+    start, stop = np.searchsorted(points, (low, high))
+    start = min(int(start), len(points) - 3)
+    return slice(start, max(int(stop), start + 3))
+
+
+def _weakest(lane: Volume, air: slice) -> tuple[float, NDArray[np.int64]]:
+    """Reading of the weakest step of the best path over the air's median, and the path (z, width) per step."""
+    value, path = _widest_path(np.ascontiguousarray(lane))
+    return float(value - np.median(lane[air])), path
+
+
+def _spread(lane: Volume) -> float:
+    return float(1.4826 * np.median(np.abs(lane - np.median(lane))))
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _widest_path(lane: Volume) -> tuple[float, NDArray[np.int64]]:
+    """Path through (step, z, width), one point per step, moving by at most one, whose least value is greatest."""
+    steps, nz, nw = lane.shape
+    value = lane[0].astype(np.float64)
+    origin = np.zeros((steps, nz, nw), np.int64)
+    for t in range(1, steps):
+        before = value.copy()
+        for k in range(nz):
+            for w in range(nw):
+                best, place = -1e30, k * nw + w
+                for kk in range(max(0, k - 1), min(nz, k + 2)):
+                    for ww in range(max(0, w - 1), min(nw, w + 2)):
+                        if before[kk, ww] > best:
+                            best, place = before[kk, ww], kk * nw + ww
+                value[k, w] = min(best, lane[t, k, w])
+                origin[t, k, w] = place
+    path = np.zeros((steps, 2), np.int64)
+    flat = np.argmax(value)
+    for t in range(steps - 1, -1, -1):
+        path[t, 0], path[t, 1] = flat // nw, flat % nw
+        flat = origin[t, path[t, 0], path[t, 1]]
+    return value.max(), path
+
+
+def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> float:
+    """Diameter, µm, of the circle with the least cross-section of metal along the path."""
+    f = body.frame
+    z, w = np.arange(lane.shape[1]) * f.dz, np.arange(lane.shape[2]) * f.dx
+    ground = float(np.median(lane))
+    reach = 0.3 * f.ball
+    areas = []
+    for metal, (k, m) in zip(lane, path, strict=True):
+        near = np.hypot((z - z[k])[:, None], (w - w[m])[None, :]) < reach
+        areas.append(float(np.clip(metal[near] - ground, -0.5, 1.2).sum()) * f.dz * f.dx)
+    smooth = ndimage.uniform_filter1d(np.array(areas), 3, mode="nearest")
+    return float(2000 * np.sqrt(max(smooth.min(), 0.0) / np.pi))

@@ -1,0 +1,185 @@
+"""The rule detector: numbers from every rule, scores by monotone fits, measures for the table."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from jointwise.joints.atomic import write_text
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+from jointwise.models.protocol import check_batch, empty_measures
+from jointwise.models.rules.fit import MonotoneFit, fit_monotone
+from jointwise.models.rules.numbers import NUMBERS, Examination, examine, numbers_of
+
+FORMAT: Final = "jointwise-rules-1"
+CALLED: Final = 0.5
+"""Score from which a gap is measured: without one the table's gap columns stay empty."""
+
+
+@dataclass(frozen=True)
+class RuleDetector:
+    """Judges joints by rules; fitted, never learned: see :mod:`jointwise.models.rules`.
+
+    Args:
+        fits: one fit per kind, in the order of KINDS.
+
+    Example:
+        detector = RuleDetector.fit(joints, schema.truth_array(joints.table))
+        scores = detector.score(others)
+    """
+
+    fits: tuple[MonotoneFit, ...]
+
+    @property
+    def name(self) -> str:
+        """How tables call it."""
+        return "rules"
+
+    @classmethod
+    def fit(cls, joints: Joints, truth: NDArray[np.float64]) -> "RuleDetector":
+        """Fit the scores on joints with known truth.
+
+        Args:
+            joints: of the training or validation split.
+            truth: (n, 4), 1, 0 or NaN (not counted).
+
+        Raises:
+            InputError: too few joints with or without some kind.
+        """
+        check_batch(joints)
+        return cls.fit_numbers(measure_numbers(joints), truth)
+
+    @classmethod
+    def fit_numbers(cls, numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64]) -> "RuleDetector":
+        """The same from numbers measured before (:func:`measure_numbers`)."""
+        known = np.isfinite(next(iter(numbers.values()))).all(axis=1)
+        return cls(
+            tuple(
+                fit_monotone(numbers[kind][known], truth[known, k], f"the kind {kind}")
+                for k, kind in enumerate(KINDS)
+            )
+        )
+
+    def score(self, joints: Joints) -> NDArray[np.float64]:
+        """Scores (n, 4) in [0, 1]; 0 where no ball stands."""
+        check_batch(joints)
+        return self.score_numbers(measure_numbers(joints))
+
+    def score_numbers(self, numbers: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+        """The same from numbers measured before."""
+        columns = []
+        for kind, fit in zip(KINDS, self.fits, strict=True):
+            known = np.isfinite(numbers[kind]).all(axis=1)
+            column = np.zeros(len(known))
+            column[known] = fit(numbers[kind][known])
+            columns.append(column)
+        return np.stack(columns, axis=1)
+
+    def measure(self, joints: Joints) -> pd.DataFrame:
+        """Measures per joint (columns schema.MEASURES); gaps and necks only where one is called or found."""
+        check_batch(joints)
+        table = empty_measures(len(joints))
+        for row in range(len(joints)):
+            found = _examine(joints, row)
+            if found is not None:
+                scores = self.score_numbers({k: np.array([v]) for k, v in numbers_of(found).items()})[0]
+                for column, value in _measures(found, scores).items():
+                    table.loc[row, column] = value
+        return table
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dictionary of numbers and names."""
+        return {
+            "format": FORMAT,
+            "numbers": {kind: list(NUMBERS[kind]) for kind in KINDS},
+            "fits": {kind: fit.to_json() for kind, fit in zip(KINDS, self.fits, strict=True)},
+        }
+
+    @classmethod
+    def from_json(cls, data: Any) -> "RuleDetector":
+        """Inverse of :meth:`to_json`.
+
+        Raises:
+            InputError: other format, other numbers than this version measures, or a damaged fit.
+        """
+        found = data.get("format") if isinstance(data, dict) else type(data).__name__
+        if found != FORMAT:
+            raise InputError(f"expected fitted rules of the format {FORMAT}, found {found}; fit the rules again")
+        if data.get("numbers") != {kind: list(NUMBERS[kind]) for kind in KINDS}:
+            raise InputError(
+                "expected fits of the numbers this version measures, found fits of others; fit the rules again"
+            )
+        fits = tuple(MonotoneFit.from_json(data.get("fits", {}).get(kind)) for kind in KINDS)
+        for kind, fit in zip(KINDS, fits, strict=True):
+            if len(fit.knots) != len(NUMBERS[kind]):
+                raise InputError(
+                    f"expected a fit of {len(NUMBERS[kind])} numbers for {kind}, found {len(fit.knots)}; "
+                    "fit the rules again"
+                )
+        return cls(fits)
+
+    def save(self, path: Path) -> None:
+        """Write the fits as JSON, atomically."""
+        write_text(path, json.dumps(self.to_json(), indent=1))
+
+    @classmethod
+    def load(cls, path: Path) -> "RuleDetector":
+        """Read what :meth:`save` wrote.
+
+        Raises:
+            InputError: no such file, no JSON, or not fitted rules.
+        """
+        try:
+            data = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError) as error:
+            raise InputError(
+                f"expected fitted rules as JSON in {path}, found none that reads ({error}); fit the rules again"
+            ) from error
+        return cls.from_json(data)
+
+
+def measure_numbers(joints: Joints) -> dict[str, NDArray[np.float64]]:
+    """Numbers per kind, (n, k) each, columns as in NUMBERS; NaN rows where no ball stands."""
+    numbers = {kind: np.full((len(joints), len(names)), np.nan) for kind, names in NUMBERS.items()}
+    for row in range(len(joints)):
+        found = _examine(joints, row)
+        if found is not None:
+            for kind, values in numbers_of(found).items():
+                numbers[kind][row] = values
+    return numbers
+
+
+def _examine(joints: Joints, row: int) -> Examination | None:
+    sizes = joints.table[["pitch_mm", "ball_mm"]].iloc[row]
+    return examine(joints.volumes[row], joints.grid, float(sizes["pitch_mm"]), float(sizes["ball_mm"]))
+
+
+def _measures(found: Examination, scores: NDArray[np.float64]) -> dict[str, float]:
+    c = found.cavities
+    measures = {
+        "void_projected_area_pct": c.area_pct,
+        "void_volume_pct": c.volume_pct,
+        "void_largest_pct": c.largest_pct,
+        "void_interface_pct": c.interface_pct,
+    }
+    if found.bridge.neck_um > 0:
+        measures["bridge_neck_um"] = found.bridge.neck_um
+    open_score, pillow_score = scores[KINDS.index("non_wet")], scores[KINDS.index("head_in_pillow")]
+    if max(open_score, pillow_score) >= CALLED:
+        gap, contact = _land_gap(found) if open_score > pillow_score else found.surface.gap()
+        measures["gap_um"], measures["contact_fraction"] = gap, contact
+    return measures
+
+
+def _land_gap(found: Examination) -> tuple[float, float]:
+    worse, better = found.board, found.package
+    if better.reached(3) > worse.reached(3):
+        worse, better = better, worse
+    # The other land shows what copper alone looks like in this scan.
+    return worse.gap(min(better.reached(5), 40.0))

@@ -1,0 +1,272 @@
+"""Where one joint begins and ends: its own two levels, its axis, its edge at every height, all sub-voxel.
+
+A scan's levels hold for the scan; hardening, scatter and neighbours shift them from joint to joint. So each joint is
+scaled once more to its own air and solder before anything is measured on it.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from jointwise.joints.grid import Grid
+
+Volume = NDArray[np.float32]
+Vector = NDArray[np.float64]
+
+PRESENT: Final = 0.25
+"""Contrast of the bulk over the lanes, in the scan's solder level, below which no ball stands there."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Sizes of one joint's grid, mm.
+
+    Args:
+        pitch, ball: pitch and nominal ball diameter.
+        x, y, z: positions of the grid points from the box's centre.
+    """
+
+    pitch: float
+    ball: float
+    x: Vector
+    y: Vector
+    z: Vector
+
+    @classmethod
+    def of(cls, grid: Grid, pitch_mm: float, ball_mm: float) -> "Frame":
+        """Frame of a grid laid on a part."""
+        return cls(pitch_mm, ball_mm, *grid.offsets_mm(pitch_mm, ball_mm))
+
+    @property
+    def dx(self) -> float:
+        """Step along x and y, mm (the box is square)."""
+        return float(self.x[1] - self.x[0])
+
+    @property
+    def dz(self) -> float:
+        """Step along z, mm."""
+        return float(self.z[1] - self.z[0])
+
+    def planes(self, mm: float) -> int:
+        """A length along z in whole grid steps, at least one."""
+        return max(1, round(mm / self.dz))
+
+
+@dataclass(frozen=True)
+class Body:
+    """One joint scaled to its own levels, and its outline.
+
+    Args:
+        frame: sizes.
+        raw: (z, y, x) scaled values: 0 = this joint's air, 1 = its solder.
+        smooth: `raw` after a light blur, for thresholds that noise must not decide.
+        contrast: solder minus air of this joint in the scan's scale.
+        noise: standard deviation of `raw` inside solder.
+        grain: the same of `smooth`.
+        axis: (x0, y0, slope_x, slope_y): centre of the joint at height z is x0 + slope_x z, …, mm.
+        ring: (y, x) distance from the axis at z = 0, mm.
+        edge: (z,) radius at which solder ends, mm, 0 where there is none.
+        blur: standard deviation of the flank's edge, mm: what the scan's voxels and optics blur.
+    """
+
+    frame: Frame
+    raw: Volume
+    smooth: Volume
+    contrast: float
+    noise: float
+    grain: float
+    axis: tuple[float, float, float, float]
+    ring: Vector
+    edge: Vector
+    blur: float
+
+    @property
+    def present(self) -> bool:
+        """Whether a ball stands there at all."""
+        return self.contrast >= PRESENT and float(self.edge.max()) > 0.15 * self.frame.ball
+
+    def mended(self, ends: tuple[float, float]) -> Vector:
+        """(z,) the outline without the slits that gaps and open voids cut into it; 0 beyond the lands `ends` (mm)."""
+        z = self.frame.z
+        closed = ndimage.grey_closing(self.edge, 9, mode="nearest")
+        return np.asarray(np.where((z > ends[0]) & (z < ends[1]), closed, 0.0))
+
+    def distance(self) -> Vector:
+        """(z, y, x) distance of every grid point from the joint's axis, mm."""
+        x0, y0, sx, sy = self.axis
+        f = self.frame
+        dx = f.x[None, :] - x0 - sx * f.z[:, None]
+        dy = f.y[None, :] - y0 - sy * f.z[:, None]
+        return np.asarray(np.sqrt(dx[:, None, :] ** 2 + dy[:, :, None] ** 2))
+
+
+def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
+    """Scale one sub-volume to its own levels and trace its outline."""
+    values = volume.astype(np.float32)
+    blurred = ndimage.gaussian_filter(values, (1.0, 0.7, 0.7))
+    air, solder = _levels(blurred, frame)
+    contrast = solder - air
+    scale = max(contrast, PRESENT)  # without a ball there is nothing to scale to
+    raw, smooth = (values - air) / scale, (blurred - air) / scale
+    axis = _axis(smooth, frame)
+    ring = np.hypot(frame.x[None, :] - axis[0], frame.y[:, None] - axis[1])
+    noise, grain = _noise(raw, smooth, frame)
+    step = 0.5 * frame.dx
+    rings = int(0.5 * frame.pitch / step)
+    mean = polar_mean(raw, frame.x, frame.y, frame.z, np.array(axis), step, rings)
+    edge, blur = step * outer_crossing(mean, 0.5), _blur(mean, step, frame)
+    return Body(frame, raw, smooth, contrast, noise, grain, axis, ring, edge, blur)
+
+
+def _levels(blurred: Volume, frame: Frame) -> tuple[float, float]:
+    """Air: median between four balls; solder: upper quartile of the bulk, because voids and gaps only darken."""
+    middle = np.abs(frame.z) < 0.2 * frame.ball
+    box = blurred[middle]
+    ax, ay = np.abs(frame.x)[None, :], np.abs(frame.y)[:, None]
+    lane = np.hypot(ax - frame.pitch / 2, ay - frame.pitch / 2) < 0.12 * frame.pitch
+    bulk = np.hypot(ax, ay) < 0.3 * frame.ball
+    return float(np.median(box[:, lane])), float(np.percentile(box[:, bulk], 75))
+
+
+def _noise(raw: Volume, smooth: Volume, frame: Frame) -> tuple[float, float]:
+    """Spread inside solder of the values and of the blurred values, from second differences in plane.
+
+    Cupping bends slowly, and points three apart share no noise that interpolation has correlated. Only where all three
+    points are solder, well above the edge of any void, is noise read; half of the magnitudes lie below 0.6745 standard
+    deviations, and the factor 1.5 is 1 + 1/4 + 1/4.
+    """
+    z = np.abs(frame.z) < 0.3 * frame.ball
+    y = np.abs(frame.y) < 0.45 * frame.ball
+    box = np.ix_(z, y, y)
+    solid = smooth[box] > 0.75
+    three = solid[:, :, 3:-3] & solid[:, :, :-6] & solid[:, :, 6:]
+
+    def spread(values: Volume) -> float:
+        v = values[box].astype(np.float64)
+        bend = v[:, :, 3:-3] - 0.5 * (v[:, :, :-6] + v[:, :, 6:])
+        return float(np.median(np.abs(bend[three])) / 0.6745 / np.sqrt(1.5)) if three.sum() > 50 else 0.05
+
+    return spread(raw), spread(smooth)
+
+
+def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
+    """Straight line through the middles of the slices, fitted where the ball is thick.
+
+    A slice's middle is the median midpoint of its chords: voids do not move it, and a neck spoils a few chords only.
+    """
+    box = smooth[np.abs(frame.z) < 0.22 * frame.ball]
+    z = frame.z[np.abs(frame.z) < 0.22 * frame.ball]
+    near = frame.x[np.abs(frame.x) < 0.46 * frame.pitch]
+    reach = (len(frame.x) - len(near)) // 2
+    lines = []
+    for slices in (box, box.transpose(0, 2, 1)):
+        rows = slices[:, np.abs(frame.x) < 0.25 * frame.ball]
+        chords = np.ascontiguousarray(rows[:, :, reach : reach + len(near)])
+        middle = _middles(chords, near)
+        known = np.isfinite(middle)
+        lines.append(_line(z[known], middle[known]) if known.sum() > 4 else (0.0, 0.0))
+    (slope_x, x0), (slope_y, y0) = lines
+    return x0, y0, slope_x, slope_y
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _middles(chords: Volume, x: Vector) -> Vector:
+    """Median midpoint of the chords (slice, row, x) of every slice; NaN where fewer than four rows hold solder."""
+    slices, rows, n = chords.shape
+    step = x[1] - x[0]
+    result = np.full(slices, np.nan)
+    middle = np.empty(rows)
+    for k in range(slices):
+        found = 0
+        for j in range(rows):
+            first, last = -1, -1
+            for i in range(n):
+                if chords[k, j, i] > 0.5:
+                    last = i
+                    if first < 0:
+                        first = i
+            if first < 0:
+                continue
+            left, right = x[first], x[last]
+            if first > 0:
+                low, high = chords[k, j, first - 1], chords[k, j, first]
+                left -= step * (high - 0.5) / (high - low)
+            if last + 1 < n:
+                low, high = chords[k, j, last + 1], chords[k, j, last]
+                right += step * (high - 0.5) / (high - low)
+            middle[found] = 0.5 * (left + right)
+            found += 1
+        if found >= 4:
+            result[k] = np.median(middle[:found])
+    return result
+
+
+def _line(z: Vector, middle: Vector) -> tuple[float, float]:
+    """Slope and value at 0, from medians: slices spoilt by a gap must not tilt the line."""
+    half = len(z) // 2
+    rise = (middle[-half:] - middle[:half]) / (z[-half:] - z[:half])
+    slope = float(np.clip(np.median(rise), -0.25, 0.25))
+    return slope, float(np.median(middle - slope * z))
+
+
+def _blur(mean: NDArray[np.float64], step: float, frame: Frame) -> float:
+    """Standard deviation of the flank's edge from its quartiles, at the heights where the flank is steep.
+
+    A gap or a void widens the edge of some slices, so the lower quartile of the slices counts.
+    """
+    middle = mean[np.abs(frame.z) < 0.12 * frame.ball]
+    width = step * (outer_crossing(middle, 0.25) - outer_crossing(middle, 0.75))
+    return float(np.clip(np.percentile(width, 25) / 1.349, 0.25 * frame.dx, 0.15 * frame.ball))
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def polar_mean(
+    values: Volume, x: Vector, y: Vector, z: Vector, axis: Vector, step: float, rings: int
+) -> NDArray[np.float64]:
+    """Mean over direction in rings around the axis, (z, ring); a ring without points repeats the one within.
+
+    Each point is shared between the two rings next to it, so the mean is smooth in the radius.
+    """
+    nz = len(z)
+    total = np.zeros((nz, rings))
+    weight = np.zeros((nz, rings))
+    for k in range(nz):
+        x0, y0 = axis[0] + axis[2] * z[k], axis[1] + axis[3] * z[k]
+        for j in range(len(y)):
+            for i in range(len(x)):
+                place = np.sqrt((x[i] - x0) ** 2 + (y[j] - y0) ** 2) / step
+                inner = int(place)
+                share = place - inner
+                if inner < rings:
+                    total[k, inner] += (1 - share) * values[k, j, i]
+                    weight[k, inner] += 1 - share
+                if inner + 1 < rings:
+                    total[k, inner + 1] += share * values[k, j, i]
+                    weight[k, inner + 1] += share
+        for r in range(rings):
+            if weight[k, r] > 1e-9:
+                total[k, r] /= weight[k, r]
+            elif r > 0:
+                total[k, r] = total[k, r - 1]
+        if weight[k, 0] <= 1e-9:
+            total[k, 0] = total[k, 1]
+    return total
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def outer_crossing(mean: NDArray[np.float64], level: float) -> NDArray[np.float64]:
+    """Per row, the largest fractional column index at which the values fall through the level; 0 if never above."""
+    rows, columns = mean.shape
+    found = np.zeros(rows)
+    for k in range(rows):
+        for r in range(columns - 1, -1, -1):
+            if mean[k, r] >= level:
+                after = mean[k, r + 1] if r + 1 < columns else level
+                drop = mean[k, r] - after
+                found[k] = r + ((mean[k, r] - level) / drop if drop > 0 else 0.0)
+                break
+    return found

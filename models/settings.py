@@ -1,0 +1,79 @@
+"""Settings of the detectors: which network, and by which criterion thresholds are chosen. Pure dataclasses."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from jointwise.joints.errors import InputError
+
+FAMILIES: Final = ("resnet", "densenet121")
+CRITERIA: Final = ("f1", "false_calls")
+STAGES: Final = 4
+"""Stages of a ResNet: the first keeps the stem's resolution, each later one halves it."""
+
+
+@dataclass(frozen=True)
+class NetworkSettings:
+    """Which network and how wide.
+
+    Args:
+        name: what tables call it.
+        family: resnet or densenet121.
+        widths: channels of the four stages of a ResNet.
+        blocks: residual blocks in each of the four stages.
+        stem_kernel: size (z, y, x) of the first convolution, odd numbers.
+        stem_stride: step (z, y, x) of the first convolution; it stands in for a pooling layer.
+        dropout: share of features left out before the last layer while training; 0 leaves none out.
+    """
+
+    name: str = "resnet_small"
+    family: str = "resnet"
+    widths: tuple[int, ...] = (16, 32, 64, 128)
+    blocks: tuple[int, ...] = (1, 1, 1, 1)
+    stem_kernel: tuple[int, int, int] = (3, 3, 3)
+    stem_stride: tuple[int, int, int] = (2, 2, 2)
+    dropout: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.family not in FAMILIES:
+            raise InputError(
+                f"network.family: expected one of {', '.join(FAMILIES)}, found {self.family!r}; choose one of them"
+            )
+        for key, count in (("widths", STAGES), ("blocks", STAGES), ("stem_kernel", 3), ("stem_stride", 3)):
+            values = tuple(getattr(self, key))
+            if len(values) != count or min(values) < 1:
+                raise InputError(
+                    f"network.{key}: expected {count} whole numbers from 1, found {list(values)}; correct the list"
+                )
+            object.__setattr__(self, key, values)
+        if any(size % 2 == 0 for size in self.stem_kernel):
+            raise InputError(
+                f"network.stem_kernel: expected odd sizes, found {list(self.stem_kernel)}; take 3, 5 or 7"
+            )
+        if not 0 <= self.dropout < 1:
+            raise InputError(
+                f"network.dropout: expected a share from 0 to below 1, found {self.dropout}; correct it"
+            )
+
+
+@dataclass(frozen=True)
+class ThresholdSettings:
+    """How the score from which a kind is called is chosen on validation joints.
+
+    Args:
+        criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit.
+        false_calls: share of the joints without the kind that may be called, with criterion false_calls.
+    """
+
+    criterion: str = "f1"
+    false_calls: float = 0.02
+
+    def __post_init__(self) -> None:
+        if self.criterion not in CRITERIA:
+            raise InputError(
+                f"thresholds.criterion: expected one of {', '.join(CRITERIA)}, found {self.criterion!r}; choose one"
+            )
+        if not (math.isfinite(self.false_calls) and 0 <= self.false_calls < 1):
+            raise InputError(
+                f"thresholds.false_calls: expected a share from 0 to below 1, found {self.false_calls}; correct it"
+            )

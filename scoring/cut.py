@@ -1,0 +1,90 @@
+"""Cut every joint that was found out of the scan onto the one grid."""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.cutting import cut
+from jointwise.joints.grid import Grid
+from jointwise.joints.levels import Levels
+from jointwise.scoring.grey import array_levels
+from jointwise.scoring.locate import ArrayFound
+from jointwise.scoring.read import Scan
+from jointwise.scoring.settings import ArraySettings, ScoreSettings
+
+Progress = Callable[[str, int, int], None]
+"""Called with (what is done, how many are done, of how many)."""
+
+
+def silent(_what: str, _done: int, _total: int) -> None:
+    """Report progress to nobody."""
+
+
+@dataclass(frozen=True)
+class CutArray:
+    """All sites of an array, and the sub-volumes of those where a ball is.
+
+    Args:
+        sites: one row per site, missing balls included; columns of the schema's identity, position and envelope,
+            besides pitch_mm, ball_mm, voxel_um, in_field, diameter_mm, height_mm and metal_share.
+        joints: the present ones, in the order of `sites`, float16.
+        levels: air and solder level by which they are scaled.
+    """
+
+    sites: pd.DataFrame
+    joints: Joints
+    levels: Levels
+
+
+def cut_array(
+    scan: Scan,
+    found: ArrayFound,
+    array: ArraySettings,
+    settings: ScoreSettings,
+    grid: Grid,
+    progress: Progress = silent,
+) -> CutArray:
+    """Read the levels at the joints' own places, then cut every present joint."""
+    present = found.sites["present"].to_numpy() == 1
+    centres = found.sites[["x_mm", "y_mm", "z_mm"]].to_numpy()
+    levels = array_levels(scan, centres[present], found.axes, array, grid)
+    sites = describe(scan, found, array, settings, levels)
+    volumes = np.empty((int(present.sum()), *grid.shape), np.float16)
+    # Sampling happens outside the interpreter's lock, so threads share the work and the scan.
+    with ThreadPoolExecutor(settings.workers or len(os.sched_getaffinity(0))) as pool:
+        cuts = pool.map(
+            lambda place: cut_site(scan, found, array, grid, levels, int(place)), np.flatnonzero(present)
+        )
+        for n, volume in enumerate(cuts):
+            volumes[n] = volume
+            progress("joints cut", n + 1, len(volumes))
+    return CutArray(sites, Joints(volumes, sites[present].reset_index(drop=True), grid), levels)
+
+
+def cut_site(
+    scan: Scan, found: ArrayFound, array: ArraySettings, grid: Grid, levels: Levels, place: int
+) -> NDArray[np.float32]:
+    """The sub-volume (z, y, x) of one site, whether a ball is there or not."""
+    centre = found.sites[["x_mm", "y_mm", "z_mm"]].to_numpy()[place]
+    return cut(scan.volume, scan.lattice, centre, found.axes, grid, array.pitch_mm, array.ball_mm, levels)
+
+
+def describe(
+    scan: Scan, found: ArrayFound, array: ArraySettings, settings: ScoreSettings, levels: Levels
+) -> pd.DataFrame:
+    """The table of sites with what every row carries of its scan."""
+    sites = found.sites.copy()
+    sites.insert(0, "scan", scan.path.stem)
+    sites.insert(1, "board_id", settings.board_id or scan.path.stem)
+    sites.insert(2, "component", array.component or None)
+    sites["pitch_mm"], sites["ball_mm"] = array.pitch_mm, array.ball_mm
+    sites["voxel_um"] = 1000 * scan.lattice.voxel_mm
+    sites["voxels_per_ball"] = array.ball_mm / scan.lattice.voxel_mm
+    sites["cnr"] = levels.cnr
+    return sites

@@ -1,0 +1,167 @@
+"""Let the detectors judge the joints, and write what they say into one table."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
+from jointwise.models.protocol import Detector
+from jointwise.scoring.cut import CutArray, Progress, silent
+
+MISSING = "missing"
+
+
+@dataclass(frozen=True)
+class Judge:
+    """A detector with the thresholds from which its score is a finding.
+
+    Args:
+        detector: scores joints.
+        thresholds: for every kind, the least score that is a finding.
+        thresholds_id: names the set of thresholds, for the table.
+        envelope: for columns of the table of joints (voxels_per_ball, cnr, pitch_mm, …) the least and greatest value
+            within which the detector was tested.
+    """
+
+    detector: Detector
+    thresholds: Mapping[str, float]
+    thresholds_id: str
+    envelope: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        missing = [kind for kind in KINDS if kind not in self.thresholds]
+        if missing:
+            raise InputError(
+                f"expected a threshold for every kind in {self.thresholds_id}, found none for {', '.join(missing)}; "
+                "choose thresholds again"
+            )
+
+    @property
+    def limits(self) -> NDArray[np.float64]:
+        """Thresholds (4,) in the order of KINDS."""
+        return np.array([self.thresholds[kind] for kind in KINDS])
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Who judges: the learned detector decides if there is one, else the rules.
+
+    Args:
+        rules: the rule detector.
+        learned: the learned detector.
+    """
+
+    rules: Judge | None = None
+    learned: Judge | None = None
+
+    def __post_init__(self) -> None:
+        _ = self.deciding
+
+    @property
+    def deciding(self) -> Judge:
+        """The one whose findings count."""
+        if self.learned is not None:
+            return self.learned
+        if self.rules is not None:
+            return self.rules
+        raise InputError(
+            "expected at least one detector to judge the scan, found none; give a model or the rules"
+        )
+
+    @property
+    def judges(self) -> list[Judge]:
+        """All there are, the deciding one first."""
+        return [judge for judge in (self.learned, self.rules) if judge is not None]
+
+
+def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = silent) -> pd.DataFrame:
+    """The scored table: one row per site, columns of the schema; empty where there is nothing to say.
+
+    Args:
+        cut: sites and sub-volumes.
+        bench: the detectors.
+        batch: joints handed over at once, as float32.
+        progress: told after every batch.
+    """
+    table = cut.sites.copy()
+    present = table["present"].to_numpy() == 1
+    for judge, names in ((bench.learned, SCORES), (bench.rules, RULES)):
+        scores = np.full((len(table), len(KINDS)), np.nan)
+        if judge is not None:
+            scores[present] = _score(judge, cut.joints, batch, progress)
+        table[list(names)] = scores
+    table[list(MEASURES)] = _measures(bench, cut.joints, present, batch)
+    table["findings"] = _findings(table, bench, present)
+    table["detector"] = bench.deciding.detector.name
+    table["thresholds_id"] = bench.deciding.thresholds_id
+    table["out_of_envelope"] = (_outside(table, bench.deciding) & present).astype(int)
+    return table.reindex(columns=list(COLUMNS))
+
+
+def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
+    """How suspicious each row is, for sorting: -1 nothing at all, 0 just at a threshold, 1 certain, 2 missing.
+
+    The largest over the kinds of the score's distance from its threshold, each side scaled to one.
+    """
+    names = SCORES if bench.learned is not None else RULES
+    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.limits
+    above = (scores - limits) / np.maximum(1 - limits, 1e-9)
+    below = (scores - limits) / np.maximum(limits, 1e-9)
+    margin = np.where(scores >= limits, above, below)
+    missing = table["present"].to_numpy() == 0
+    margin[missing] = 2.0
+    return np.asarray(margin.max(axis=1))
+
+
+def _score(judge: Judge, joints: Joints, batch: int, progress: Progress) -> NDArray[np.float64]:
+    scores = np.zeros((len(joints), len(KINDS)))
+    for rows in _batches(len(joints), batch):
+        scores[rows] = judge.detector.score(_handed(joints, rows))
+        progress(f"joints judged by {judge.detector.name}", int(rows[-1]) + 1, len(joints))
+    return scores
+
+
+def _measures(bench: Bench, joints: Joints, present: NDArray[np.bool_], batch: int) -> pd.DataFrame:
+    """The deciding detector's measures; a column it leaves wholly empty comes from the other."""
+    measured = pd.DataFrame(np.nan, index=np.arange(len(present)), columns=list(MEASURES))
+    for judge in bench.judges:
+        empty = [name for name in MEASURES if measured[name].isna().all()]
+        if not empty:
+            break
+        parts = [judge.detector.measure(_handed(joints, rows)) for rows in _batches(len(joints), batch)]
+        if parts:
+            said = pd.concat(parts, ignore_index=True)[empty].to_numpy(dtype=np.float64, na_value=np.nan)
+            measured.loc[present, empty] = said
+    return measured
+
+
+def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:
+    """Kinds at or over their threshold, `;`-separated; `missing`; nothing where nothing was found."""
+    names = SCORES if bench.learned is not None else RULES
+    called = table[list(names)].to_numpy(dtype=np.float64) >= bench.deciding.limits
+    words = [";".join(kind for kind, yes in zip(KINDS, row, strict=True) if yes) for row in called]
+    return [(word or None) if there else MISSING for word, there in zip(words, present, strict=True)]
+
+
+def _outside(table: pd.DataFrame, judge: Judge) -> NDArray[np.bool_]:
+    """Whether the box leaves the scan or a value lies outside what the detector was tested on."""
+    outside = ~table["in_field"].to_numpy(dtype=bool)
+    for column, (low, high) in judge.envelope.items():
+        value = table[column].to_numpy(dtype=np.float64)
+        outside |= ~((value >= low) & (value <= high))
+    return np.asarray(outside)
+
+
+def _batches(n: int, batch: int) -> list[NDArray[np.int64]]:
+    return [np.arange(first, min(first + batch, n)) for first in range(0, n, batch)]
+
+
+def _handed(joints: Joints, rows: NDArray[np.int64]) -> Joints:
+    some = joints.take(rows)
+    return Joints(some.volumes.astype(np.float32), some.table, some.grid)

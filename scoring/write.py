@@ -1,0 +1,90 @@
+"""Write the results: all files are made aside and then put in place together, or none is."""
+
+import contextlib
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+
+from jointwise.joints.errors import InputError
+from jointwise.joints.schema import COLUMNS
+
+TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY = (
+    "joints.csv",
+    "joints.parquet",
+    "map.png",
+    "report.html",
+    "array.json",
+)
+OURS = (TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY)
+
+DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "ball": 3, "cnr": 3}
+"""Digits in the CSV by the first or last word of a column's name; the parquet file keeps all."""
+
+
+@contextlib.contextmanager
+def results(folder: Path) -> Iterator[Path]:
+    """Yield an empty folder beside `folder`; on success its files take the place of an earlier run's.
+
+    What else lies in `folder` stays: only files of our own names are replaced. Until the last file is written, a
+    reader sees the earlier results whole; on any error they stay and the new ones vanish.
+
+    Raises:
+        InputError: `folder` is a file.
+    """
+    folder = folder.absolute()
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"expected a folder for the results at {folder}, found a file; choose another out=")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    aside = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:8]}.part")
+    aside.mkdir()
+    try:
+        yield aside
+        _sync(aside)
+        _put_in_place(aside, folder)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _put_in_place(aside: Path, folder: Path) -> None:
+    """Swap whole folders; what is not ours moves over into the new one."""
+    if not folder.exists():
+        os.rename(aside, folder)
+        return
+    folder = folder.resolve()
+    before = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:8]}.before")
+    os.rename(folder, before)
+    try:
+        os.rename(aside, folder)
+    except OSError:
+        os.rename(before, folder)
+        raise
+    for entry in before.iterdir():
+        if entry.name not in OURS:
+            os.rename(entry, folder / entry.name)
+    shutil.rmtree(before)
+
+
+def write_tables(table: pd.DataFrame, folder: Path) -> None:
+    """Write the scored table as CSV (rounded) and as parquet, with the columns of the schema in their order."""
+    table = table[list(COLUMNS)]
+    table.to_parquet(folder / TABLE_PARQUET, index=False)
+    rounded = table.round({name: _digits(name) for name in table.select_dtypes("number")})
+    rounded.to_csv(folder / TABLE_CSV, index=False, lineterminator="\n")
+
+
+def _digits(column: str) -> int:
+    words = column.split("_")
+    return DECIMALS.get(words[-1], DECIMALS.get(words[0], 6))
+
+
+def _sync(folder: Path) -> None:
+    for path in (*folder.rglob("*"), folder):
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

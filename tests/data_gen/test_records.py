@@ -1,0 +1,150 @@
+"""A record is everything random, drawn from (seed, number) alone, and survives JSON bit for bit.
+
+Guards: numpy numbers that JSON rounds, a draw that looks at the class before the nuisances, settings
+that make no sense passing unnoticed.
+"""
+
+import dataclasses
+import json
+import math
+
+import numpy as np
+import pytest
+
+from jointwise.data_gen import records
+from jointwise.data_gen.draw import draw_scan
+from jointwise.data_gen.settings import (
+    ArraySettings,
+    DefectSettings,
+    GeneratorSettings,
+    ProcessSettings,
+    ScanSettings,
+)
+from jointwise.joints.errors import InputError
+
+SETTINGS = GeneratorSettings()
+
+
+def test_same_numbers_same_record_and_other_numbers_another():
+    assert draw_scan(SETTINGS, 3, 5) == draw_scan(SETTINGS, 3, 5)
+    assert draw_scan(SETTINGS, 3, 5).board != draw_scan(SETTINGS, 3, 6).board
+    assert draw_scan(SETTINGS, 4, 5).board != draw_scan(SETTINGS, 3, 5).board
+
+
+@pytest.mark.parametrize("number", range(5))
+def test_json_round_trip_is_exact(number):
+    record = draw_scan(SETTINGS, 1, number)
+    text = records.to_json(record)
+    assert records.from_json(text) == record
+    assert records.to_json(records.from_json(text)) == text
+    board = records.from_json(records.to_json(record.board), records.BoardRecord)
+    assert board == record.board
+
+
+def test_a_damaged_record_is_refused_in_one_sentence():
+    data = json.loads(records.to_json(draw_scan(SETTINGS, 1, 0)))
+    del data["board"]["pitch_mm"]
+    with pytest.raises(InputError, match="BoardRecord.*pitch_mm"):
+        records.from_json(json.dumps(data))
+    with pytest.raises(InputError, match="JSON"):
+        records.from_json("{")
+    data = json.loads(records.to_json(draw_scan(SETTINGS, 1, 0)))
+    data["joints"][0]["offset"] = [0.0]
+    with pytest.raises(InputError, match="offset"):
+        records.from_json(json.dumps(data))
+
+
+def test_fault_rates_leave_every_nuisance_untouched():
+    """Nuisances are drawn first: with other fault rates board, scanner, metal and voids are the same."""
+    quiet = dataclasses.replace(
+        SETTINGS, defects=DefectSettings(head_in_pillow=0, non_wet=0, bridging=0, missing=0)
+    )
+    one, other = draw_scan(SETTINGS, 2, 0), draw_scan(quiet, 2, 0)
+    assert one.scanner == other.scanner
+    assert one.board == other.board
+    for a, b in zip(one.joints, other.joints, strict=True):
+        assert (a.solder_mm3, a.offset, a.board_wetted, a.found_voxels) == (
+            b.solder_mm3, b.offset, b.board_wetted, b.found_voxels
+        )  # fmt: skip
+        if a.site == "joint":
+            assert a.voids == b.voids
+    assert other.necks == ()
+    assert {j.recipe for j in other.joints} <= {"sound", "waist", "partial_wetting"}
+
+
+def test_rates_are_what_the_settings_say():
+    scans = [draw_scan(SETTINGS, 7, n) for n in range(60)]
+    joints = [j for s in scans for j in s.joints]
+    bridged = {(s.scan, site) for s in scans for n in s.necks for site in (n.first, n.second)}
+    share = {
+        name: sum(j.recipe == name for j in joints) / len(joints) for name in ("head_in_pillow", "non_wet")
+    }
+    # 5 standard deviations of a binomial share.
+    spread = 5 * math.sqrt(0.2 * 0.8 / len(joints))
+    assert share["head_in_pillow"] == pytest.approx(0.2, abs=spread)
+    assert share["non_wet"] == pytest.approx(0.2, abs=spread)
+    # Some sites are reached for twice, edge sites a little less often: 0.19 is expected.
+    assert len(bridged) / len(joints) == pytest.approx(0.185, abs=0.04)
+
+
+def test_metal_does_not_depend_on_the_fault():
+    scans = [draw_scan(SETTINGS, 8, n) for n in range(60)]
+    ratio = {True: [], False: []}
+    for scan in scans:
+        for joint in scan.joints:
+            if joint.site == "joint":
+                faulty = joint.recipe in ("head_in_pillow", "non_wet")
+                ratio[faulty].append(joint.solder_mm3 / scan.board.nominal_mm3)
+    difference = np.mean(ratio[True]) - np.mean(ratio[False])
+    error = math.sqrt(sum(np.var(r) / len(r) for r in ratio.values()))
+    assert abs(difference) < 4 * error
+
+
+def test_the_detector_sees_every_joint_in_every_view():
+    """Every corner of every joint's box falls on the detector through a full turn."""
+    for number in range(10):
+        record = draw_scan(SETTINGS, 9, number)
+        board, scanner = record.board, record.scanner
+        half = np.array([(n - 1) / 2 + 0.75 for n in (board.cols, board.rows)]) * board.pitch_mm
+        corners = np.array([(x * half[0], y * half[1], z * 0.65 * board.ball_mm)
+                            for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])  # fmt: skip
+        for degrees in range(0, 360, 5):
+            angle = math.radians(degrees)
+            along = corners[:, 0] * math.sin(angle) - corners[:, 2] * math.cos(angle)
+            scale = scanner.sdd_mm / (scanner.sod_mm + along) / scanner.pixel_mm
+            u = (corners[:, 0] * math.cos(angle) + corners[:, 2] * math.sin(angle)) * scale
+            v = corners[:, 1] * scale
+            assert np.abs(u).max() < scanner.detector_columns / 2
+            assert np.abs(v).max() < scanner.detector_rows / 2
+        assert scanner.magnification * scanner.voxel_mm == pytest.approx(scanner.pixel_mm)
+
+
+@pytest.mark.parametrize(
+    ("make", "word"),
+    [
+        (lambda: ArraySettings(pitch_mm=0.5), "ball_range_mm"),
+        (lambda: ArraySettings(rows=(0, 3)), "rows"),
+        (lambda: ArraySettings(ball_range_mm=(0.5, 0.4)), "ball_range_mm"),
+        (lambda: ArraySettings(board_land_range_mm=(0.1, 0.2)), "lands"),
+        (lambda: ProcessSettings(alloys=("tin",)), "alloys"),
+        (lambda: ProcessSettings(height=(0.5, 1.0)), "height"),
+        (lambda: DefectSettings(non_wet=1.2), "non_wet"),
+        (lambda: DefectSettings(non_wet=0.6, head_in_pillow=0.6), "head_in_pillow"),
+        (lambda: DefectSettings(voids_free=0.9), "voids"),
+        (lambda: DefectSettings(pillow_gap_um=(0.1, 5)), "pillow_gap_um"),
+        (lambda: ScanSettings(kvp=(161, 169)), "kvp"),
+        (lambda: ScanSettings(storage=("png",)), "storage"),
+        (lambda: ScanSettings(views=(10, 20)), "views"),
+    ],
+)
+def test_settings_that_make_no_sense_are_refused_in_one_sentence(make, word):
+    with pytest.raises(InputError) as caught:
+        make()
+    assert word in str(caught.value)
+    assert "expected" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_lists_as_a_configuration_gives_them_become_tuples():
+    assert ScanSettings(views=[100, 200], storage=["uint8"]).views == (100, 200)
+    assert ScanSettings(storage=["uint8"]).storage == ("uint8",)

@@ -1,0 +1,215 @@
+"""Every recipe's metal is its record's, bridges count once, and nothing changes where nothing is asked.
+
+Guards: gas or gap that takes metal away (total metal would tell the class), a neck counted in its balls
+too, a void or a gap that reaches a joint it does not belong to.
+"""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+
+from jointwise.data_gen import chords, shapes
+from jointwise.data_gen import envelope as env
+from jointwise.data_gen import solids as sd
+from jointwise.data_gen.draw import draw_scan
+from jointwise.data_gen.quadrature import metal_volume, mid_plane, neck_volume
+from jointwise.data_gen.records import GapRecord, VoidRecord, WaistRecord
+from jointwise.data_gen.settings import ArraySettings, GeneratorSettings
+from jointwise.joints.errors import InputError
+
+FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "array").glob("bga_*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    record = draw_scan(GeneratorSettings(), 11, 0)
+    return record, shapes.build_scene(record)
+
+
+def plain(record):
+    """A sound joint without any look-alike."""
+    joint = record.joints[len(record.joints) // 2]
+    return dataclasses.replace(
+        joint, recipe="sound", site="joint", gap=None, voids=(), bulges=(), waist=None, offset=(0.0, 0.0)
+    )
+
+
+def recipes(joint):
+    """One joint of every kind of shape."""
+    patches = ((0.3, 0.2, 0.2), (-0.4, 0.1, 0.15))
+    waist = WaistRecord(0.4, 25.0, 1.0)
+    voids = (VoidRecord(0.12, 1.0, "bulk", 0.7, 0.5, 1.0), VoidRecord(0.1, 0.9, "via", 0.0, 0.2, 2.0))
+    sheet = tuple(VoidRecord(0.03, 0.5, "board", 0.3, 0.1 * i, 2.4 * i) for i in range(10))
+
+    def gap(place, form, um, curvature):
+        return GapRecord(place, form, um, curvature, (0.05, 0.02), 0.06, patches)
+
+    edge = GapRecord("package", "edge", 20.0, 0.0, (0.6, 0.8), 0.85, ())
+    make = dataclasses.replace
+    return {
+        "sound": joint,
+        "waist": make(joint, waist=waist),
+        "voids": make(joint, voids=voids),
+        "sheet": make(joint, voids=sheet),
+        "dish": make(joint, waist=waist, gap=gap("interface", "dish", 20.0, 1.2)),
+        "dome": make(joint, waist=waist, gap=gap("interface", "dome", 30.0, 0.8)),
+        "dish with voids": make(joint, waist=waist, voids=voids, gap=gap("interface", "dish", 10.0, 2.5)),
+        "open at the board": make(joint, gap=gap("board", "cap", 60.0, 0.7)),
+        "open at the package": make(joint, voids=sheet, gap=gap("package", "cap", 5.0, 0.4)),
+        "dry edge": make(joint, gap=edge),
+    }
+
+
+def test_metal_of_every_recipe_is_its_target(drawn):
+    record, _ = drawn
+    joint = plain(record)
+    frame = shapes.joint_frame(joint, record.board)
+    for name, recipe in recipes(joint).items():
+        shape = shapes.solve_shape(recipe, frame, joint.solder_mm3, sd.empty())
+        assert metal_volume(shape.solids, 0.0025) == pytest.approx(joint.solder_mm3, rel=2e-3), name
+
+
+def test_sound_joint_equals_its_closed_form(drawn):
+    record, _ = drawn
+    joint = plain(record)
+    frame = shapes.joint_frame(joint, record.board)
+    shape = shapes.solve_shape(joint, frame, joint.solder_mm3, sd.empty())
+    assert shape.solids.size == 1
+    assert sd.volumes(shape.solids)[0] == pytest.approx(joint.solder_mm3, rel=1e-12)
+    assert shape.envelope == (env.piece_of(0.0, frame.h, frame.a, frame.b, joint.solder_mm3),)
+
+
+def test_doing_nothing_changes_nothing(drawn):
+    """No voids, no gap, no bulge: bit-identical to the joint that never heard of them."""
+    record, _ = drawn
+    quiet = dataclasses.replace(
+        record,
+        necks=(),
+        joints=tuple(
+            dataclasses.replace(j, site="joint", gap=None, voids=(), bulges=(), waist=None)
+            for j in record.joints
+        ),
+    )
+    scene = shapes.build_scene(quiet)
+    for joint, built in zip(quiet.joints, scene.joints, strict=True):
+        frame = shapes.joint_frame(joint, quiet.board)
+        piece = env.piece_of(0.0, frame.h, frame.a, frame.b, joint.solder_mm3)
+        expected = frame.place(sd.segment(piece.profile, (0.0, frame.h)))
+        for a, b in zip(built.solids, expected, strict=True):
+            np.testing.assert_array_equal(a, b)
+    again = shapes.build_scene(quiet)
+    np.testing.assert_array_equal(again.joints[3].solids.profile, scene.joints[3].solids.profile)
+
+
+def test_a_strange_joint_leaves_the_others_alone(drawn):
+    record, scene = drawn
+    index = next(i for i, j in enumerate(record.joints) if j.site == "joint" and not j.bulges
+                 and all((j.row, j.col) not in (n.first, n.second) for n in record.necks))  # fmt: skip
+    lone = record.joints[index]
+    holed = dataclasses.replace(lone, voids=(VoidRecord(0.1, 1.0, "bulk", 0.5, 0.0, 0.0),))
+    changed = dataclasses.replace(record, joints=(*record.joints[:index], holed, *record.joints[index + 1 :]))
+    other = shapes.build_scene(changed)
+    near = {(lone.row + r, lone.col + c) for r, c in ((0, 0), (0, 1), (1, 0), (0, -1), (-1, 0))}
+    for before, after in zip(scene.joints, other.joints, strict=True):
+        if (before.row, before.col) not in near:
+            for a, b in zip(before.solids, after.solids, strict=True):
+                np.testing.assert_array_equal(a, b)
+
+
+def test_bridged_metal_counts_once_and_comes_from_both_balls(drawn):
+    record, scene = drawn
+    assert scene.necks
+    targets = [j.solder_mm3 for j in record.joints]
+    own = np.array([metal_volume(j.solids, 0.003) for j in scene.joints])
+    taken = np.zeros(len(own))
+    for neck in scene.necks:
+        i, j = neck.joints
+        first, second = scene.joints[i], scene.joints[j]
+        plane = mid_plane(first.centre[:2], second.centre[:2])
+        whole = neck_volume(neck.solids, first.solids, second.solids, 0.003)
+        half = neck_volume(neck.solids, first.solids, second.solids, 0.003, plane)
+        assert 0.2 < half / whole < 0.8
+        taken[i] += half
+        taken[j] += whole - half
+    np.testing.assert_allclose(own + taken, targets, rtol=2.5e-3)
+    bridged = sorted({i for n in scene.necks for i in n.joints})
+    assert (taken[bridged] > 0).all()
+
+
+def test_a_ray_along_a_neck_meets_metal_from_ball_to_ball(drawn):
+    """Lengths of ball, neck and ball add up to the sampled union: nothing twice, no hole at the joins."""
+    _, scene = drawn
+    for neck in scene.necks:
+        first, second = (scene.joints[i] for i in neck.joints)
+        span = neck.end - neck.start
+        direction = span / np.linalg.norm(span)
+        solids = sd.join(first.solids, second.solids, neck.solids)
+        rows = np.cumsum([0, first.solids.size, second.solids.size, neck.solids.size])
+        times, marks = chords.work_arrays()
+        arrays = *solids[:4], solids.role
+        ray = *(neck.start - direction), *direction
+        parts = [chords.solder_length(*arrays, rows[k], rows[k + 1], *ray, times, marks) for k in (0, 1)]
+        bridge = chords.neck_length(
+            *arrays, rows[2], rows[3], rows[0], rows[1], rows[1], rows[2], *ray, times, marks
+        )
+        t = np.arange(0.0, 3.0, 2e-4) + 1e-4
+        points = neck.start - direction + t[:, None] * direction
+        body = [sd.inside(sd.of_role(j.solids, sd.BODY), points).any(0) for j in (first, second)]
+        metal = sd.metal_inside(first.solids, points) | sd.metal_inside(second.solids, points)
+        metal |= sd.inside(neck.solids, points).any(0) & ~body[0] & ~body[1]
+        assert sum(parts) + bridge == pytest.approx(metal.sum() * 2e-4, abs=2e-3)
+        between = sd.inside(neck.solids, points).any(0) & ~body[0] & ~body[1]
+        assert between.sum() * 2e-4 == pytest.approx(bridge, abs=1e-3)
+
+
+def test_voids_stay_inside_and_gaps_stay_in_their_joint(drawn):
+    """No void reaches a joint's side: just outside the void there is metal, land or a failed surface."""
+    record, scene = drawn
+    rng = np.random.default_rng(0)
+    for drawn_joint, joint in zip(record.joints, scene.joints, strict=True):
+        voids = sd.of_role(joint.solids, sd.VOID)
+        for k in range(voids.size):
+            points = rng.normal(size=(400, 3))
+            points /= np.linalg.norm(points, axis=1, keepdims=True)
+            shell = voids.origin[k] + (points * 1.03) @ np.linalg.inv(voids.matrix[k]).T
+            between = (shell[:, 2] > 1e-6) & (shell[:, 2] < joint.height_mm - 1e-6)
+            body = sd.inside(sd.of_role(joint.solids, sd.BODY), shell[between]).any(axis=0)
+            assert body.all(), (drawn_joint.row, drawn_joint.col, k)
+
+
+def test_copper_and_boxes_never_overlap(drawn):
+    _, scene = drawn
+    rng = np.random.default_rng(1)
+    low, high = scene.boxes.low.min(0), scene.boxes.high.max(0)
+    points = rng.uniform(low, high, (60_000, 3))
+    in_box = ((points[:, None] > scene.boxes.low) & (points[:, None] < scene.boxes.high)).all(2).sum(1)
+    assert in_box.max() == 1
+    lands = rng.uniform((-2.5, -2.5, -0.04), (2.5, 2.5, 0.6), (60_000, 3))
+    copper = sd.inside(scene.copper, lands).sum(0)
+    solder = np.sum([sd.metal_inside(j.solids, lands) for j in scene.joints if j.solids.size], axis=0)
+    boxed = ((lands[:, None] > scene.boxes.low) & (lands[:, None] < scene.boxes.high)).all(2).any(1)
+    assert copper.max() == 1
+    assert (copper + solder + boxed).max() == 1
+    sunk = scene.sunk.origin + np.linalg.inv(scene.sunk.matrix)[:, :, 2] * scene.sunk.ends.mean(1)[:, None]
+    laminate = ((sunk[:, None] > scene.boxes.low) & (sunk[:, None] < scene.boxes.high)).all(2).any(1)
+    assert laminate.all()
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda p: p.stem)
+def test_every_family_builds_with_air_between_unbridged_neighbours(family):
+    array = ArraySettings(**(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)}))
+    assert family.stem == array.name == f"bga_{round(1000 * array.pitch_mm):04d}"
+    scene = shapes.build_scene(draw_scan(GeneratorSettings(array=array), 21, 0))
+    assert len(scene.joints) == 16
+    assert sum(j.solids.size > 0 for j in scene.joints) >= 12
+
+
+def test_joints_that_would_touch_are_refused(drawn):
+    record, _ = drawn
+    fat = dataclasses.replace(record.joints[0], solder_mm3=3 * record.board.nominal_mm3, site="joint")
+    other = dataclasses.replace(record.joints[1], solder_mm3=3 * record.board.nominal_mm3, site="joint")
+    with pytest.raises(InputError, match="touching"):
+        shapes.build_scene(dataclasses.replace(record, joints=(fat, other, *record.joints[2:]), necks=()))

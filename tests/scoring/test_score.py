@@ -1,0 +1,322 @@
+"""From a file to results: cut, judge, write and report, with a plain detector made here."""
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import SimpleITK
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
+from jointwise.scoring import run as run_module
+from jointwise.scoring.evidence import find_spot
+from jointwise.scoring.judge import Bench, Judge, judge_array, suspicion
+from jointwise.scoring.report import Scored
+from jointwise.scoring.run import score_scan, write_results
+from jointwise.scoring.settings import ArraySettings, ScoreSettings
+from jointwise.scoring.signs import ORDER, SIGNS
+from jointwise.scoring.write import OURS, results
+
+WHEN = datetime(2026, 1, 2, 3, 4)
+PART = ArraySettings(pitch_mm=0.8, ball_mm=0.46, component="U7")
+LIMITS = dict.fromkeys(KINDS, 0.5)
+GRID = Grid((24, 28, 28))
+MISSING, BRIDGED, VOIDED = "B3", {"C3", "C4"}, "D4"
+
+
+@dataclass
+class Plain:
+    """Calls a bridge where the lanes to a neighbour are bright, a void where the middle holds something dark."""
+
+    name: str = "plain"
+    gap: float = np.nan
+
+    def score(self, joints: Joints) -> np.ndarray:
+        assert joints.volumes.dtype == np.float32
+        v, scores = joints.volumes, np.zeros((len(joints), 4))
+        n = joints.grid.shape[1]
+        lane, mid = round(n / 6), slice(n // 2 - 3, n // 2 + 3)
+        z = slice(joints.grid.shape[0] // 2 - 3, joints.grid.shape[0] // 2 + 3)
+        lanes = [v[:, z, mid, lane], v[:, z, mid, -lane - 1], v[:, z, lane, mid], v[:, z, -lane - 1, mid]]
+        scores[:, 2] = np.clip(np.max([side.max(axis=(1, 2)) for side in lanes], axis=0), 0, 1)
+        core = v[:, z, n // 2 - 3 : n // 2 + 3, n // 2 - 3 : n // 2 + 3].reshape(len(joints), -1)
+        scores[:, 0] = np.clip(1.2 * (1 - np.quantile(core, 0.04, axis=1)), 0, 1)
+        return scores
+
+    def measure(self, joints: Joints) -> pd.DataFrame:
+        table = pd.DataFrame(np.nan, index=range(len(joints)), columns=list(MEASURES))
+        return table.assign(void_projected_area_pct=4.25, gap_um=self.gap)
+
+
+RULES_ONLY = Bench(rules=Judge(Plain(), LIMITS, "t-1"))
+BOTH = Bench(rules=Judge(Plain("rules", 7.0), LIMITS, "t-1"), learned=Judge(Plain("net"), LIMITS, "t-2"))
+
+
+@pytest.fixture(scope="module")
+def scan_file(phantom: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = phantom(missing=((1, 2),), bridges=(((2, 2), (2, 3)), ((3, 1), (4, 1))), voids=((3, 3),))
+    image = SimpleITK.GetImageFromArray(made.volume)
+    image.SetSpacing(made.lattice.spacing_mm)
+    image.SetOrigin(made.lattice.origin_mm)
+    path = tmp_path_factory.mktemp("scan") / "board 7 & co.mha"
+    SimpleITK.WriteImage(image, str(path), True)
+    return path
+
+
+@pytest.fixture(scope="module")
+def scored(scan_file: Path) -> Scored:
+    return score_scan(scan_file, PART, ScoreSettings(batch=7), GRID, BOTH)
+
+
+def test_table_says_what_was_found(scored: Scored) -> None:
+    table = scored.table
+    assert list(table.columns) == list(COLUMNS)
+    assert len(table) == 30
+    finds = table.set_index("ball")["findings"]
+    assert finds[MISSING] == "missing"
+    assert set(finds[finds == "bridging"].index) == BRIDGED | {"D2", "E2"}
+    assert finds[VOIDED] == "void"
+    assert finds.isna().sum() == 30 - 6
+    assert set(table["scan"]) == {"board 7 & co"}
+    assert set(table["component"]) == {"U7"}
+    assert set(table["detector"]) == {"net"}
+    assert set(table["thresholds_id"]) == {"t-2"}
+    assert table[[*KINDS, "disposition", "reason"]].isna().all(axis=None)
+    assert table["voxels_per_ball"].iloc[0] == pytest.approx(0.46 / 0.03)
+
+
+def test_a_missing_ball_has_no_scores_and_the_others_all(scored: Scored) -> None:
+    there = scored.table["present"] == 1
+    scores = scored.table[[*SCORES, *RULES]]
+    assert scores[there].notna().all(axis=None)
+    assert scores[~there].isna().all(axis=None)
+    assert scored.table.loc[~there, list(MEASURES)].isna().all(axis=None)
+
+
+def test_measures_come_from_the_deciding_detector_and_gaps_in_them_from_the_other(scored: Scored) -> None:
+    there = scored.table[scored.table["present"] == 1]
+    assert (there["void_projected_area_pct"] == 4.25).all()
+    assert (there["gap_um"] == 7.0).all()
+    assert there["bridge_neck_um"].isna().all()
+
+
+def test_batches_and_threads_change_nothing(scan_file: Path, scored: Scored) -> None:
+    again = score_scan(scan_file, PART, ScoreSettings(batch=1000, workers=3), GRID, BOTH)
+    pd.testing.assert_frame_equal(again.table, scored.table)
+
+
+def test_rules_alone_decide_without_a_learned_detector(scored: Scored) -> None:
+    table = judge_array(scored.cut, RULES_ONLY, 16)
+    assert set(table["detector"]) == {"plain"}
+    assert table[list(SCORES)].isna().all(axis=None)
+    assert list(table["findings"].fillna("")) == list(scored.table["findings"].fillna(""))
+
+
+def test_joints_are_cut_where_they_are(scored: Scored) -> None:
+    """Solder fills the middle of every sub-volume, air the corners; levels are those of the scan."""
+    volumes = scored.cut.joints.volumes.astype(float)
+    assert volumes.shape == (29, *GRID.shape)
+    z, y, x = (n // 2 for n in GRID.shape)
+    middles = volumes[:, z - 1 : z + 1, y - 2 : y + 2, x - 2 : x + 2].mean(axis=(1, 2, 3))
+    assert np.abs(middles - 0.95).max() < 0.25
+    lanes = volumes[:, z, 4:6, 4:6].mean(axis=(1, 2))
+    assert np.abs(lanes).max() < 0.15
+
+
+def test_envelope(scored: Scored) -> None:
+    wide = Judge(Plain(), LIMITS, "t", {"voxels_per_ball": (10, 40), "cnr": (5, 100)})
+    assert (judge_array(scored.cut, Bench(wide), 64)["out_of_envelope"] == 0).all()
+    narrow = replace(wide, envelope={"voxels_per_ball": (20, 40)})
+    table = judge_array(scored.cut, Bench(narrow), 64)
+    assert (table["out_of_envelope"] == table["present"]).all()
+    sites = scored.cut.sites.assign(in_field=scored.cut.sites["ball"] != "A1")
+    table = judge_array(replace(scored.cut, sites=sites), Bench(wide), 64)
+    assert list(table.loc[table["out_of_envelope"] == 1, "ball"]) == ["A1"]
+
+
+def test_suspicion_orders_missing_then_certain_then_the_rest(scored: Scored) -> None:
+    order = scored.table.assign(suspicion=suspicion(scored.table, BOTH)).sort_values(
+        "suspicion", ascending=False
+    )
+    assert order["ball"].iloc[0] == MISSING
+    called = order["findings"].notna().to_numpy()
+    assert called[:6].all()
+    assert not called[6:].any()
+    assert order["suspicion"].between(-1, 2).all()
+
+
+def test_detectors_are_checked() -> None:
+    with pytest.raises(InputError, match="found none for bridging"):
+        Judge(Plain(), {k: 0.5 for k in KINDS if k != "bridging"}, "t")
+    with pytest.raises(InputError, match="at least one detector"):
+        Bench()
+
+
+def test_files(scored: Scored, tmp_path: Path) -> None:
+    told: list[tuple[str, int, int]] = []
+    write_results(scored, tmp_path / "out", WHEN, lambda *step: told.append(step))
+    out = tmp_path / "out"
+    assert {p.name for p in out.iterdir()} == set(OURS)
+    csv, parquet = pd.read_csv(out / "joints.csv"), pd.read_parquet(out / "joints.parquet")
+    assert list(csv.columns) == list(parquet.columns) == list(COLUMNS)
+    np.testing.assert_allclose(csv["x_mm"], parquet["x_mm"], atol=1e-5)
+    np.testing.assert_allclose(csv[list(SCORES)], scored.table[list(SCORES)], atol=1e-5)
+    text = (out / "joints.csv").read_text()
+    assert "none" not in text.lower()
+    assert "nan" not in text.lower()
+    assert (out / "map.png").read_bytes()[:4] == b"\x89PNG"
+    facts = json.loads((out / "array.json").read_text())
+    assert (facts["rows"], facts["cols"]) == (5, 6)
+    assert told[-1] == ("joints drawn", 6, 6)
+
+
+def test_report_tells_all_and_needs_nothing(scored: Scored, tmp_path: Path) -> None:
+    write_results(scored, tmp_path / "out", WHEN)
+    page = (tmp_path / "out" / "report.html").read_text()
+    for words in (
+        "5 of 29 joints carry a finding; 1 of 30 sites are without a ball",
+        "board 7 &amp; co.mha",
+        "U7",
+        "2026-01-02 03:04",
+        "its findings count",
+        "for comparison",
+        "lowest x and lowest y",
+        "here 15 µm, cannot be seen",
+        "A qualified inspector decides",
+        "200 µm",
+        "parallel to the board",
+        "brightest place midway to a neighbour",
+        "1/mm",
+    ):
+        assert words in page, words
+    assert page.count('<section class="joint"') == 6
+    assert page.count('<svg class="slice"') == 18
+    assert set(re.findall(r'href="#([^"]*)"', page)) == set(re.findall(r'id="([^"]*)"', page))
+    for outside in ("http:", "https:", "<script", 'src="/', "url(", "@import", "<link"):
+        assert outside not in page, outside
+    first = page.index(f">{MISSING}<"), page.index(">C3<")
+    assert first[0] < first[1]
+
+
+def test_pictures_are_limited_and_said_to_be(scored: Scored, tmp_path: Path) -> None:
+    few = replace(
+        scored, settings=replace(scored.settings, pictures=2, table_rows=1, note="A <b>phantom</b>.")
+    )
+    write_results(few, tmp_path / "out", WHEN)
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert page.count('<section class="joint"') == 2
+    assert "The first 2 of 6 are shown" in page
+    assert "7 of 30 sites are listed" in page
+    assert "A &lt;b&gt;phantom&lt;/b&gt;." in page
+
+
+def test_nothing_found_makes_a_calm_report(scored: Scored, tmp_path: Path) -> None:
+    never = Bench(rules=Judge(Plain(), dict.fromkeys(KINDS, 2.0), "t"))
+    sites = scored.cut.sites[scored.cut.sites["present"] == 1].reset_index(drop=True)
+    cut = replace(scored.cut, sites=sites)
+    calm = replace(scored, bench=never, cut=cut, table=judge_array(cut, never, 64))
+    write_results(calm, tmp_path / "out", WHEN)
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "0 of 29 joints carry a finding; no ball is missing." in page
+    assert "Suspicious joints" not in page
+
+
+def test_grey_scale_of_pictures(scored: Scored, tmp_path: Path) -> None:
+    scaled = replace(scored, settings=replace(scored.settings, grey_slope=0.5, grey_intercept=-1.0))
+    write_results(scaled, tmp_path / "out", WHEN)
+    levels = scored.cut.levels
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert f"air {0.5 * levels.air - 1:.3g}, solder {0.5 * levels.solder - 1:.3g} 1/mm" in page
+
+
+def fail_half_way(out: Path) -> None:
+    with results(out) as aside:
+        (aside / "joints.csv").write_text("second")
+        aside.write_text("not into a folder")
+
+
+def test_results_swap_in_whole_and_spare_the_users_files(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    with results(out) as aside:
+        (aside / "joints.csv").write_text("first")
+        assert not out.exists()
+    (out / "notes.txt").write_text("mine")
+    (out / "logs").mkdir()
+    (out / "logs" / "a").write_text("mine too")
+    with pytest.raises(IsADirectoryError):
+        fail_half_way(out)
+    assert (out / "joints.csv").read_text() == "first"
+    with results(out) as aside:
+        (aside / "report.html").write_text("third")
+    assert {p.name for p in out.iterdir()} == {"notes.txt", "logs", "report.html"}
+    assert (out / "logs" / "a").read_text() == "mine too"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_results_into_a_file_or_a_linked_folder(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(InputError, match="found a file"), results(tmp_path / "file"):
+        pass
+    (tmp_path / "real").mkdir()
+    (tmp_path / "link").symlink_to("real")
+    with results(tmp_path / "link") as aside:
+        (aside / "map.png").write_text("x")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "real" / "map.png").read_text() == "x"
+
+
+def test_a_failing_report_leaves_nothing(
+    scored: Scored, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> str:
+        raise MemoryError
+
+    monkeypatch.setattr(run_module, "report_html", fail)
+    with pytest.raises(MemoryError):
+        write_results(scored, tmp_path / "out", WHEN)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_settings_of_scoring_are_checked(scan_file: Path) -> None:
+    for wrong, words in (
+        ({"package_side": "top"}, "package_side"),
+        ({"grey_slope": -1.0}, "grey_slope"),
+        ({"batch": 0}, "batch"),
+        ({"max_tilt_deg": 90.0}, "max_tilt_deg"),
+    ):
+        with pytest.raises(InputError, match=f"^{words}"):
+            score_scan(scan_file, PART, ScoreSettings(**wrong), GRID, RULES_ONLY)
+
+
+def test_slices_go_through_the_evidence() -> None:
+    grid, pitch, ball = Grid(), 0.8, 0.46
+    x, y, z = grid.offsets_mm(pitch, ball)
+    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+    solid = (np.sqrt(xx**2 + yy**2 + zz**2) < 0.25).astype(np.float32)
+    place = (0.08, -0.05, 0.03)
+    hole = solid * (np.sqrt((xx - place[0]) ** 2 + (yy - place[1]) ** 2 + (zz - place[2]) ** 2) > 0.05)
+    k, j, i = find_spot(hole, grid, pitch, ball, ["void"]).place
+    np.testing.assert_allclose((x[i], y[j], z[k]), place, atol=0.035)
+    gap = solid * (abs(zz + 0.07) > 0.012)
+    assert z[find_spot(gap, grid, pitch, ball, ["head_in_pillow"]).place[0]] == pytest.approx(-0.07, abs=0.02)
+    neck = np.maximum(solid, (yy < 0) & (np.hypot(xx, zz + 0.1) < 0.05))
+    k, j, i = find_spot(neck, grid, pitch, ball, ["void", "bridging"]).place
+    np.testing.assert_allclose((x[i], y[j], z[k]), (0, -0.4, -0.1), atol=0.06)
+    assert find_spot(solid, grid, pitch, ball, []).place == (24, 28, 28)
+
+
+def test_every_finding_has_a_sign() -> None:
+    assert set(ORDER) == set(SIGNS) == {*KINDS, "missing"}
+    for sign in SIGNS.values():
+        for outline in sign.shape:
+            assert np.abs(outline).max() <= 1.1

@@ -1,0 +1,149 @@
+"""Variation of training joints: one step draws a record, another applies it and knows no chance.
+
+A record belongs to one batch and is a function of (seed, epoch, step), so a training that was cut off and goes on
+sees the same joints. Nothing here changes a label: mirror images and turns about z leave every verdict, the others
+stay below what moves one. Joints with zero strength come back bit for bit, whatever their neighbours get.
+"""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from jointwise.train.data import AUGMENT
+from jointwise.train.settings import AugmentSettings
+
+AXES: Final = (1, 2, 3)
+"""z, y and x of a batch (n, z, y, x)."""
+Z, Y, X = AXES
+
+BLUR_REACH: Final = 3
+"""Grid steps on either side that a blur of at most one step reaches."""
+
+
+class Record(NamedTuple):
+    """What happens to each of n joints.
+
+    Args:
+        mirror_x: (n,) whether to mirror x.
+        mirror_y: (n,) whether to mirror y.
+        turns: (n,) quarter turns about z, from x towards y.
+        shift: (n, 3) move along z, y, x in grid steps.
+        offset: (n,) added to all values.
+        gain: (n,) factor on all values.
+        noise: (n,) standard deviation of white noise.
+        noise_seed: seed of that noise on the device.
+        blur: (n,) standard deviation of a Gaussian blur in grid steps.
+    """
+
+    mirror_x: Tensor
+    mirror_y: Tensor
+    turns: Tensor
+    shift: Tensor
+    offset: Tensor
+    gain: Tensor
+    noise: Tensor
+    noise_seed: int
+    blur: Tensor
+
+
+def mixed_seed(seed: int, epoch: int, step: int) -> int:
+    """One seed for torch from three numbers."""
+    word = np.random.SeedSequence([seed, AUGMENT, epoch, step]).generate_state(1, np.uint64)[0]
+    return int(word >> np.uint64(1))  # 63 bits, which every torch generator takes
+
+
+def draw(settings: AugmentSettings, n: int, seed: int, epoch: int, step: int) -> Record:
+    """Draw what happens to the n joints of one step."""
+    number = mixed_seed(seed, epoch, step)
+    rng = torch.Generator().manual_seed(number)
+
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(shape, generator=rng)
+
+    turned = uniform(n) < settings.turn
+    return Record(
+        mirror_x=uniform(n) < settings.mirror,
+        mirror_y=uniform(n) < settings.mirror,
+        turns=torch.where(turned, torch.randint(1, 4, (n,), generator=rng), 0),
+        shift=settings.shift * (2 * uniform(n, 3) - 1),
+        offset=settings.offset * torch.randn(n, generator=rng),
+        gain=torch.exp(settings.gain * torch.randn(n, generator=rng)),
+        noise=settings.noise * uniform(n),
+        noise_seed=number,
+        blur=settings.blur * uniform(n),
+    )
+
+
+def apply(volumes: Tensor, record: Record) -> Tensor:
+    """The batch (n, z, y, x) of float32 as the record says, on the device the batch is on; the input stays as it is."""
+    changed = _mirror(volumes, record.mirror_x, X)
+    changed = _mirror(changed, record.mirror_y, Y)
+    changed = _turn(changed, record.turns)
+    for place, axis in enumerate(AXES):
+        if record.shift[:, place].any():
+            changed = _weigh(changed, axis, _shift_weights(record.shift[:, place]))
+    if record.blur.any():
+        weights = _blur_weights(record.blur)
+        for axis in AXES:
+            changed = _weigh(changed, axis, weights)
+    if (record.gain != 1).any() or record.offset.any():
+        changed = changed * _per_joint(record.gain, changed) + _per_joint(record.offset, changed)
+    if record.noise.any():
+        rng = torch.Generator(changed.device).manual_seed(record.noise_seed)
+        grain = torch.randn(changed.shape, generator=rng, device=changed.device)
+        changed = changed + _per_joint(record.noise, changed) * grain
+    return changed
+
+
+def _per_joint(values: Tensor, volumes: Tensor) -> Tensor:
+    return values.to(volumes.device, volumes.dtype)[:, None, None, None]
+
+
+def _mirror(volumes: Tensor, chosen: Tensor, axis: int) -> Tensor:
+    if not chosen.any():
+        return volumes
+    where = chosen.to(volumes.device)[:, None, None, None]
+    return torch.where(where, volumes.flip(axis), volumes)
+
+
+def _turn(volumes: Tensor, turns: Tensor) -> Tensor:
+    """Quarter turns about z; where x and y differ in length only half turns fit, and others become half turns."""
+    if not turns.any():
+        return volumes
+    square = volumes.shape[Y] == volumes.shape[X]
+    turned = volumes.clone()
+    for quarters in (1, 2, 3):
+        rows = torch.nonzero(turns == quarters).flatten().to(volumes.device)
+        if len(rows):
+            turned[rows] = torch.rot90(volumes[rows], quarters if square else 2, (X, Y))
+    return turned
+
+
+def _shift_weights(shift: Tensor) -> Tensor:
+    """Linear interpolation (n, 3) for moves of at most one step: weights of the step before, here, after."""
+    return torch.stack([shift.clamp(min=0), 1 - shift.abs(), (-shift).clamp(min=0)], dim=1)
+
+
+def _blur_weights(blur: Tensor) -> Tensor:
+    """Gaussian weights (n, 7), sum 1; exactly (0, 0, 0, 1, 0, 0, 0) without blur."""
+    places = torch.arange(-BLUR_REACH, BLUR_REACH + 1)
+    weights = torch.exp(-0.5 * (places / blur.clamp(min=1e-3)[:, None]) ** 2)
+    return weights / weights.sum(dim=1, keepdim=True)
+
+
+def _weigh(volumes: Tensor, axis: int, weights: Tensor) -> Tensor:
+    """Weighted sum along an axis, weights (n, 2 r + 1) per joint; beyond the edge the outermost value counts."""
+    n, reach = len(volumes), weights.shape[1] // 2
+    kernel = weights.to(volumes.device, volumes.dtype).reshape(n, 1, -1)
+    lines = volumes.movedim(axis, -1)
+    size = lines.shape
+    padded = functional.pad(lines.reshape(n, -1, size[-1]), (reach, reach), mode="replicate")
+    parts = [kernel[:, :, k : k + 1] * padded[..., k : k + size[-1]] for k in range(kernel.shape[-1])]
+    total = parts[reach]
+    for k, part in enumerate(parts):
+        if k != reach:
+            total = total + part
+    return total.reshape(size).movedim(-1, axis)

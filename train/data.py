@@ -1,0 +1,143 @@
+"""Joints for training, in memory: one contiguous float16 array and one of labels."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
+from jointwise.joints.store import SPLITS, Store
+from jointwise.models.protocol import SIZE_COLUMNS
+
+ORDER, LIMIT, AUGMENT = 1, 2, 3
+"""Which of the seed's random streams is meant."""
+
+FACTS = ("voxels_per_ball", "cnr", "pitch_mm", "ball_mm", "voxel_um", "noise")
+"""Columns whose range is told in facts.json, where a store has them."""
+
+
+@dataclass(frozen=True)
+class Split:
+    """Joints of one split.
+
+    Args:
+        volumes: (n, z, y, x) float16, in the processor's memory.
+        truth: (n, 4) float32 of 1, 0 or NaN (not counted).
+        table: their n rows.
+    """
+
+    volumes: Tensor
+    truth: Tensor
+    table: pd.DataFrame
+
+    def __len__(self) -> int:
+        return len(self.truth)
+
+
+def load_split(store: Store, name: str, seed: int = 0, limit: int = 0) -> Split:
+    """Read a split into memory; joints of which no kind is known are left out.
+
+    Args:
+        store: opened store.
+        name: train or validation.
+        seed: decides which joints stay under a limit.
+        limit: at most so many joints; 0 takes all.
+
+    Raises:
+        InputError: the split is empty, knows no truth of some kind, holds values that are not finite, or does not
+            fit in memory.
+    """
+    require_columns(store.table, (*SAMPLE_COLUMNS, *SIZE_COLUMNS), f"the store {store.folder}")
+    rows = store.split(name)
+    known = ~np.isnan(truth_array(store.table.iloc[rows]))
+    bare = [kind for kind, column in zip(KINDS, known.T, strict=True) if not column.any()]
+    if bare:
+        raise InputError(
+            f"expected joints with known truth of every kind in the split {name!r} of {store.folder}, found none for "
+            f"{', '.join(bare)}; generate more boards or fill those columns in"
+        )
+    rows = rows[known.any(axis=1)]
+    if 0 < limit < len(rows):
+        rows = np.sort(np.random.default_rng([seed, LIMIT]).choice(rows, limit, replace=False))
+    try:
+        joints = store.read(rows)
+    except MemoryError as error:
+        size = len(rows) * 2 * float(np.prod(store.grid.shape)) / 2**30
+        raise InputError(
+            f"expected {size:.1f} GiB of free memory for {len(rows)} joints, found less; set limit=… to use fewer"
+        ) from error
+    if not all(np.isfinite(volume).all() for volume in joints.volumes):
+        raise InputError(f"expected finite values in {store.folder}, found others; run jointwise verify")
+    truth = torch.from_numpy(truth_array(joints.table).astype(np.float32))
+    return Split(torch.from_numpy(joints.volumes), truth, joints.table)
+
+
+def epoch_order(n: int, seed: int, epoch: int) -> NDArray[np.int64]:
+    """Order in which the n training joints come in one epoch; a function of (seed, epoch) alone."""
+    return np.random.default_rng([seed, ORDER, epoch]).permutation(n)
+
+
+def steps_per_epoch(n: int, batch: int) -> int:
+    """Steps of one epoch. All batches are full: the joints left over come in another epoch's order."""
+    return max(1, n // batch)
+
+
+def positive_weights(truth: Tensor, highest: float) -> Tensor:
+    """Weight (4,) of a joint with the kind against one without: their ratio, between 1 and `highest`.
+
+    Args:
+        truth: (n, 4) of 1, 0 or NaN.
+        highest: at most this, so that a handful of joints does not rule the training; 1 weighs equally.
+    """
+    with_kind = (truth == 1).sum(dim=0).float()
+    without = (truth == 0).sum(dim=0).float()
+    ratio = without / with_kind.clamp(min=1)
+    return torch.where(with_kind > 0, ratio, 1.0).clamp(1.0, highest)
+
+
+def facts(store: Store) -> dict[str, Any]:
+    """What the store holds, JSON-safe: joints, scans, boards, class counts per split, ranges of sizes and noise."""
+    table = store.table
+    splits = {name: table[table["split"] == name] for name in SPLITS}
+    return {
+        "store": str(store.folder),
+        "fingerprint": store.fingerprint,
+        "grid": store.grid.to_json(),
+        "joints": len(table),
+        "scans": int(table["scan"].nunique()),
+        "boards": int(table["board_id"].nunique()),
+        "splits": {name: _counts(part) for name, part in splits.items()},
+        "ranges": {name: _range(table[name]) for name in FACTS if name in table},
+    }
+
+
+def _counts(part: pd.DataFrame) -> dict[str, Any]:
+    truth = truth_array(part)
+    kinds = {
+        kind: {
+            "with": int((truth[:, k] == 1).sum()),
+            "without": int((truth[:, k] == 0).sum()),
+            "not_counted": int(np.isnan(truth[:, k]).sum()),
+        }
+        for k, kind in enumerate(KINDS)
+    }
+    return {"joints": len(part), "boards": int(part["board_id"].nunique()), "kinds": kinds}
+
+
+def _range(column: pd.Series) -> dict[str, float | None]:
+    """Least, median and greatest finite value; null where there is none."""
+    values = column.to_numpy(dtype=np.float64)
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return {"least": None, "median": None, "greatest": None}
+    return {
+        "least": float(values.min()),
+        "median": float(np.median(values)),
+        "greatest": float(values.max()),
+    }

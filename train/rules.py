@@ -1,0 +1,52 @@
+"""Fit the rule detector as fairly as the network: scores on training joints, thresholds on validation joints."""
+
+from pathlib import Path
+
+import numpy as np
+
+from jointwise.joints.schema import truth_array
+from jointwise.joints.store import Store
+from jointwise.models.bench import write_rules
+from jointwise.models.rules.detector import RuleDetector, measure_numbers
+from jointwise.models.settings import ThresholdSettings
+from jointwise.models.thresholds import choose_thresholds
+from jointwise.train.loop import Tell
+
+PIECE = 32
+
+
+def fit_rules(store: Store, settings: ThresholdSettings, path: Path, tell: Tell, limit: int = 2000) -> None:
+    """Fit the rules on a store's training split, choose thresholds on its validation split, write both as JSON.
+
+    Args:
+        store: joints with truth.
+        settings: how thresholds are chosen, the same as for the network.
+        path: the JSON file to write.
+        tell: told after every few joints how far it is.
+        limit: at most so many training joints, evenly taken; a monotone fit of a few numbers needs no more.
+
+    Raises:
+        InputError: a split is empty or lacks joints of some kind.
+    """
+    training, validation = store.split("train"), store.split("validation")
+    training = training[np.unique(np.linspace(0, len(training) - 1, min(limit, len(training))).astype(int))]
+    rows = np.concatenate([training, validation])
+    numbers = _numbers(store, rows, tell)
+    truth, first = truth_array(store.table.iloc[rows]), len(training)
+    detector = RuleDetector.fit_numbers({k: v[:first] for k, v in numbers.items()}, truth[:first])
+    scores = detector.score_numbers({k: v[first:] for k, v in numbers.items()})
+    thresholds = choose_thresholds(truth[first:], scores, settings)
+    data = {
+        "fingerprint": store.fingerprint,
+        "training_joints": len(training),
+        "validation_joints": len(validation),
+    }
+    write_rules(path, detector, thresholds, data)
+
+
+def _numbers(store: Store, rows: np.ndarray, tell: Tell) -> dict[str, np.ndarray]:
+    parts = []
+    for start in range(0, len(rows), PIECE):
+        parts.append(measure_numbers(store.read(rows[start : start + PIECE])))
+        tell(min(start + PIECE, len(rows)), len(rows), "")
+    return {kind: np.concatenate([part[kind] for part in parts]) for kind in parts[0]}

@@ -1,0 +1,196 @@
+"""One training from store to model folder: data, loop, calibration, thresholds, files."""
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import torch
+
+from jointwise.evaluation import contact_sheet
+from jointwise.evaluation.measures import Floats, average_precision, count
+from jointwise.joints.batch import Joints
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.store import Store
+from jointwise.models.calibration import fit_calibration
+from jointwise.models.card import Card
+from jointwise.models.envelope import Envelope
+from jointwise.models.folder import save_model
+from jointwise.models.learned import find_device
+from jointwise.models.network import JointNetwork, build_network, cost
+from jointwise.models.thresholds import Thresholds, choose_thresholds
+from jointwise.train.augment import mixed_seed
+from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoint
+from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
+from jointwise.train.loop import Tell, fit, make_optimiser, predict
+from jointwise.train.provenance import code_version
+from jointwise.train.run_folder import EXAMPLES, RunFolder
+from jointwise.train.settings import TrainSettings
+
+ELSEWHERE = ("data", "out", "device", "threads", "tracking")
+"""Settings that say where a training runs, not which one it is: a resume may change them."""
+
+
+class Task(NamedTuple):
+    """A training with everything it needs.
+
+    Args:
+        settings: of the whole training.
+        store: where the joints come from.
+        training, validation: the joints, in memory.
+        envelope: scan quality of the training joints.
+    """
+
+    settings: TrainSettings
+    store: Store
+    training: Split
+    validation: Split
+    envelope: Envelope
+
+
+def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
+    """Train a network and write its model folder; returns that folder, `out/model`.
+
+    The same call goes on with a training that was cut off, and does nothing more where it is finished.
+
+    Args:
+        settings: what, on which data, where.
+        tell: told after each step how far it is.
+
+    Raises:
+        InputError: unusable store, settings or folder; the folder holds another training; the loss is not finite.
+    """
+    device = find_device(settings.device)
+    task = prepare(settings)
+    with RunFolder(settings.out) as folder:
+        network = fresh_network(settings, device)
+        folder.begin(described(task, network), facts(task.store))
+        if not folder.model.exists():
+            progress = _fit(network, task, folder, tell or _silent)
+            _finish(network, task, progress, folder)
+    return folder.model
+
+
+def prepare(settings: TrainSettings) -> Task:
+    """Open the store and read both splits; whatever is wrong with the data shows here, before any training.
+
+    Raises:
+        InputError: unusable store.
+    """
+    store = Store(settings.data)
+    training = load_split(store, "train", settings.seed, settings.limit)
+    return Task(settings, store, training, load_split(store, "validation"), Envelope.of(training.table))
+
+
+def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork:
+    """The network with first weights that follow from the seed alone; also sets what makes a training repeat."""
+    if settings.threads:
+        torch.set_num_threads(settings.threads)
+    torch.backends.cudnn.benchmark = False
+    torch.backends.cudnn.deterministic = True
+    torch.manual_seed(mixed_seed(settings.seed, 0, 0))
+    return build_network(settings.network).to(device)
+
+
+def described(task: Task, network: JointNetwork) -> dict[str, Any]:
+    """What settings.json holds: the settings that make the result, and what followed from the data."""
+    settings, truth = task.settings, task.training.truth
+    given = json.loads(json.dumps(dataclasses.asdict(settings), default=str))
+    price = cost(network, task.store.grid)
+    weights = positive_weights(truth, settings.balance).tolist()
+    return {key: value for key, value in given.items() if key not in ELSEWHERE} | {
+        "derived": {
+            "data_fingerprint": task.store.fingerprint,
+            "training_joints": len(truth),
+            "steps_per_epoch": steps_per_epoch(len(truth), settings.batch),
+            "positive_weights": dict(zip(KINDS, weights, strict=True)),
+            "parameters": price.parameters,
+            "flops_per_joint": price.flops,
+        }
+    }
+
+
+def _silent(done: int, total: int, note: str) -> None:
+    """Shows nothing."""
+
+
+def _fit(network: JointNetwork, task: Task, folder: RunFolder, tell: Tell) -> Progress:
+    """Run the loop from the checkpoint, if there is one, and leave the best weights in the network."""
+    optimiser = make_optimiser(network, task.settings.optimiser)
+    begun = folder.checkpoint.exists()
+    progress = load_checkpoint(folder.checkpoint, network, optimiser) if begun else Progress()
+
+    def save(now: Progress) -> None:
+        save_checkpoint(folder.checkpoint, network, optimiser, now)
+        folder.write_metrics(now.history)
+
+    folder.write_metrics(progress.history)
+    fit(network, optimiser, task.training, task.validation, task.settings, progress, save, tell)
+    network.load_state_dict(progress.best)
+    return progress
+
+
+def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFolder) -> None:
+    """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
+    logits = predict(network, task.validation, task.settings.batch).double().numpy()
+    truth = task.validation.truth.double().numpy()
+    calibration = fit_calibration(truth, logits)
+    scores = calibration(logits)
+    thresholds = choose_thresholds(truth, scores, task.settings.thresholds)
+    card = Card(
+        name=task.settings.network.name,
+        grid=task.store.grid,
+        network=task.settings.network,
+        thresholds=thresholds,
+        calibration=calibration,
+        envelope=task.envelope,
+        data={
+            "fingerprint": task.store.fingerprint,
+            "training_joints": len(task.training),
+            "validation_joints": len(task.validation),
+            "simulated": task.store.manifest["seed"] is not None,
+        },
+        code_version=code_version(),
+        metrics={"best_epoch": progress.best_epoch, "validation": summary(truth, scores, thresholds)},
+    )
+    save_model(folder.model, network, card)
+    _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
+    folder.checkpoint.unlink()
+
+
+def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) -> None:
+    """A page of validation joints of every kind with truth and scores."""
+    joints = Joints(validation.volumes.numpy(), validation.table, card.grid)
+    first = "Simulated validation" if card.data["simulated"] else "Validation"
+    sheet = contact_sheet.contact_sheet(
+        joints,
+        {card.name: scores},
+        {card.name: card.thresholds.array()},
+        title=f"{first} joints, judged by {card.name}",
+    )
+    contact_sheet.save(sheet, path)
+
+
+def summary(truth: Floats, scores: Floats, thresholds: Thresholds) -> dict[str, Any]:
+    """Per kind n, precision, recall and AP of calibrated scores at the chosen cuts; null where not defined.
+
+    The cuts were chosen on these very joints, so precision and recall flatter; held-out boards say more.
+    """
+    called, kinds = thresholds.called(scores), {}
+    for k, kind in enumerate(KINDS):
+        known = ~np.isnan(truth[:, k])
+        counts = count(truth[known, k], called[known, k])
+        ap = average_precision(truth[known, k], scores[known, k])
+        kinds[kind] = {
+            "n": counts.n,
+            "with": counts.faulty,
+            "precision": _or_null(counts.precision),
+            "recall": _or_null(counts.recall),
+            "ap": _or_null(ap),
+        }
+    return kinds
+
+
+def _or_null(value: float) -> float | None:
+    return value if np.isfinite(value) else None

@@ -1,0 +1,157 @@
+"""Settings of a training. Pure dataclasses, checked when made; configs/train composes them."""
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from jointwise.joints.errors import InputError
+from jointwise.models.settings import NetworkSettings, ThresholdSettings
+
+SCHEDULES: Final = ("one_cycle", "cosine", "constant")
+
+
+@dataclass(frozen=True)
+class OptimiserSettings:
+    """AdamW and how its learning rate runs.
+
+    Args:
+        lr: highest learning rate.
+        weight_decay: decoupled weight decay; biases and normalisation have none.
+        schedule: one_cycle rises over the warm-up and falls to zero as a cosine; cosine falls at once; constant stays.
+        warmup: share of all steps over which one_cycle rises.
+        clip: largest norm of the gradient; 0 leaves it alone.
+    """
+
+    lr: float = 3e-3
+    weight_decay: float = 0.02
+    schedule: str = "one_cycle"
+    warmup: float = 0.2
+    clip: float = 5.0
+
+    def __post_init__(self) -> None:
+        _at_least(self, "optimiser", lr=0, weight_decay=0, clip=0)
+        if self.lr == 0:
+            raise InputError("optimiser.lr: expected a learning rate above 0, found 0; correct it")
+        if self.schedule not in SCHEDULES:
+            raise InputError(
+                f"optimiser.schedule: expected one of {', '.join(SCHEDULES)}, found {self.schedule!r}; choose one"
+            )
+        if not 0 <= self.warmup < 1:
+            raise InputError(
+                f"optimiser.warmup: expected a share from 0 to below 1, found {self.warmup}; correct it"
+            )
+
+
+@dataclass(frozen=True)
+class AugmentSettings:
+    """Strength of each change made to a training joint; every default changes nothing.
+
+    Args:
+        mirror: chance of a mirror image in x, and as much in y.
+        turn: chance of a turn by 90, 180 or 270 degrees about the board normal.
+        shift: largest move along each axis, in grid steps, at most 1.
+        offset: standard deviation of a change of the air level, in units of the solder level.
+        gain: standard deviation of the logarithm of a factor on all values.
+        noise: largest standard deviation of added white noise, in units of the solder level.
+        blur: largest standard deviation of an added Gaussian blur, in grid steps, at most 1.
+    """
+
+    mirror: float = 0.0
+    turn: float = 0.0
+    shift: float = 0.0
+    offset: float = 0.0
+    gain: float = 0.0
+    noise: float = 0.0
+    blur: float = 0.0
+
+    def __post_init__(self) -> None:
+        names = ("mirror", "turn", "shift", "offset", "gain", "noise", "blur")
+        _at_least(self, "augment", **dict.fromkeys(names, 0))
+        for name in ("mirror", "turn", "shift", "blur"):
+            if getattr(self, name) > 1:
+                raise InputError(
+                    f"augment.{name}: expected a number from 0 to 1, found {getattr(self, name)}; correct it"
+                )
+
+
+@dataclass(frozen=True)
+class TrackingSettings:
+    """Where MLflow keeps the run.
+
+    Args:
+        enabled: whether to log at all; the files of the run are written in any case.
+        uri: address of an MLflow store or server; null keeps an SQLite file in `folder`.
+        folder: where that SQLite file and its artefacts lie; null takes `tracking` in the folder of the run.
+        experiment: name of the experiment in MLflow.
+        timeout_s: seconds after which a server that does not answer is given up.
+    """
+
+    enabled: bool = True
+    uri: str | None = None
+    folder: Path | None = None
+    experiment: str = "jointwise"
+    timeout_s: float = 5.0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.timeout_s) and self.timeout_s > 0):
+            raise InputError(
+                f"tracking.timeout_s: expected seconds above 0, found {self.timeout_s}; correct it"
+            )
+        if not self.experiment:
+            raise InputError("tracking.experiment: expected a name, found none; give one")
+
+
+@dataclass(frozen=True)
+class TrainSettings:
+    """Settings of `jointwise train`.
+
+    Args:
+        data: store of joints with the splits train and validation.
+        out: folder of this run; the same command goes on with a run that was cut off.
+        seed: decides first weights, order of joints and augmentation.
+        epochs: passes over the training joints.
+        patience: epochs without a better validation loss after which training stops; 0 never stops early.
+        batch: joints per step.
+        limit: use only so many training joints, drawn by the seed; 0 uses all.
+        balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
+        checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
+        device: cpu, cuda, cuda:N, or auto.
+        threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
+        network: which network.
+        optimiser: how it learns.
+        augment: how training joints are varied.
+        thresholds: how the cuts are chosen on validation joints.
+        tracking: where MLflow keeps the run.
+    """
+
+    data: Path
+    out: Path = Path("out/train")
+    seed: int = 0
+    epochs: int = 30
+    patience: int = 0
+    batch: int = 16
+    limit: int = 0
+    balance: float = 4.0
+    checkpoint_steps: int = 0
+    device: str = "auto"
+    threads: int = 0
+    network: NetworkSettings = field(default_factory=NetworkSettings)
+    optimiser: OptimiserSettings = field(default_factory=OptimiserSettings)
+    augment: AugmentSettings = field(default_factory=AugmentSettings)
+    thresholds: ThresholdSettings = field(default_factory=ThresholdSettings)
+    tracking: TrackingSettings = field(default_factory=TrackingSettings)
+
+    def __post_init__(self) -> None:
+        _at_least(
+            self, "", seed=0, epochs=1, patience=0, batch=2, limit=0, balance=1, checkpoint_steps=0, threads=0
+        )
+
+
+def _at_least(settings: Any, group: str, **least: float) -> None:
+    """Refuse numbers below a limit, naming the key."""
+    for name, low in least.items():
+        value = getattr(settings, name)
+        if not (math.isfinite(value) and value >= low):
+            key = f"{group}.{name}" if group else name
+            raise InputError(f"{key}: expected a number of at least {low:g}, found {value}; correct it")

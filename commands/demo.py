@@ -22,8 +22,11 @@ def run(cfg: DemoConfig) -> Done:
     where = dataclasses.replace(cfg.train.tracking, folder=tracking)
     wrote += train.run(dataclasses.replace(cfg.train, data=joints, out=run_folder, tracking=where)).wrote
     say("3 of 3  both detectors judge boards that neither has seen")
-    judged = EvaluateConfig(data=joints, model=run_folder / "model", out=cfg.out / "evaluation", tracking=where)
+    judged = EvaluateConfig(
+        data=joints, model=run_folder / "model", out=cfg.out / "evaluation", tracking=where
+    )
     wrote += evaluate.run(judged).wrote
-    say("Everything here is simulated and small: these figures say what a first run gives, not what a scan will give.")
+    say(
+        "Everything here is simulated and small: these figures say what a first run gives, not what a scan will give."
+    )
     return Done(wrote, call("train", data=joints, out=cfg.out / "longer", experiment="thorough"))
-

@@ -20,7 +20,12 @@ def run(cfg: GenerateConfig) -> Done:
     from jointwise.joints.store import Store
 
     generate(
-        cfg.generator, cfg.out, scans=cfg.boards, seed=cfg.seed, grid=cfg.grid, workers=worker_count(cfg.workers)
+        cfg.generator,
+        cfg.out,
+        scans=cfg.boards,
+        seed=cfg.seed,
+        grid=cfg.grid,
+        workers=worker_count(cfg.workers),
     )
     say(contents(Store(cfg.out)))
     return Done([cfg.out], call("train", data=cfg.out))

@@ -3,7 +3,13 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from jointwise.data_gen.settings import ArraySettings, DefectSettings, GeneratorSettings, ProcessSettings, ScanSettings
+from jointwise.data_gen.settings import (
+    ArraySettings,
+    DefectSettings,
+    GeneratorSettings,
+    ProcessSettings,
+    ScanSettings,
+)
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.train.settings import TrackingSettings, TrainSettings

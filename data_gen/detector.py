@@ -65,12 +65,9 @@ class Detector:
             self.gain_sd,
             self.read_noise,
         )
-        if (
-            not self.photons > 0.0
-            or not min(sizes) >= 0.0
-            or not self.scatter_sigma_px > 0.0
-            or self.bits < 0
-        ):
+        positive = self.photons > 0.0 and self.scatter_sigma_px > 0.0
+        # Size by size, so that NaN fails too.
+        if not (positive and all(size >= 0.0 for size in sizes) and 0 <= self.bits <= 24):
             raise InputError(
                 f"expected positive photons and scatter_sigma_px and nothing negative, found {self}"
             )

@@ -102,7 +102,7 @@ def draw_gap(
     pillow = place == "interface"
     low, high = defects.pillow_gap_um if pillow else defects.open_gap_um
     # On small balls the widest gaps would eat the joint.
-    gap = log_uniform(rng, (low, max(min(high, (150 if pillow else 200) * ball_mm), low)))
+    gap = log_uniform(rng, (low, max(min(high, (100 if pillow else 140) * ball_mm), low)))
     curvature = log_uniform(rng, (0.8, 3.0)) if pillow else uniform(rng, (0.2, 0.9))
     form = ("dish" if rng.random() < 0.6 else "dome") if pillow else "cap"
     x, y = disc_point(rng)

@@ -22,7 +22,7 @@ from jointwise.data_gen.solids import GAP, KEEP, PATCH, Floats, Solids
 DEEP = 0.02
 """How far gaps and patches reach past a land in mm, so that no film of metal is left at the plane."""
 
-RIM = 0.16
+RIM = 0.2
 """Highest rise of a free end's rim above its vertex, over the joint's height."""
 
 

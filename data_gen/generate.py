@@ -107,7 +107,9 @@ def remake(folder: Path, names: list[str], *, workers: int = 1, progress: bool =
     manifest = read_manifest(folder)
     seed, grid = manifest["seed"], Grid.from_json(manifest["grid"])
     if seed is None:
-        raise InputError(f"expected a generated store in {folder}, found joints of another origin; copy them again")
+        raise InputError(
+            f"expected a generated store in {folder}, found joints of another origin; copy them again"
+        )
     settings = from_json(json.dumps(manifest["config"]), GeneratorSettings)
     with StoreWriter(folder, grid, seed, manifest["config"]) as writer:
         scans = len(writer.shards)

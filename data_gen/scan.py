@@ -70,6 +70,21 @@ def simulate(record: ScanRecord, grid: Grid) -> Joints:
         grid: voxels of the sub-volumes.
     """
     scene = build_scene(record)
+    volumes, levels = scanned(record, scene, grid)
+    return Joints(volumes, joint_table(record, scene, board_pose(record, scene), levels), grid)
+
+
+def scanned(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.float16], Levels]:
+    """What the record's scanner and finder make of a scene: sub-volumes and the levels as measured.
+
+    Args:
+        record: scanner, board and finder's errors.
+        scene: the record's own, or one with other solids at its sites.
+        grid: voxels of the sub-volumes.
+
+    Returns:
+        float16 (n, z, y, x), scaled with the record's error in the levels, and the levels without it.
+    """
     pose = board_pose(record, scene)
     found = found_joints(record, scene, pose)
     board, scanner = record.board, record.scanner
@@ -81,8 +96,7 @@ def simulate(record: ScanRecord, grid: Grid) -> Joints:
     volume = stored_like_file(reconstructed(record, scene, pose, runs), scanner.storage)
     boxes = [_raw_box(volume, lattice, centre, found.axes, grid, record) for centre in found.centres_mm]
     levels = scan_levels(boxes, grid, record)
-    volumes = scale(np.stack(boxes), mistaken(levels, scanner.level_error)).astype(np.float16)
-    return Joints(volumes, joint_table(record, scene, pose, levels), grid)
+    return scale(np.stack(boxes), mistaken(levels, scanner.level_error)).astype(np.float16), levels
 
 
 def simulate_volume(record: ScanRecord, margin_mm: float = 0.5) -> tuple[Volume, Lattice, pd.DataFrame]:

@@ -26,7 +26,8 @@ def _check_pairs(settings: Any, group: str, *, positive: bool = True) -> None:
         value = getattr(settings, item.name)
         if not isinstance(value, (list, tuple)) or item.name in {"alloys", "storage", "pixels_mm"}:
             continue
-        if len(value) != 2 or not value[0] <= value[1] or (positive and value[0] < 0):
+        numbers = len(value) == 2 and all(isinstance(v, (int, float)) for v in value)
+        if not numbers or not value[0] <= value[1] or (positive and value[0] < 0):
             raise InputError(
                 f"{group}.{item.name}: expected two numbers, low then high"
                 f"{' and none below 0' if positive else ''}, found {list(value)}; correct the pair"
@@ -37,7 +38,7 @@ def _check_pairs(settings: Any, group: str, *, positive: bool = True) -> None:
 def _check_rates(settings: Any, group: str, names: tuple[str, ...]) -> None:
     for name in names:
         value = getattr(settings, name)
-        if not 0.0 <= value <= 1.0:
+        if not isinstance(value, (int, float)) or not 0.0 <= value <= 1.0:
             raise InputError(f"{group}.{name}: expected a share between 0 and 1, found {value}; correct it")
 
 
@@ -205,7 +206,7 @@ class DefectSettings:
             InputError: a rate or a sum of rates outside 0 to 1, or a range that runs backwards.
         """
         _check_pairs(self, "defects")
-        rates = tuple(f.name for f in fields(self) if f.type == "float" and f.name != "slender_um")
+        rates = tuple(f.name for f in fields(self) if f.type is float and f.name != "slender_um")
         _check_rates(self, "defects", rates)
         if self.head_in_pillow + self.non_wet > 1.0 or self.bridging > 0.5:
             raise InputError(

@@ -214,17 +214,20 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         raise InputError(f"expected a store of joints (a folder with {MANIFEST}) at {folder}, found none")
     try:
         manifest = json.loads(path.read_text(encoding="utf-8"))
-        version, shards = manifest["schema_version"], manifest["shards"]
+        version = manifest["schema_version"]
+        if version != SCHEMA_VERSION:
+            raise InputError(
+                f"expected schema version {SCHEMA_VERSION} in {path}, found {version}; generate the store anew"
+            )
+        # Whatever a later reader takes for granted is tried here, where the fault can be named.
+        Grid.from_json(manifest["grid"])
+        _ = manifest["seed"], manifest["config"], manifest["fingerprint"]
+        _ = [Shard(**entry) for entry in manifest["shards"]]
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(
-            f"expected a manifest in JSON at {path}, found damaged text ({_short(error)})"
+            f"expected a complete manifest in JSON at {path}, found a damaged one "
+            f"({type(error).__name__}: {_short(error)}); generate the store anew"
         ) from error
-    if version != SCHEMA_VERSION:
-        raise InputError(
-            f"expected schema version {SCHEMA_VERSION} in {path}, found {version}; generate the store anew"
-        )
-    if not isinstance(shards, list):
-        raise InputError(f"expected a list of shards in {path}, found {type(shards).__name__}")
     return dict(manifest)
 
 

@@ -91,9 +91,9 @@ def choose_thresholds(truth: Floats, scores: Floats, settings: ThresholdSettings
     """Choose one cut per kind on validation joints.
 
     A cut always lies midway between two neighbouring distinct scores (0 and 1 count as such), so that no joint sits on
-    it. With criterion `f1`: the cut with the best F1; of equally good ones that with most room around it. With
-    `false_calls`: the lowest cut that calls at most that share of the joints without the kind. Where no joint has the
-    kind, F1 says nothing, and the cut is the lowest that calls none of them.
+    it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
+    that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
+    without the kind. Where no joint has the kind, F1 says nothing, and the cut is the lowest that calls none of them.
 
     Args:
         truth: (n, 4) of 1, 0 or NaN (not counted).

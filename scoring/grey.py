@@ -14,9 +14,7 @@ from jointwise.scoring.settings import ArraySettings, ScoreSettings
 MOST_READINGS = 200
 
 
-def array_levels(
-    scan: Scan, centres_mm: Vector, axes: Vector, array: ArraySettings, grid: Grid
-) -> Levels:
+def array_levels(scan: Scan, centres_mm: Vector, axes: Vector, array: ArraySettings, grid: Grid) -> Levels:
     """Levels of a scan, read around joints (n, 3) that are evenly chosen if there are many.
 
     Raises:
@@ -25,9 +23,7 @@ def array_levels(
     some = np.unique(np.linspace(0, len(centres_mm) - 1, min(len(centres_mm), MOST_READINGS)).astype(int))
     return combine(
         [
-            level_reading(
-                scan.volume, scan.lattice, centres_mm[i], axes, grid, array.pitch_mm, array.ball_mm
-            )
+            level_reading(scan.volume, scan.lattice, centres_mm[i], axes, grid, array.pitch_mm, array.ball_mm)
             for i in some
         ]
     )

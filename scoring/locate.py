@@ -256,7 +256,7 @@ def _settle(shapes: Shapes, expected: Vector, seen: NDArray[np.bool_], axes: Vec
     local = (np.where(np.isfinite(shapes.centre_mm), shapes.centre_mm, expected) - expected) @ axes
     flat, up = np.hypot(local[:, 0], local[:, 1]), np.abs(local[:, 2])
     far_flat = max(5 * float(np.median(flat[seen])), 0.06 * ball)
-    far_up = max(4 * float(np.median(up[seen])), 0.04 * ball)
+    far_up = max(4 * float(np.median(up[seen])), 0.015 * ball)
     local[~seen | (flat > far_flat), :2] = 0.0
     local[~seen | (up > far_up), 2] = 0.0
     return np.asarray(expected + local @ axes.T)

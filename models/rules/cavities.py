@@ -1,167 +1,259 @@
 """Voids: what is missing from the solder inside the joint's outline, and the four measures of it.
 
-The joint is compared with a sound one of the same outline: solder with the same cupping, a flank blurred as this scan
-blurs, ends as dark as the bulk of each end slice. What is darker is cavity, closed or at a land. A complete surface (a
-pillow's gap) is no void and is left out; a void never reaches all the way through.
+Hardening darkens a ball's core, and does so differently along and across the rays; both patterns are smooth around the
+joint's axis. So each slice of the joint is compared with its own smooth pattern: even powers of the radius, with
+first, second and fourth harmonics of the direction, fitted so that dark spots count little. What is darker is cavity. A
+complete surface (a pillow's gap) is no void and is left out; a void never reaches all the way through.
 """
 
 from dataclasses import dataclass
 from typing import Final
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
+from jointwise.models.rules.surface import Surface
 
-CLEAR: Final = 0.12
-"""Least darkness (share of solder missing) of a cavity's darkest point; noisier joints need more, see NOISES."""
-NOISES: Final = 4.5
-"""… in standard deviations of the blurred values."""
-SHIFT: Final = 0.5
-"""Grid steps by which the sound joint's edges may be off: what such a shift explains is no cavity."""
+HIGH: Final = 0.44
+"""Half of the height looked at, in ball diameters: the lands are inside."""
+BULK: Final = 0.31
+"""Half of the height that is solder through and through, in ball diameters."""
+RIM: Final = 2
+"""Grid steps left out along the outline, where blur and not voids make it dark."""
+GROUND: Final = 0.03
+"""Darkness (share of the local grey) that the smooth pattern may be off by."""
+CLEAR: Final = 0.1
+"""Darkness of a cavity's darkest point, at least; noisier joints need NOISES standard deviations."""
+NOISES: Final = 4.0
+SHEET_PLANES: Final = 5
+"""Planes on either side of a complete surface that belong to its gap."""
 INTERFACE_MM: Final = 0.025
 """Depth of the layer at a land whose voids count as interface voids (measure 4)."""
-END_PLANES: Final = 3
-"""Planes at each land whose level is read from the slice itself: copper and blur make them darker than solder."""
+DEEP: Final = 0.08
+SHALLOW: Final = 0.03
+"""Missing thickness, in ball diameters, of a column that lies under a large, or any, void."""
 
 
 @dataclass(frozen=True)
 class Cavities:
-    """The joint's voids.
+    """The joint's voids: the four measures, and the numbers a score is made from.
 
     Args:
         area_pct: union of the voids seen along z over the largest cross-section (measure 1).
-        volume_pct: their volume over the outline's (measure 2).
+        volume_pct: their volume over the joint's (measure 2).
         largest_pct: the largest connected void seen along z over the largest cross-section (measure 3).
         interface_pct: voids within 25 µm of a land over that land's disc, the worse land (measure 4).
-        missing_pct: all missing solder, summed along z without any threshold and clipped at the noise, over the
-            outline's volume.
-        sharpness: darkest point of any cavity in standard deviations of the blurred values.
+        missing: all missing solder over largest cross-section × ball diameter.
+        clearly_missing: the same of points darker than CLEAR alone.
+        deep, shallow: share of the largest cross-section under that much missing solder.
+        darkest: mean darkness of the darkest hundredth of all points.
+        blob: largest darkness averaged over a spot of 3 grid steps.
+        texture: unevenness of the slices at the worse land: microvoids too small to be seen one by one.
     """
 
     area_pct: float
     volume_pct: float
     largest_pct: float
     interface_pct: float
-    missing_pct: float
-    sharpness: float
+    missing: float
+    clearly_missing: float
+    deep: float
+    shallow: float
+    darkest: float
+    blob: float
+    texture: float
 
 
-def cavities(body: Body, ends: tuple[float, float], largest_mm2: float, sheet: NDArray[np.bool_]) -> Cavities:
+def cavities(body: Body, ends: tuple[float, float], largest_mm2: float, surface: Surface) -> Cavities:
     """Find and measure the voids.
 
     Args:
         body: the joint.
         ends: heights of the board's and the package's land, mm from the box's centre.
         largest_mm2: largest cross-section.
-        sheet: (z, y, x) points of a complete surface, which are no void.
+        surface: the darkest complete surface; where it is a gap, its planes are left out.
     """
-    sound = sound_joint(body, ends)
-    missing = np.where(sheet, 0, sound - body.smooth)
-    missing[sound < 0.25] = 0
-    limit = max(CLEAR, NOISES * body.grain)
-    missing = missing - SHIFT * _steepness(sound)
-    label, found = ndimage.label(missing > 0.5 * limit)
-    dark = label > 0
-    peak = np.zeros(found + 1, np.float32)
-    np.maximum.at(peak, label[dark], missing[dark])
-    void = _half_peak(missing, label, peak, limit)
-    return _measure(body, ends, largest_mm2, missing, void, sound, float(peak.max()))
-
-
-def sound_joint(body: Body, ends: tuple[float, float]) -> Volume:
-    """What the blurred values would be without voids, (z, y, x)."""
     f = body.frame
-    distance = body.distance()
-    edge = body.mended(ends)
-    lean = np.clip(np.gradient(ndimage.uniform_filter1d(edge, 3), f.dz), -6, 6)
-    spread = _spread(body) * np.sqrt(1 + lean**2)  # a flank that leans is cut obliquely by the slice
-    flank = 0.5 * special.erfc((distance - edge[:, None, None]) / (np.sqrt(2) * spread[:, None, None]))
-    level = _level(body, distance, edge, ends)
-    return np.asarray(level * flank, dtype=np.float32)
+    inside = solder_mask(body)
+    values = ndimage.gaussian_filter(body.raw, (0.7, 0.5, 0.5))
+    dark = darkness(values, inside, f.x - body.axis[0], f.y - body.axis[1], 0.5 * f.ball)
+    texture = _texture(dark, inside, body)
+    inside[np.abs(f.z) > BULK * f.ball] = False
+    if surface.complete:
+        k = np.arange(len(f.z))[:, None, None]
+        inside &= np.abs(k - surface.height) > SHEET_PLANES
+    dark = np.where(inside, dark, 0).astype(np.float32)
+    return _measure(body, ends, largest_mm2, dark, inside, texture)
 
 
-def _steepness(sound: Volume) -> Volume:
-    """Largest change per grid step along the axes."""
-    return np.asarray(np.max([np.abs(g) for g in np.gradient(sound)], axis=0))
-
-
-def _spread(body: Body) -> float:
-    """Blur of the flank in the blurred values, mm."""
-    return float(np.hypot(body.blur, 0.7 * body.frame.dx))
-
-
-def _level(body: Body, distance: Vector, edge: Vector, ends: tuple[float, float]) -> NDArray[np.float64]:
-    """Grey of sound solder: a quadratic (cupping) in the bulk, the slice's own upper quartile at the ends."""
+def solder_mask(body: Body) -> NDArray[np.bool_]:
+    """(z, y, x) points inside the joint's outline, holes filled, RIM steps from its edge; no neck, no neighbour."""
     f = body.frame
-    depth = edge[:, None, None] - distance
-    low, high = np.searchsorted(f.z, ends)
-    core = depth > 1.5 * _spread(body)
-    bulk = core.copy()
-    bulk[: low + END_PLANES] = False
-    bulk[high - END_PLANES :] = False
-    level = np.ones(body.smooth.shape)
-    if bulk.sum() > 200:
-        level = _cupping(body.smooth, distance, f.z, bulk, 0.5 * f.ball)
-    for k in (*range(max(low, 0), low + END_PLANES), *range(high - END_PLANES, min(high, len(f.z)))):
-        if core[k].sum() > 20:
-            own = np.percentile(body.smooth[k][core[k]], 75) - 0.67 * body.grain
-            level[k] = np.minimum(level[k], own)
-    return level
+    heights = np.flatnonzero(np.abs(f.z) < HIGH * f.ball)
+    core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
+    mask = np.zeros(body.smooth.shape, np.bool_)
+    for k in heights:
+        slice_ = body.smooth[k]
+        high, low = np.percentile(slice_[core], 70), np.median(slice_[far])
+        within = body.ring < min(max(body.edge[k], 0.36 * f.ball), 0.46 * f.pitch)
+        mask[k] = _filled_core(slice_ > low + 0.5 * (high - low), RIM) & within
+    return mask
 
 
-def _cupping(
-    smooth: Volume, distance: Vector, z: Vector, bulk: NDArray[np.bool_], size: float
-) -> NDArray[np.float64]:
-    """Fit a + b r² + c z + d z² to the bulk, thrice, each time without what lies well below (voids, gaps)."""
-    radius2 = (distance / size) ** 2
-    height = np.broadcast_to((z / size)[:, None, None], distance.shape)
-    r, h, v = radius2[bulk], height[bulk], smooth[bulk].astype(np.float64)
-    design = np.stack([np.ones_like(r), r, h, h * h], axis=1)
-    keep = v > 0.75 * np.percentile(v, 75)
-    weights = np.zeros(4)
-    for _ in range(3):
-        weights, *_rest = np.linalg.lstsq(design[keep], v[keep], rcond=None)
-        residual = v - design @ weights
-        spread = 1.4826 * np.median(np.abs(residual[keep]))
-        keep = residual > -2.0 * max(spread, 0.01)
-    a, b, c, d = weights
-    return np.asarray(a + b * radius2 + c * height + d * height * height)
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _filled_core(solid: NDArray[np.bool_], rim: int) -> NDArray[np.bool_]:
+    """The mask with its holes filled, then worn down by `rim` steps."""
+    ny, nx = solid.shape
+    outside = np.zeros((ny, nx), np.bool_)
+    stack = np.empty((ny * nx, 2), np.int64)
+    top = 0
+    for j in range(ny):
+        for i in range(nx):
+            border = j == 0 or i == 0 or j == ny - 1 or i == nx - 1
+            if border and not solid[j, i]:
+                outside[j, i] = True
+                stack[top, 0], stack[top, 1] = j, i
+                top += 1
+    while top > 0:
+        top -= 1
+        j, i = stack[top, 0], stack[top, 1]
+        for dj, di in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+            jj, ii = j + dj, i + di
+            if 0 <= jj < ny and 0 <= ii < nx and not solid[jj, ii] and not outside[jj, ii]:
+                outside[jj, ii] = True
+                stack[top, 0], stack[top, 1] = jj, ii
+                top += 1
+    core = ~outside
+    for _ in range(rim):
+        worn = core.copy()
+        for j in range(ny):
+            for i in range(nx):
+                if core[j, i] and (
+                    j == 0
+                    or i == 0
+                    or j == ny - 1
+                    or i == nx - 1
+                    or not (core[j - 1, i] and core[j + 1, i] and core[j, i - 1] and core[j, i + 1])
+                ):
+                    worn[j, i] = False
+        core = worn
+    return core
 
 
-def _half_peak(missing: Volume, label: NDArray[np.int32], peak: Vector, limit: float) -> NDArray[np.int32]:
-    """Labels of the cavities that are dark enough, each cut at half of its own darkest point (at most at a half)."""
-    threshold = np.where(peak >= limit, np.clip(0.5 * peak, 0, 0.5), np.inf)
-    return np.asarray(np.where(missing > threshold[label], label, 0))
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, size: float) -> Volume:
+    """Share by which each inside point is darker than its slice's smooth pattern, -0.5 … 1; 0 outside."""
+    nz, ny, nx = values.shape
+    dark = np.zeros((nz, ny, nx), np.float32)
+    terms = 11
+    for k in range(nz):
+        n = np.count_nonzero(inside[k])
+        if n < 40:
+            continue
+        design, grey = np.empty((n, terms)), np.empty(n)
+        place = np.empty((n, 2), np.int64)
+        m = 0
+        for j in range(ny):
+            for i in range(nx):
+                if inside[k, j, i]:
+                    _pattern(x[i] / size, y[j] / size, design[m])
+                    grey[m] = values[k, j, i]
+                    place[m, 0], place[m, 1] = j, i
+                    m += 1
+        model = _fit_pattern(design, grey)
+        for m in range(n):
+            share = 1 - grey[m] / max(model[m], 0.3)
+            dark[k, place[m, 0], place[m, 1]] = min(max(share, -0.5), 1.0)
+    return dark
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _pattern(u: float, v: float, row: Vector) -> None:
+    """Terms of the smooth pattern at (u, v): 1, r², r⁴, r⁶, and harmonics 1, 2 and 4 of the direction."""
+    r2 = u * u + v * v
+    twice_c, twice_s = u * u - v * v, 2 * u * v  # r² times cosine and sine of twice the direction
+    row[0], row[1], row[2], row[3] = 1.0, r2, r2 * r2, r2 * r2 * r2
+    row[4], row[5] = u, v
+    row[6], row[7] = twice_c, twice_s
+    row[8], row[9] = r2 * twice_c, r2 * twice_s
+    row[10] = twice_c * twice_c - twice_s * twice_s
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
+    """The pattern's values; five rounds of least squares in which points well below it count a twentieth."""
+    weight = np.ones(len(grey))
+    model = grey.copy()
+    for _ in range(5):
+        weighted = design * weight.reshape(-1, 1)
+        system = weighted.T @ design
+        for i in range(system.shape[0]):
+            system[i, i] += 1e-4
+        model = design @ np.linalg.solve(system, weighted.T @ grey)
+        off = grey - model
+        spread = max(1.4826 * np.median(np.abs(off)), 0.004)
+        for m in range(len(grey)):
+            weight[m] = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
+    return model
+
+
+def _texture(dark: Volume, inside: NDArray[np.bool_], body: Body) -> float:
+    """Standard deviation over the disc of a land's slices, worst slice of either land."""
+    f = body.frame
+    disc = body.ring < 0.3 * f.ball
+    worst = 0.0
+    for k in np.flatnonzero((np.abs(f.z) > 0.28 * f.ball) & (np.abs(f.z) < 0.4 * f.ball)):
+        points = dark[k][inside[k] & disc]
+        if len(points) > 40:
+            worst = max(worst, float(points.std()))
+    return worst
 
 
 def _measure(
     body: Body,
     ends: tuple[float, float],
     largest_mm2: float,
-    missing: Volume,
-    void: NDArray[np.int32],
-    sound: Volume,
-    peak: float,
+    dark: Volume,
+    inside: NDArray[np.bool_],
+    texture: float,
 ) -> Cavities:
     f = body.frame
-    point = f.dx**2
-    largest = max(largest_mm2, point)
-    inside = void > 0
-    shadow = inside.any(axis=0)
-    solder = float(sound.sum())
-    near = ndimage.binary_dilation(inside, iterations=2) & (sound > 0.25)
-    interface = max(_interface(body, inside, ends[0], +1), _interface(body, inside, ends[1], -1))
-    clipped = missing[missing > 2 * body.grain].sum()
+    point, largest = f.dx**2, max(largest_mm2, f.dx**2)
+    void = _half_peak(dark, max(CLEAR, NOISES * body.grain))
+    near = ndimage.binary_dilation(void > 0, iterations=2)
+    column = np.clip(dark - GROUND + 0.01, 0, None).sum(axis=0) * f.dz
+    layers = max(int(np.count_nonzero(inside.any(axis=(1, 2)))), 1)
+    interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
+    spot = ndimage.gaussian_filter(dark, (4.5, 3, 3)) / np.maximum(
+        ndimage.gaussian_filter(inside.astype(np.float32), (4.5, 3, 3)), 0.3
+    )
+    points = dark[inside]
     return Cavities(
-        area_pct=100 * shadow.sum() * point / largest,
-        volume_pct=100 * float(missing[near].sum()) / max(solder, 1.0),
+        area_pct=100 * float((void > 0).any(axis=0).sum()) * point / largest,
+        volume_pct=100 * float(np.clip(dark[near], 0, None).sum()) * point / (0.8 * largest * layers),
         largest_pct=100 * _largest_shadow(void) * point / largest,
         interface_pct=interface,
-        missing_pct=100 * float(clipped) / max(solder, 1.0),
-        sharpness=peak / max(body.grain, 0.005),
+        missing=float(np.clip(dark - GROUND, 0, None).sum()) * point * f.dz / (largest * f.ball),
+        clearly_missing=float(np.clip(dark - CLEAR, 0, None).sum()) * point * f.dz / (largest * f.ball),
+        deep=float((column > DEEP * f.ball).sum()) * point / largest,
+        shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
+        darkest=float(np.percentile(points, 99)) if len(points) else 0.0,
+        blob=float(np.where(inside, spot, 0).max()),
+        texture=texture,
     )
+
+
+def _half_peak(dark: Volume, limit: float) -> NDArray[np.int32]:
+    """Labels of the cavities that are dark enough, each cut at half of its own darkest point."""
+    label, found = ndimage.label(dark > 0.5 * limit)
+    known = label > 0
+    peak = np.zeros(found + 1, np.float32)
+    np.maximum.at(peak, label[known], dark[known])
+    threshold = np.where(peak >= limit, 0.5 * peak, np.inf)
+    return np.asarray(np.where(dark > threshold[label], label, 0))
 
 
 def _largest_shadow(void: NDArray[np.int32]) -> int:
@@ -173,11 +265,9 @@ def _largest_shadow(void: NDArray[np.int32]) -> int:
 
 
 def _interface(body: Body, inside: NDArray[np.bool_], land_mm: float, inward: int) -> float:
-    """Share (%) of the land's disc under voids within 25 µm of it; the disc is the outline there."""
+    """Share (%) of the land's disc under voids within 25 µm of it, or within what the grid resolves."""
     f = body.frame
     depth = inward * (f.z - land_mm)
-    layer = (depth > -0.5 * f.dz) & (depth < INTERFACE_MM + 0.5 * f.dz)
-    if not layer.any():
-        return 0.0
-    disc = np.pi * float(body.edge[layer].max()) ** 2
-    return float(100 * inside[layer].any(axis=0).sum() * f.dx**2 / disc) if disc > 0 else 0.0
+    layer = (depth > -1.5 * f.dz) & (depth < INTERFACE_MM + f.dz)
+    disc = np.pi * (0.38 * f.ball) ** 2
+    return float(100 * inside[layer].any(axis=0).sum() * f.dx**2 / disc) if layer.any() else 0.0

@@ -178,8 +178,5 @@ def _measures(found: Examination, scores: NDArray[np.float64]) -> dict[str, floa
 
 
 def _land_gap(found: Examination) -> tuple[float, float]:
-    worse, better = found.board, found.package
-    if better.reached(3) > worse.reached(3):
-        worse, better = better, worse
-    # The other land shows what copper alone looks like in this scan.
-    return worse.gap(min(better.reached(5), 40.0))
+    a, b = found.board, found.package
+    return a.gap(b) if a.width_mm + a.sag_mm > b.width_mm + b.sag_mm else b.gap(a)

@@ -18,10 +18,10 @@ from jointwise.models.rules.profile import Profile, area_profile
 from jointwise.models.rules.surface import Surface, darkest_surface
 
 NUMBERS: Final = {
-    "void": ("area", "volume", "largest", "interface", "missing", "sharpness", "no_sheet"),
-    "non_wet": ("receded_third", "receded_half", "receded_whole", "receded_deep", "excess", "dip"),
+    "void": ("area", "missing", "clearly_missing", "deep", "shallow", "darkest", "blob", "texture", "no_gap"),
+    "non_wet": ("width", "width_excess", "sag", "sag_excess", "receded_third", "receded_half", "dip", "no_sheet"),
     "bridging": ("narrow", "wide", "narrow_sigmas", "wide_sigmas", "neck"),
-    "head_in_pillow": ("gap_third", "gap_half", "gap_whole", "gap_sigmas", "waist", "wetted"),
+    "head_in_pillow": ("dark_all", "dark_third", "dark_half", "over_third", "over_half", "notch", "notch_wide", "waist", "no_sag"),
 }
 """Names of the numbers per kind, in the order of their columns."""
 
@@ -45,11 +45,10 @@ def examine(volume: NDArray[np.floating], grid: Grid, pitch_mm: float, ball_mm: 
     if not body.present:
         return None
     board, package = lands(body)
-    ends = board.z, package.z
-    profile = area_profile(body, *ends)
-    surface = darkest_surface(body, *ends)
-    holes = cavities(body, ends, profile.largest_mm2, surface.sheet(body))
-    bridge = strongest_bridge(body, *ends)
+    profile = area_profile(body)
+    surface = darkest_surface(body)
+    holes = cavities(body, (board.z, package.z), profile.largest_mm2, surface)
+    bridge = strongest_bridge(body, board.z, package.z)
     return Examination(body, board, package, profile, surface, holes, bridge)
 
 
@@ -72,26 +71,30 @@ def _void(found: Examination) -> tuple[float, ...]:
     c = found.cavities
     return (
         _log(c.area_pct),
-        _log(c.volume_pct, 0.2),
-        _log(c.largest_pct),
-        _log(c.interface_pct),
-        _log(c.missing_pct, 0.2),
-        _log(c.sharpness),
-        -_log(found.surface.reached(3), 3.0),
+        _log(c.missing, 1e-3),
+        _log(c.clearly_missing, 1e-3),
+        _log(c.deep, 0.01),
+        _log(c.shallow, 0.01),
+        _log(c.darkest, 0.02),
+        _log(c.blob, 0.01),
+        _log(c.texture, 0.01),
+        -found.surface.reached(3),
     )
 
 
 def _non_wet(found: Examination) -> tuple[float, ...]:
-    worse, better = found.board, found.package
-    if better.reached(3) > worse.reached(3):
-        worse, better = better, worse
+    ball = found.body.frame.ball
+    a, b = found.board, found.package
+    worse, better = (a, b) if a.width_mm + a.sag_mm > b.width_mm + b.sag_mm else (b, a)
     return (
-        _log(worse.reached(3), 5.0),
-        _log(worse.reached(5), 5.0),
-        _log(worse.reached(0), 5.0),
-        _log(worse.reached(8), 5.0),
-        _log(worse.reached(3) - better.reached(5), 2.0),
+        max(a.width_mm, b.width_mm) / ball,
+        abs(a.width_mm - b.width_mm) / ball,
+        max(a.sag_mm, b.sag_mm) / ball,
+        abs(a.sag_mm - b.sag_mm) / ball,
+        _log(worse.reached(better, 3), 5.0),
+        _log(worse.reached(better, 5), 5.0),
         _log(worse.dip, 0.02),
+        -found.surface.reached(3),
     )
 
 
@@ -101,14 +104,15 @@ def _bridging(found: Examination) -> tuple[float, ...]:
 
 
 def _pillow(found: Examination) -> tuple[float, ...]:
-    s = found.surface
-    third, half, whole = s.reached(3), s.reached(5), s.reached(0)
-    worst = max(found.board.reached(3), found.package.reached(3))
+    s, p, ball = found.surface, found.profile, found.body.frame.ball
     return (
-        _log(third, 3.0),
-        _log(half, 3.0),
-        _log(whole, 3.0),
-        _log(third / max(s.spread, 0.5)),
-        _log(found.profile.waist_um, 5.0),
-        -_log(worst, 5.0),
+        s.reached(0),
+        s.reached(3),
+        s.reached(5),
+        s.reached(3) - s.usual,
+        s.reached(5) - s.usual,
+        p.notches_um[0] / ball,
+        p.notches_um[1] / ball,
+        _log(p.waist_um, 5.0),
+        -max(found.board.sag_mm, found.package.sag_mm) / ball,
     )

@@ -1,43 +1,48 @@
-"""The joint's cross-section along z and its waist.
+"""The joint's outline along z: its cross-sections, its waist and its notch.
 
-A pillow leaves a notch all round, yet so does a stretched joint: the waist is one number beside others, never a verdict.
+A pillow leaves a notch all round, yet so does a stretched joint: this is one number beside others, never a verdict.
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
+from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector
+
+MIDDLE: Final = 0.27
+"""Half of the height looked at, in ball diameters: nearer to a land the outline follows the land."""
+NOTCH_PLANES: Final = (4, 6)
+"""Half widths of a notch."""
 
 
 @dataclass(frozen=True)
 class Profile:
-    """Cross-section over height.
+    """Outline over height.
 
     Args:
-        area_mm2: (z,) area within the outline, holes filled.
+        area_mm2: (z,) cross-section within the outline, holes filled.
         largest_mm2: the largest of them between the lands.
-        waist_um: deepest fall of the outline's radius below the straight line between the bulges beside it.
-        waist_mm: height of that place from the box's centre.
+        waist_um: deepest fall of the outline's radius below the least concave curve above it.
+        notches_um: deepest fall of the radius below its mean 4, and 6, planes above and below; negative on a ball.
     """
 
     area_mm2: Vector
     largest_mm2: float
     waist_um: float
-    waist_mm: float
+    notches_um: tuple[float, float]
 
 
-def area_profile(body: Body, board_mm: float, package_mm: float) -> Profile:
-    """Measure the outline between two heights, mm from the box's centre."""
+def area_profile(body: Body) -> Profile:
+    """Measure the outline."""
     f = body.frame
     area = np.pi * body.edge**2
-    between = np.flatnonzero((f.z > board_mm) & (f.z < package_mm))
-    if len(between) < 5:
-        return Profile(area, float(area.max()), 0.0, 0.0)
-    radius, z = body.edge[between], f.z[between]
-    depth = _upper_hull(z, radius) - radius
-    k = int(np.argmax(depth))
-    return Profile(area, float(area[between].max()), float(1000 * depth[k]), float(z[k]))
+    middle = np.flatnonzero(np.abs(f.z) < MIDDLE * f.ball)
+    radius = ndimage.gaussian_filter1d(body.edge, 1.0)
+    depth = _upper_hull(f.z[middle], body.edge[middle]) - body.edge[middle]
+    a, b = (float(max((radius[middle + k] + radius[middle - k]) / 2 - radius[middle])) for k in NOTCH_PLANES)
+    return Profile(area, float(area[middle].max()), float(1000 * depth.max()), (1000 * a, 1000 * b))
 
 
 def _upper_hull(z: Vector, radius: Vector) -> Vector:

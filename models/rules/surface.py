@@ -18,12 +18,16 @@ from scipy import ndimage
 from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.patches import patch_means, patch_numbers, reached
 
-SHEET_UM: Final = 8.0
-"""Deficit from which a complete surface counts as a gap when voids are measured."""
+SHEET: Final = 0.05
+"""Darkness over the joint's usual one from which a complete surface counts as a gap when voids are measured."""
+FALL: Final = (3, 4, 5)
+"""Distances, in planes, at which the solder above and below is read; the brightest of each side counts."""
 SLOPE: Final = 2
 """Largest rise of a surface of revolution per radial step, in planes: a dish of 0.8 diameters needs 1.3 at its rim."""
 TILTS: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)
 """Tilts tried in x and in y, planes per step in the plane: a dish whose centre lies off the axis looks tilted."""
+CLEAR: Final = 0.29
+"""Half of the height searched, in ball diameters: beyond it the lands' blurred edges begin."""
 FORBIDDEN: Final = -2.0
 """Reward beyond the lands, per point: no gap pays for it."""
 BAND: Final = 3
@@ -37,75 +41,66 @@ class Surface:
     """The darkest complete surface.
 
     Args:
-        height: (y, x) of the surface in planes (fractional index along z); NaN outside the joint.
-        deficit: (y, x) metal missing along z at the surface, µm.
-        patches: deficit averaged over each of twelve patches of equal area, µm.
-        spread: robust spread of such patches on parallel surfaces where nothing is, µm.
-        mean_z: mean height, mm from the box's centre.
+        height: (y, x) of the surface in planes (index along z); -1 outside the joint.
+        gap_um: (y, x) metal missing along z at the surface, µm; NaN where it cannot be judged.
+        patches: how much darker than solder above and below the surface is, relative, per patch.
+        usual: the same where nothing is, over the joint's core: cupping makes it positive.
     """
 
-    height: Vector
-    deficit: Vector
+    height: NDArray[np.int64]
+    gap_um: Vector
     patches: Vector
-    spread: float
-    mean_z: float
+    usual: float
 
     def reached(self, rank: int) -> float:
-        """The deficit that all but `rank` of the twelve patches reach, µm."""
+        """The darkness that all but `rank` of the twelve patches reach."""
         return reached(self.patches, rank)
 
     @property
     def complete(self) -> bool:
         """Whether at least nine of the twelve patches are darker than solder's own unevenness."""
-        return self.reached(3) > max(SHEET_UM, 3 * self.spread)
+        return self.reached(3) > self.usual + SHEET
+
+    def sheet(self) -> tuple[NDArray[np.int64], bool]:
+        """Heights of the surface, and whether a gap lies there."""
+        return self.height, self.complete
 
     def gap(self) -> tuple[float, float]:
         """Mean gap over the unbonded area, µm, and the bonded share of the surface."""
-        known = self.deficit[np.isfinite(self.deficit)]
+        known = self.gap_um[np.isfinite(self.gap_um)]
         if not len(known):
             return 0.0, 1.0
-        lost = known > 0.35 * self.reached(6)
+        lost = known > 0.35 * float(np.median(known))
         return float(known[lost].mean()) if lost.any() else 0.0, float(1 - lost.mean())
 
-    def sheet(self, body: Body) -> NDArray[np.bool_]:
-        """(z, y, x) points of the surface's gap; none where it is not complete."""
-        k = np.arange(len(body.frame.z))[:, None, None]
-        near = np.abs(k - np.where(np.isfinite(self.height), self.height, -99)) <= 4
-        return np.asarray(near & self.complete)
 
-
-def darkest_surface(body: Body, board_mm: float, package_mm: float) -> Surface:
-    """Search the joint between two heights (mm from the box's centre)."""
+def darkest_surface(body: Body) -> Surface:
+    """Search the joint, clear of its lands."""
     f = body.frame
-    values = ndimage.gaussian_filter(body.raw, (0.0, 0.8, 0.8))
-    low, high = _allowed(body, board_mm, package_mm)
-    reward = sheet_reward(values, 4, low, high)
-    reach = 1.05 * float(body.edge.max())
-    x0, y0, slope_x, slope_y = body.axis
+    values = ndimage.gaussian_filter(body.raw, (0.0, 1.0, 1.0))
+    low, high = np.searchsorted(f.z, (-CLEAR * f.ball, CLEAR * f.ball))
+    reward = sheet_reward(values, int(low), int(high))
+    core = body.ring < 0.3 * f.ball
+    usual = float(np.median(reward[low:high][:, core]))
+    reach = 0.95 * float(body.edge.max())
     inside = body.ring <= reach
-    start = _revolved(reward, f.x - x0, f.y - y0, f.dx, reach, np.array(TILTS))
+    start = _revolved(reward, f.x - body.axis[0], f.y - body.axis[1], f.dx, reach, np.array(TILTS))
     height = _bend(reward, start, inside)
-    return _judge(body, values, height, inside, (board_mm, package_mm))
+    return _judge(body, values, reward, height, usual, (int(low), int(high)))
 
 
-def _allowed(body: Body, board_mm: float, package_mm: float) -> tuple[int, int]:
-    z = body.frame.z
-    low = int(np.searchsorted(z, board_mm)) + 2
-    high = int(np.searchsorted(z, package_mm)) - 2
-    return low, max(high, low + 6)
-
-
-def sheet_reward(values: Volume, reach: int, low: int, high: int) -> Volume:
-    """How much darker each point is than the darker of what lies `reach` planes above and below.
+def sheet_reward(values: Volume, low: int, high: int) -> Volume:
+    """How much darker each point is than the darker of what lies above and below, relative to that.
 
     FORBIDDEN outside the planes low … high-1, so that the surface stays between the lands.
     """
     near = ndimage.uniform_filter1d(values, 3, axis=0, mode="nearest")
-    n = len(values)
-    planes = np.arange(low, high)
-    above, below = near[np.minimum(planes + reach, n - 1)], near[np.maximum(planes - reach, 0)]
+    planes, last = np.arange(low, high), len(values) - 1
+    above = np.max([near[np.minimum(planes + k, last)] for k in FALL], axis=0)
+    below = np.max([near[np.maximum(planes - k, 0)] for k in FALL], axis=0)
+    level = np.minimum(above, below)
     reward = np.full_like(values, FORBIDDEN)
-    reward[low:high] = np.clip(np.minimum(above, below) - values[low:high], -0.3, 1.0)
+    reward[low:high] = np.clip((level - values[low:high]) / np.maximum(level, 0.3), -0.2, 1.0)
     return reward
 
 
@@ -178,17 +173,17 @@ def _radial_path(total: NDArray[np.float64]) -> tuple[float, NDArray[np.int64]]:
     return value.max(), path
 
 
-def _bend(reward: Volume, start: Vector, inside: NDArray[np.bool_]) -> Vector:
-    """Let the surface bend freely within BAND planes of where it starts."""
-    height = np.where(inside, np.rint(start), -1).astype(np.int64)
-    base = height.copy()
+def _bend(reward: Volume, start: Vector, inside: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Let the surface bend freely within BAND planes of where it starts; -1 outside."""
+    base = np.where(inside, np.rint(np.nan_to_num(start)), -1).astype(np.int64)
+    height = base.copy()
     across = np.ascontiguousarray(reward.transpose(0, 2, 1))
     for _ in range(2):
         _relax_rows(reward, base, height)
         turned, turned_base = np.ascontiguousarray(height.T), np.ascontiguousarray(base.T)
         _relax_rows(across, turned_base, turned)
         height = np.ascontiguousarray(turned.T)
-    return np.where(inside, height, np.nan).astype(np.float64)
+    return height
 
 
 @numba.njit(cache=True)  # type: ignore[untyped-decorator]
@@ -234,51 +229,35 @@ def _relax_rows(reward: Volume, base: NDArray[np.int64], height: NDArray[np.int6
 
 
 def _judge(
-    body: Body, values: Volume, height: Vector, inside: NDArray[np.bool_], ends: tuple[float, float]
+    body: Body, values: Volume, reward: Volume, height: NDArray[np.int64], usual: float, span: tuple[int, int]
 ) -> Surface:
     f = body.frame
-    dz_um = 1000 * f.dz
-    span = _allowed(body, *ends)
-    rim = body.mended(ends) - body.blur
-    s = np.where(inside, np.rint(np.nan_to_num(height)), 0).astype(np.int64)
-    deficit, valid = missing_metal(values, s, inside & (body.ring < rim[s]), span)
+    land = 0.36 * f.ball
+    rim = body.mended((-land, land)) - body.blur
+    s = np.maximum(height, 0)
+    valid = (height >= span[0]) & (height < span[1]) & (body.ring < rim[s])
+    j, i = np.nonzero(valid)
+    dark = np.zeros(valid.shape)
+    dark[j, i] = reward[s[j, i], j, i]
     patch = patch_numbers(body, valid, float(np.sqrt(valid.sum() * f.dx**2 / np.pi)))
-    means = patch_means(dz_um * deficit, patch)
-    others = []
-    for offset in (-15, -12, -9, 9, 12, 15):
-        moved = np.clip(s + offset, 0, len(f.z) - 1)
-        other, fine = missing_metal(values, moved, inside & (body.ring < rim[moved]), span)
-        if fine.sum() > 0.5 * valid.sum():
-            others.append(patch_means(dz_um * other, np.where(fine, patch, -1)))
-    rest = np.concatenate(others) if others else np.zeros(0)
-    rest = rest[np.isfinite(rest)]
-    spread = float(1.4826 * np.median(np.abs(rest - np.median(rest)))) if len(rest) > 8 else SHEET_UM / 3
-    mean_z = float(np.mean(f.z[s[valid]])) if valid.any() else 0.0
-    return Surface(height, np.where(valid, dz_um * deficit, np.nan), means, spread, mean_z)
+    gap = np.full(valid.shape, np.nan)
+    gap[j, i] = 1000 * f.dz * missing_planes(values, s[j, i], j, i)
+    return Surface(height, gap, patch_means(dark, patch), usual)
 
 
-def missing_metal(
-    values: Volume, s: NDArray[np.int64], inside: NDArray[np.bool_], span: tuple[int, int]
-) -> tuple[Vector, NDArray[np.bool_]]:
-    """Metal missing around a surface, in planes, and where it can be judged: between the planes of `span`, in solder.
+def missing_planes(
+    values: Volume, k: NDArray[np.int64], j: NDArray[np.int64], i: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Solder missing along z around the points (k, j, i), in planes.
 
-    The level a column should have is read five and six planes off, on the brighter side.
+    What a column should read is drawn straight between the brightest points up to eight planes above and below.
     """
-    n = len(values)
-    j, i = np.nonzero(inside & (s >= span[0]) & (s < span[1]))
-    k = s[j, i]
-
-    def at(offset: int) -> Vector:
-        return np.asarray(values[np.clip(k + offset, 0, n - 1), j, i], dtype=np.float64)
-
-    above, below = (at(5) + at(6)) / 2, (at(-5) + at(-6)) / 2
-    level = np.where(np.minimum(above, below) > 0.75, (above + below) / 2, np.maximum(above, below))
-    missing = np.zeros(len(k))
-    for offset in range(-4, 5):
-        # Near a land the window ends where copper begins.
-        counts = (k + offset >= span[0] - 1) & (k + offset <= span[1])
-        missing += np.where(counts, 1 - at(offset) / np.maximum(level, 0.5), 0.0)
-    deficit, valid = np.zeros(inside.shape), np.zeros(inside.shape, bool)
-    deficit[j, i] = missing
-    valid[j, i] = level > 0.7
-    return deficit, valid
+    offsets = np.arange(-8, 9)
+    near = np.stack([values[np.clip(k + d, 0, len(values) - 1), j, i] for d in offsets]).astype(np.float64)
+    each = np.arange(len(k))
+    below, above = near[:9].argmax(axis=0), 8 + near[8:].argmax(axis=0)
+    place = np.arange(17)[:, None]
+    share = (place - below) / np.maximum(above - below, 1)
+    level = near[below, each] + share * (near[above, each] - near[below, each])
+    between = (place >= below) & (place <= above)
+    return np.asarray(np.where(between, 1 - near / np.maximum(level, 0.3), 0.0).sum(axis=0))

@@ -1,6 +1,7 @@
 """Small scenes for the physics tests."""
 
 import numpy as np
+
 from jointwise.data_gen import solids as sd
 from jointwise.data_gen.energies import Energies
 from jointwise.data_gen.scene import Boxes, Joint, Scene

@@ -7,9 +7,11 @@ that make no sense passing unnoticed.
 import dataclasses
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 
 from jointwise.data_gen import records
 from jointwise.data_gen.draw import draw_scan
@@ -128,13 +130,15 @@ def test_the_detector_sees_every_joint_in_every_view():
         (lambda: ArraySettings(board_land_range_mm=(0.1, 0.2)), "lands"),
         (lambda: ProcessSettings(alloys=("tin",)), "alloys"),
         (lambda: ProcessSettings(height=(0.5, 1.0)), "height"),
-        (lambda: DefectSettings(non_wet=1.2), "non_wet"),
+        (lambda: DefectSettings(via_in_pad=1.2), "via_in_pad"),
         (lambda: DefectSettings(non_wet=0.6, head_in_pillow=0.6), "head_in_pillow"),
         (lambda: DefectSettings(voids_free=0.9), "voids"),
         (lambda: DefectSettings(pillow_gap_um=(0.1, 5)), "pillow_gap_um"),
         (lambda: ScanSettings(kvp=(161, 169)), "kvp"),
         (lambda: ScanSettings(storage=("png",)), "storage"),
         (lambda: ScanSettings(views=(10, 20)), "views"),
+        (lambda: ScanSettings(views=("few", "many")), "views"),
+        (lambda: DefectSettings(bare="half"), "bare"),
     ],
 )
 def test_settings_that_make_no_sense_are_refused_in_one_sentence(make, word):
@@ -148,3 +152,15 @@ def test_settings_that_make_no_sense_are_refused_in_one_sentence(make, word):
 def test_lists_as_a_configuration_gives_them_become_tuples():
     assert ScanSettings(views=[100, 200], storage=["uint8"]).views == (100, 200)
     assert ScanSettings(storage=["uint8"]).storage == ("uint8",)
+
+
+@pytest.mark.parametrize(
+    ("group", "kind"), [("defects", DefectSettings), ("process", ProcessSettings), ("scan", ScanSettings)]
+)
+def test_every_configuration_file_makes_settings(group, kind):
+    files = sorted((Path(__file__).parents[2] / "configs" / group).glob("*.yaml"))
+    assert files
+    for file in files:
+        values = yaml.safe_load(file.read_text())
+        assert set(values) == {f.name for f in dataclasses.fields(kind)}, file
+        kind(**values)

@@ -101,6 +101,17 @@ def later_schema(folder: Path) -> None:
     (folder / MANIFEST).write_text(json.dumps({**manifest, "schema_version": 99}))
 
 
+def manifest_without_its_grid(folder: Path) -> None:
+    manifest = json.loads((folder / MANIFEST).read_text())
+    (folder / MANIFEST).write_text(json.dumps({**manifest, "grid": {}}))
+
+
+def shard_without_its_hash(folder: Path) -> None:
+    manifest = json.loads((folder / MANIFEST).read_text())
+    del manifest["shards"][0]["volumes_sha256"]
+    (folder / MANIFEST).write_text(json.dumps(manifest))
+
+
 def absurd_header(folder: Path) -> None:
     (folder / "scan_000000.safetensors").write_bytes(b"\xff" * 64)
 
@@ -111,7 +122,17 @@ def no_manifest(folder: Path) -> None:
 
 @pytest.mark.parametrize(
     "harm",
-    [cut_short, remove_volumes, empty_manifest, manifest_of_a_list, later_schema, absurd_header, no_manifest],
+    [
+        cut_short,
+        remove_volumes,
+        empty_manifest,
+        manifest_of_a_list,
+        later_schema,
+        manifest_without_its_grid,
+        shard_without_its_hash,
+        absurd_header,
+        no_manifest,
+    ],
 )
 def test_a_damaged_store_is_refused_in_one_sentence(tmp_path: Path, harm: object) -> None:
     folder = filled(tmp_path / "s")

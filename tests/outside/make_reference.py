@@ -1,4 +1,4 @@
-"""Regenerate tests/outside/stored with the reference packages (extra `reference`): python tests/outside/make_reference.py
+"""Regenerate tests/outside/stored (needs the extra `reference`): python tests/outside/make_reference.py
 
 Each function returns what one package says about one case; the tests compare with the stored values every time and,
 where the package is installed, with the package itself (marker `reference`).
@@ -16,11 +16,25 @@ STORED = Path(__file__).with_name("stored")
 
 # Cases: the tests read the same numbers, so that both sides compute the same thing.
 ELLIPSOID = {"centre": [1.0, -0.5, 0.7], "semi_axes": [3.0, 2.0, 1.5], "turn_about_y_deg": 25.0}
-ELLIPSOID_BEAM = {"sod": 100.0, "sdd": 400.0, "pixel": 1.6, "columns": 24, "rows": 20, "angles_deg": [0, 37, 90, 200]}
+ELLIPSOID_BEAM = {
+    "sod": 100.0,
+    "sdd": 400.0,
+    "pixel": 1.6,
+    "columns": 24,
+    "rows": 20,
+    "angles_deg": [0, 37, 90, 200],
+}
 FDK_BEAM = {"sod": 60.0, "sdd": 180.0, "pixel": 0.6, "columns": 64, "rows": 48, "views": 60}
 FDK_SPHERE = {"centre": [1.0, 0.5, -1.5], "radius": 3.0}
 FDK_GRID = {"points": [12, 9, 12], "spacing": 0.9}
-SPECTRA = [(80, 1.0, 0.1), (100, 1.0, 0.1), (120, 1.0, 0.1), (125, 1.0, 0.5), (130, 1.0, 0.5), (160, 1.0, 0.5)]
+SPECTRA = [
+    (80, 1.0, 0.1),
+    (100, 1.0, 0.1),
+    (120, 1.0, 0.1),
+    (125, 1.0, 0.5),
+    (130, 1.0, 0.5),
+    (160, 1.0, 0.5),
+]
 ELEMENTS = ("Al", "Si", "Cu", "Ag", "Sn", "Cs", "I", "Pb", "Bi")
 ENERGIES_KEV = (20.0, 30.0, 40.0, 60.0, 80.0, 100.0, 120.0, 150.0)
 
@@ -71,7 +85,9 @@ def rtk_fdk(projections: np.ndarray) -> np.ndarray:
     beam = FDK_BEAM
     stack = itk.image_from_array(np.ascontiguousarray(projections, np.float32))
     stack.SetSpacing([beam["pixel"], beam["pixel"], 1.0])
-    stack.SetOrigin([-(beam["columns"] - 1) * beam["pixel"] / 2, -(beam["rows"] - 1) * beam["pixel"] / 2, 0.0])
+    stack.SetOrigin(
+        [-(beam["columns"] - 1) * beam["pixel"] / 2, -(beam["rows"] - 1) * beam["pixel"] / 2, 0.0]
+    )
     fdk = rtk.FDKConeBeamReconstructionFilter[image].New()
     fdk.SetInput(0, _rtk_blank(rtk, image, FDK_GRID["points"], [FDK_GRID["spacing"]] * 3))
     fdk.SetInput(1, stack)
@@ -107,8 +123,14 @@ def spekpy_spectra() -> list[dict[str, float]]:
     rows = []
     for kvp, aluminium, copper in SPECTRA:
         tube = spekpy.Spek(kvp=kvp, th=12, dk=0.5).filter("Al", aluminium).filter("Cu", copper)
-        values = {"mean_kev": tube.get_emean(), "hvl_al_mm": tube.get_hvl(), "hvl_cu_mm": tube.get_hvl(matl="Cu")}
-        rows.append({"kvp": kvp, "al_mm": aluminium, "cu_mm": copper} | {k: float(v) for k, v in values.items()})
+        values = {
+            "mean_kev": tube.get_emean(),
+            "hvl_al_mm": tube.get_hvl(),
+            "hvl_cu_mm": tube.get_hvl(matl="Cu"),
+        }
+        rows.append(
+            {"kvp": kvp, "al_mm": aluminium, "cu_mm": copper} | {k: float(v) for k, v in values.items()}
+        )
     return rows
 
 

@@ -6,6 +6,7 @@ NIST values are those of the project's domain document, section D (elements as t
 
 import numpy as np
 import pytest
+
 from jointwise.data_gen.attenuation import MATERIALS, basis_mu_per_mm, mass_attenuation, mu_per_mm
 from jointwise.joints.errors import InputError
 

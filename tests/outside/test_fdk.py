@@ -6,10 +6,18 @@ digits (5e-4 here). The document allows ±0.02 against the truth 1, 1, 1, 1, 1, 
 
 import numpy as np
 import pytest
+
 from jointwise.data_gen import solids as sd
 from jointwise.data_gen.geometry import ConeBeam, centred_lattice
 from jointwise.data_gen.projector import lengths
-from jointwise.data_gen.reconstruct import Filter, all_voxels, backproject, empty_volume, ramp_taps, reconstruct
+from jointwise.data_gen.reconstruct import (
+    Filter,
+    all_voxels,
+    backproject,
+    empty_volume,
+    ramp_taps,
+    reconstruct,
+)
 from jointwise.data_gen.scene import Boxes, Joint, Scene
 from jointwise.joints.lattice import Lattice
 
@@ -58,7 +66,9 @@ def test_fdk_meets_the_truth(fdk_at_points):
 
 def test_ramp_taps_of_the_document():
     taps = ramp_taps(512, 1.0)
-    np.testing.assert_allclose(taps[[0, 1, 2, 3, 5]], [0.25, -0.1013212, 0, -0.0112579, -0.0040528], atol=5e-8)
+    np.testing.assert_allclose(
+        taps[[0, 1, 2, 3, 5]], [0.25, -0.1013212, 0, -0.0112579, -0.0040528], atol=5e-8
+    )
     assert taps[0] + 2 * taps[1:].sum() == pytest.approx(1.97893e-4, abs=1e-9)
 
 

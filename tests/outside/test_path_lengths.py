@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from jointwise.data_gen import solids as sd
 from jointwise.data_gen.geometry import ConeBeam
 from jointwise.data_gen.projector import lengths

@@ -7,11 +7,12 @@ NIST's (Hubbell & Seltzer, NISTIR 5632, table 4).
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+
 from jointwise.data_gen.attenuation import mu_per_mm
 from jointwise.data_gen.spectra import detected, filtered, transmission, tube_spectrum
 from jointwise.data_gen.tables import make_spectra
 from jointwise.joints.errors import InputError
-from scipy.optimize import brentq
 
 AIR_KEV = [1, 1.5, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 40, 50, 60, 80, 100, 150, 200]
 AIR_MU_EN = [3599, 1188, 526.2, 161.4, 76.36, 39.31, 22.70, 9.446, 4.742, 1.334, 0.5389, 0.1537, 0.06833, 0.04098,
@@ -37,7 +38,9 @@ FROM_DOCUMENT = [
 
 def half_value_layer(spectrum, name):
     energies = spectrum.energies_kev
-    kerma = spectrum.photons * energies * np.exp(np.interp(np.log(energies), np.log(AIR_KEV), np.log(AIR_MU_EN)))
+    kerma = (
+        spectrum.photons * energies * np.exp(np.interp(np.log(energies), np.log(AIR_KEV), np.log(AIR_MU_EN)))
+    )
     mu = mu_per_mm(name, energies)
     return brentq(lambda t: np.sum(kerma * np.exp(-mu * t)) / np.sum(kerma) - 0.5, 1e-3, 50.0)
 
@@ -94,9 +97,13 @@ def test_beam_hardening_row_of_the_document():
     np.testing.assert_allclose(effective, [40.3, 34.6, 30.9, 23.6, 14.1], rtol=5e-3)
 
 
-@pytest.mark.parametrize(("kvp", "copper", "excess"), [(100, 0.1, 1.0982), (130, 0.5, 1.0803), (160, 0.5, 1.1130)])
+@pytest.mark.parametrize(
+    ("kvp", "copper", "excess"), [(100, 0.1, 1.0982), (130, 0.5, 1.0803), (160, 0.5, 1.1130)]
+)
 def test_second_moment_of_the_document(kvp, copper, excess):
-    assert filtered(tube_spectrum(kvp), {"Al": 1.0, "Cu": copper}).swank_excess == pytest.approx(excess, rel=1e-3)
+    assert filtered(tube_spectrum(kvp), {"Al": 1.0, "Cu": copper}).swank_excess == pytest.approx(
+        excess, rel=1e-3
+    )
 
 
 def test_a_filter_of_nothing_does_nothing_and_voltages_outside_the_table_are_refused():

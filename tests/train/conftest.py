@@ -39,7 +39,7 @@ def joints_of(n: int, seed: int, split: str, grid: Grid = SMALL_GRID) -> Joints:
     """n joints: sound and each kind in turn; every seventh row has one unknown label, the last has no ball."""
     rng = np.random.default_rng(seed)
     kinds = [("sound", *KINDS)[i % 5] for i in range(n)]
-    table = pd.DataFrame({name: np.nan for name in SAMPLE_COLUMNS}, index=range(n))
+    table = pd.DataFrame(dict.fromkeys(SAMPLE_COLUMNS, np.nan), index=range(n))
     table = table.assign(
         scan=f"s{seed}",
         board_id=f"b{seed}",

@@ -1,0 +1,65 @@
+"""Spectra boiled down to a few energies. Guards: bins that transmit wrongly, noise weights of other bins."""
+
+import numpy as np
+import pytest
+
+from jointwise.data_gen.energies import (
+    FAINTEST,
+    all_energies,
+    reduce,
+    sample_lengths,
+    scan_energies,
+    worst_error,
+)
+from jointwise.data_gen.spectra import detected, filtered, tube_spectrum
+from jointwise.joints.errors import InputError
+
+TUBES = [
+    (80, 0.5, 0.1, "SAC305"),
+    (100, 1.0, 0.1, "SAC305"),
+    (130, 1.0, 0.5, "SAC305"),
+    (130, 1.0, 0.5, "Sn63Pb37"),
+    (160, 1.5, 0.1, "Sn42Bi58"),
+    (160, 1.0, 0.5, "SAC305"),
+]
+
+
+@pytest.mark.parametrize("tube", TUBES, ids=str)
+def test_eight_energies_transmit_like_the_whole_spectrum(tube):
+    few, full = scan_energies(*tube[:3], 0.55, tube[3]), scan_energies(*tube[:3], 0.55, tube[3], 0)
+    assert len(few.weight) <= 8 < len(full.weight)
+    # Line integrals up to 8: one part in a thousand where rays are dark, far below the noise there.
+    assert worst_error(few, full) < 0.012
+    thin = sample_lengths(2000, 5) * 0.15
+    np.testing.assert_allclose(np.log(few.signal(thin)), np.log(full.signal(thin)), atol=4e-3)
+
+
+@pytest.mark.parametrize("tube", TUBES, ids=str)
+def test_their_noise_is_the_whole_spectrums(tube):
+    few, full = scan_energies(*tube[:3], 0.55, tube[3]), scan_energies(*tube[:3], 0.55, tube[3], 0)
+    lengths = sample_lengths(2000, 7)
+    seen = full.signal(lengths) > FAINTEST
+    np.testing.assert_allclose(few.variance(lengths)[seen], full.variance(lengths)[seen], rtol=0.015)
+
+
+def test_air_has_signal_one_and_the_variance_of_compound_poisson_noise():
+    quanta = detected(filtered(tube_spectrum(120), {"Al": 1.0, "Cu": 0.2}), 0.55)
+    air = np.zeros((1, 4))
+    for energies in (all_energies(quanta, "SAC305"), reduce(all_energies(quanta, "SAC305"))):
+        assert energies.signal(air)[0] == pytest.approx(1.0, abs=1e-12)
+        # Variance over squared mean for one quantum: <E^2>/<E>^2.
+        assert energies.variance(air)[0] == pytest.approx(quanta.swank_excess, rel=2e-3)
+        assert (energies.weight > 0).all()
+        assert (energies.quantum >= 0).all()
+
+
+def test_more_energies_are_closer():
+    full = scan_energies(130, 1.0, 0.5, 0.55, "SAC305", 0)
+    errors = [worst_error(reduce(full, n), full) for n in (4, 6, 10)]
+    assert errors == sorted(errors, reverse=True)
+    assert errors[-1] < 5e-4
+
+
+def test_too_few_energies_are_refused():
+    with pytest.raises(InputError, match="two energies"):
+        scan_energies(130, 1.0, 0.5, 0.55, "SAC305", 1)

@@ -1,0 +1,162 @@
+"""The detector by statistics and limits. Guards: wrong variance, lost order, imperfections at zero."""
+
+import math
+
+import numpy as np
+import pytest
+
+from jointwise.data_gen.detector import (
+    Detector,
+    blurred,
+    focal_blur_px,
+    gain_map,
+    line_integrals,
+    measure,
+    photon_noise,
+    scattered,
+)
+from jointwise.data_gen.energies import scan_energies
+from jointwise.data_gen.geometry import ConeBeam
+from jointwise.data_gen.projector import Projections
+from jointwise.joints.errors import InputError
+
+PERFECT = Detector()
+
+
+def flat(value, variance=None, shape=(3, 40, 50)):
+    signal = np.full(shape, value, np.float32)
+    return Projections(signal, np.full(shape, value if variance is None else variance, np.float32))
+
+
+def test_a_perfect_detector_gives_the_line_integral():
+    rng = np.random.default_rng(3)
+    signal = rng.uniform(0.01, 1.0, (3, 40, 50)).astype(np.float32)
+    found = line_integrals(Projections(signal, signal), PERFECT, seed=1)
+    np.testing.assert_allclose(found, -np.log(signal), atol=1e-6)
+
+
+@pytest.mark.parametrize("signal", [1.0, 0.2, 0.02, 1e-3, 2e-5])
+def test_noise_has_the_mean_and_variance_of_a_compound_poisson_law(signal):
+    # Down to 0.1 quanta: bright pixels use the Gaussian branch, dark ones the Poisson one.
+    photons, variance = 5000.0, 1.3 * signal
+    mean = np.full((500, 500), signal, np.float32)
+    drawn = photon_noise(mean, np.full_like(mean, variance), photons, np.random.default_rng(11)).astype(float)
+    expected = variance / photons
+    assert drawn.mean() == pytest.approx(signal, abs=5 * math.sqrt(expected / drawn.size))
+    quanta = signal**2 / expected
+    spread = 5 * math.sqrt((2 + 1 / quanta) / drawn.size)  # standard error of a Poisson sample's variance
+    assert drawn.var() == pytest.approx(expected, rel=spread)
+    assert drawn.min() > -0.2 * signal or quanta > 30
+
+
+def test_moments_agree_with_a_draw_per_energy():
+    # The definition: a Poisson number of quanta in each energy, weighted by energy.
+    energies = scan_energies(120, 1.0, 0.2, 0.55, "SAC305", 0)
+    lengths = np.array([[0.3, 0.0, 1.5, 0.0]])
+    photons, rng = 400.0, np.random.default_rng(7)
+    share = energies.weight / energies.quantum * np.exp(-lengths @ energies.mu_per_mm)[0]
+    counts = rng.poisson(photons * share, (200_000, len(share)))
+    direct = counts @ energies.quantum / photons
+    shape = (400, 500)
+    mean = np.full(shape, energies.signal(lengths)[0], np.float32)
+    ours = photon_noise(mean, np.full(shape, energies.variance(lengths)[0], np.float32), photons, rng)
+    assert ours.mean() == pytest.approx(direct.mean(), rel=2e-3)
+    assert ours.var() == pytest.approx(direct.var(), rel=0.02)
+
+
+def test_scintillator_blur_correlates_noise_and_keeps_its_sum():
+    detector = Detector(photons=1000.0, scintillator_blur_px=0.8)
+    plain = Detector(photons=1000.0)
+    signal = flat(0.5, shape=(400, 400))
+    gain = np.ones((400, 400), np.float32)
+    sharp, soft = (
+        measure(signal.signal, signal.variance, d, gain, np.random.default_rng(2)).astype(float) - 0.5
+        for d in (plain, detector)
+    )
+
+    def neighbours(noise):
+        return np.mean(noise[:, 1:] * noise[:, :-1]) / noise.var()
+
+    assert abs(neighbours(sharp)) < 0.02
+    assert neighbours(soft) > 0.4
+    assert soft.var() < 0.5 * sharp.var()
+    assert soft.mean() == pytest.approx(sharp.mean(), abs=2e-4)
+
+
+def test_blur_has_its_width_keeps_the_mean_and_does_nothing_at_zero():
+    image = np.zeros((61, 61), np.float32)
+    image[30, 30] = 1.0
+    assert blurred(image, 0.0) is image
+    x = np.arange(61) - 30
+    for sigma in (0.8, 2.0):
+        spread = blurred(image, sigma).astype(float)
+        assert spread.sum() == pytest.approx(1.0, abs=1e-5)
+        # A pixel's own width adds 1/12.
+        assert (spread.sum(axis=0) * x**2).sum() == pytest.approx(sigma**2 + 1 / 12, rel=0.02)
+        np.testing.assert_allclose(spread, spread.T, atol=1e-7)
+    # Narrower than a pixel: the share beyond the pixel's edges moves to the neighbours.
+    narrow = blurred(image, 0.3)[30, 29:32].astype(float)
+    assert narrow[0] / narrow.sum() == pytest.approx(0.5 * math.erfc(0.5 / 0.3 / math.sqrt(2)), rel=1e-3)
+    np.testing.assert_allclose(blurred(np.full((9, 7), 0.3, np.float32), 2.0), 0.3, rtol=1e-5)
+
+
+def test_scatter_is_half_even_half_blurred():
+    detector = Detector(scatter_fraction=0.2, scatter_sigma_px=12.0)
+    even = np.full((50, 60), 0.4, np.float32)
+    np.testing.assert_allclose(scattered(even, detector), 0.2 * 0.4, rtol=1e-5)
+    edge = np.ones((48, 64), np.float32)
+    edge[:, 32:] = 0.0
+    found = scattered(edge, detector)
+    np.testing.assert_allclose(found[24, [0, 63]], [0.1 * (0.5 + 1.0), 0.1 * 0.5], atol=2e-3)
+    np.testing.assert_allclose(found[24, 31:33].mean(), 0.1, atol=2e-3)
+    assert (np.diff(found[24]) <= 1e-6).all()
+
+
+def test_focal_spot_widens_with_magnification():
+    beam = ConeBeam(source_axis_mm=40.0, source_detector_mm=200.0, pixel_mm=0.1, columns=8, rows=8, views=1)
+    # U = (M - 1) F = 4 · 5 um on the detector, as a full width at half maximum.
+    assert focal_blur_px(beam, 0.005) == pytest.approx(0.02 / 2.354820 / 0.1)
+
+
+def test_gain_errors_stay_in_place_and_make_the_same_offset_in_every_view():
+    detector = Detector(gain_sd=0.01)
+    found = line_integrals(flat(0.5), detector, seed=4)
+    np.testing.assert_array_equal(found[0], found[2])
+    assert found[0].std() == pytest.approx(0.01, rel=0.1)
+    np.testing.assert_array_equal(gain_map(PERFECT, (4, 5), 1), 1.0)
+
+
+def test_electronic_noise_and_steps():
+    noisy = line_integrals(flat(1.0), Detector(photons=1e5, read_noise=50.0), seed=4)
+    quiet = line_integrals(flat(1.0), Detector(photons=1e5), seed=4)
+    assert noisy.var() == pytest.approx(quiet.var() + (50 / 1e5) ** 2, rel=0.1)
+    coarse = np.exp(-line_integrals(flat(0.7), Detector(bits=4), seed=1))
+    assert coarse[0, 0, 0] == pytest.approx(0.7, abs=0.5 * 1.5 / 15)
+    assert coarse[0, 0, 0] == pytest.approx(0.1 * 7, abs=1e-6)
+
+
+def test_starved_rays_are_clamped_to_half_a_quantum_and_stay_finite():
+    detector = Detector(photons=1000.0, read_noise=3.0)
+    found = line_integrals(flat(1e-6), detector, seed=9)
+    assert np.isfinite(found).all()
+    assert found.max() == pytest.approx(-math.log(0.5 / 1000.0), abs=1e-5)
+
+
+def test_every_view_has_its_own_stream_whatever_the_range():
+    detector = Detector(photons=1000.0, gain_sd=0.01, read_noise=2.0)
+    together = line_integrals(flat(0.5), detector, seed=5)
+    apart = line_integrals(Projections(*(a[2:] for a in flat(0.5))), detector, seed=5, first_view=2)
+    np.testing.assert_array_equal(together[2:], apart)
+    assert not np.array_equal(together[0], together[1])
+    assert not np.array_equal(together, line_integrals(flat(0.5), detector, seed=6))
+
+
+def test_impossible_detectors_are_refused():
+    for wrong in (
+        {"photons": 0.0},
+        {"read_noise": -1.0},
+        {"scatter_sigma_px": 0.0},
+        {"gain_sd": float("nan")},
+    ):
+        with pytest.raises(InputError, match="expected positive photons"):
+            Detector(**wrong)

@@ -1,0 +1,111 @@
+"""Stores of generated scans. Guards: bits that depend on workers, resumes that repeat or lose scans, leaking splits."""
+
+import os
+
+import numpy as np
+import pytest
+
+from jointwise.data_gen import generate as module
+from jointwise.data_gen.generate import SPLIT_PATTERN, generate, scan_name
+from jointwise.data_gen.settings import ArraySettings, GeneratorSettings, ScanSettings
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.store import MANIFEST, Store
+
+GRID = Grid((12, 14, 14))
+TINY = GeneratorSettings(
+    array=ArraySettings(rows=(1, 2), cols=(2, 2)),
+    scan=ScanSettings(voxels_per_ball=(8.0, 9.0), views=(60, 62)),
+)
+
+
+def made(folder, scans, workers=1, seed=3):
+    return generate(TINY, folder, scans=scans, seed=seed, grid=GRID, workers=workers, progress=False)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("store")
+    made(folder, 4)
+    return Store(folder)
+
+
+def test_every_scan_is_a_shard_of_its_own_and_boards_do_not_cross_splits(store):
+    assert [s.name for s in store.shards] == [scan_name(n) for n in range(4)]
+    by_board = store.table.groupby("board_id")["split"].agg(["nunique", "first"])
+    assert (by_board["nunique"] == 1).all()
+    assert by_board["first"].tolist() == list(SPLIT_PATTERN[:4])
+    assert set(SPLIT_PATTERN[:4]) == {"train", "validation", "test"}
+    assert SPLIT_PATTERN.count("train") == 3
+
+
+@pytest.mark.slow
+def test_bits_are_the_same_for_one_and_three_workers(store, tmp_path):
+    made(tmp_path, 4, workers=3)
+    assert (tmp_path / MANIFEST).read_bytes() == (store.folder / MANIFEST).read_bytes()
+    for shard in store.shards:
+        for ending in (".safetensors", ".parquet"):
+            name = shard.name + ending
+            assert (tmp_path / name).read_bytes() == (store.folder / name).read_bytes(), name
+
+
+def test_resuming_makes_only_what_is_missing_and_ends_with_the_same_store(store, tmp_path, monkeypatch):
+    made(tmp_path, 2)
+    numbers = []
+    inner = module._make_shard
+    monkeypatch.setattr(module, "_make_shard", lambda *a: numbers.append(a[-1]) or inner(*a))
+    made(tmp_path, 4)
+    assert numbers == [2, 3]
+    assert Store(tmp_path).fingerprint == store.fingerprint
+    made(tmp_path, 4)
+    assert numbers == [2, 3]
+
+
+def test_a_scan_that_died_half_way_does_not_count_and_is_made_again(store, tmp_path, monkeypatch):
+    inner = module._make_shard
+
+    def dies(*args):
+        if args[-1] == 1:
+            inner(*args)
+            raise KeyboardInterrupt
+        return inner(*args)
+
+    monkeypatch.setattr(module, "_make_shard", dies)
+    with pytest.raises(KeyboardInterrupt):
+        made(tmp_path, 4)
+    assert [s.name for s in Store(tmp_path).shards] == [scan_name(0)]
+    monkeypatch.undo()
+    made(tmp_path, 4)
+    assert Store(tmp_path).fingerprint == store.fingerprint
+
+
+def test_another_seed_gives_other_joints(store, tmp_path):
+    made(tmp_path, 1, seed=4)
+    other = Store(tmp_path).read()
+    assert not np.array_equal(other.volumes[0], store.read().volumes[0])
+
+
+def test_bad_wishes_are_refused_in_a_sentence(store, tmp_path):
+    with pytest.raises(InputError, match="at least one scan"):
+        made(tmp_path, 0)
+    with pytest.raises(InputError, match="seed"):
+        made(store.folder, 4, seed=9)
+
+
+def test_a_disk_that_is_full_is_one_sentence_and_leaves_a_store_that_can_go_on(store, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(module, "write_shard", full)
+    with pytest.raises(InputError, match="No space left on device; make room"):
+        made(tmp_path, 1)
+    monkeypatch.undo()
+    made(tmp_path, 4)
+    assert Store(tmp_path).fingerprint == store.fingerprint
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path):
+    (tmp_path / "shut").mkdir(mode=0o500)
+    with pytest.raises(InputError, match="expected to write the store"):
+        made(tmp_path / "shut" / "store", 1)

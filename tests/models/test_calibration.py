@@ -1,0 +1,104 @@
+"""Calibration: Platt's line as others fit it, monotone always, and plain numbers on the way to disk."""
+
+import json
+
+import numpy as np
+import pytest
+from scipy.special import expit
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.frozen import FrozenEstimator
+
+from jointwise.joints.errors import InputError
+from jointwise.models.calibration import Calibration, fit_calibration
+
+
+class Margin(ClassifierMixin, BaseEstimator):
+    """A classifier whose decision is its one feature."""
+
+    classes_ = np.array([0, 1])
+
+    def fit(self, *_: object) -> "Margin":
+        self.fitted_ = True
+        return self
+
+    def decision_function(self, x: np.ndarray) -> np.ndarray:
+        return x[:, 0]
+
+    def predict(self, x: np.ndarray) -> np.ndarray:
+        return (x[:, 0] > 0).astype(int)
+
+
+def sample(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Truth and overconfident logits (n, 4): the true log odds are logit / 3 - 1."""
+    rng = np.random.default_rng(seed)
+    logits = rng.normal(0, 6, (n, 4))
+    return (rng.random((n, 4)) < expit(logits / 3 - 1)).astype(np.float64), logits
+
+
+def test_agrees_with_scikit_learn() -> None:
+    """CalibratedClassifierCV(method="sigmoid") fits the same smoothed targets."""
+    truth, logits = sample(300, 1)
+    ours = fit_calibration(truth, logits)(logits)
+    for k in range(4):
+        x = logits[:, k : k + 1]
+        theirs = CalibratedClassifierCV(FrozenEstimator(Margin().fit()), method="sigmoid", ensemble=False)
+        theirs.fit(x, truth[:, k])
+        np.testing.assert_allclose(ours[:, k], theirs.predict_proba(x)[:, 1], atol=2e-4)
+
+
+def test_finds_the_line_the_labels_were_drawn_from() -> None:
+    """Slope 1/3 and offset -1, within their sampling error."""
+    calibration = fit_calibration(*sample(4000, 2))
+    np.testing.assert_allclose(calibration.slopes, 1 / 3, atol=0.04)
+    np.testing.assert_allclose(calibration.offsets, -1, atol=0.2)
+    assert calibration.counted == (4000,) * 4
+
+
+def test_order_is_kept() -> None:
+    """A calibration never reranks joints."""
+    truth, logits = sample(200, 3)
+    scores = fit_calibration(truth, logits)(logits)
+    assert (np.argsort(scores, axis=0) == np.argsort(logits, axis=0)).all()
+
+
+def test_a_separable_set_keeps_a_finite_slope() -> None:
+    """Without smoothed targets its slope would run away."""
+    logits = np.repeat(np.r_[np.full(20, -2.0), np.full(20, 2.0)][:, None], 4, axis=1)
+    scores = fit_calibration((logits > 0).astype(float), logits)(logits)
+    # The smoothed targets themselves: 21/22 and 1/22.
+    np.testing.assert_allclose(np.unique(scores.round(6)), [1 / 22, 21 / 22], atol=1e-4)
+
+
+def test_too_few_joints_or_a_worthless_score_change_nothing() -> None:
+    """Two numbers cannot be fitted to seven joints, and a falling line would turn the order round."""
+    truth, logits = sample(200, 4)
+    truth[:, 0] = 0
+    truth[:7, 0] = 1
+    truth[:, 1] = np.nan
+    truth[:, 2] = logits[:, 2] < 0
+    calibration = fit_calibration(truth, logits)
+    assert calibration.slopes[:3] == (1.0, 1.0, 1.0)
+    assert calibration.offsets[:3] == (0.0, 0.0, 0.0)
+    assert calibration.counted == (0, 0, 0, 200)
+
+
+def test_unknown_labels_do_not_count() -> None:
+    """NaN rows leave the line of the others as it is."""
+    truth, logits = sample(100, 5)
+    more = np.concatenate([truth, np.full((50, 4), np.nan)])
+    longer = np.concatenate([logits, np.full((50, 4), 40.0)])
+    assert fit_calibration(more, longer) == fit_calibration(truth, logits)
+
+
+def test_json_round_trip() -> None:
+    """Plain numbers, the same afterwards."""
+    first = fit_calibration(*sample(100, 6))
+    assert Calibration.from_json(json.loads(json.dumps(first.to_json()))) == first
+
+
+@pytest.mark.parametrize("slopes", [(1.0, 1.0, 1.0, 0.0), (1.0, 1.0, 1.0, float("nan")), (1.0,)])
+def test_unusable_lines_are_refused(slopes: tuple[float, ...]) -> None:
+    """A card edited by hand must not turn scores round."""
+    with pytest.raises(InputError, match="calibration"):
+        Calibration(slopes)

@@ -1,0 +1,219 @@
+"""Model folders: the same numbers after saving, whole or not at all, and every damage one sentence."""
+
+import json
+import os
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import torch
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.models import folder as model_folder
+from jointwise.models.calibration import Calibration
+from jointwise.models.card import Card
+from jointwise.models.envelope import Envelope
+from jointwise.models.folder import CARD, WEIGHTS, load_model, save_model
+from jointwise.models.learned import LearnedDetector, find_device
+from jointwise.models.network import JointNetwork, build_network
+from jointwise.models.settings import NetworkSettings
+from jointwise.models.thresholds import Thresholds
+
+GRID = Grid((16, 16, 16))
+SETTINGS = NetworkSettings("tiny", widths=(4, 4, 8, 8))
+
+
+def made(seed: int = 0) -> tuple[JointNetwork, Card]:
+    torch.manual_seed(seed)
+    card = Card(
+        name="tiny",
+        grid=GRID,
+        network=SETTINGS,
+        thresholds=Thresholds((0.5, 0.4, 0.3, 0.2), "f1", None, (9, 9, 9, 9), (30, 30, 30, 30)),
+        calibration=Calibration((1.0, 0.5, 2.0, 1.0), (0.0, 0.1, -0.2, 0.0), (39, 39, 39, 39)),
+        envelope=Envelope({"voxels_per_ball": (10.0, 60.0), "cnr": (3.0, None)}),
+        data={"fingerprint": "abc", "training_joints": 100},
+        code_version="0.0.0",
+        metrics={"validation": {"void": {"n": 39, "ap": 0.9}}},
+    )
+    return build_network(SETTINGS), card
+
+
+def joints(n: int = 5) -> Joints:
+    rng = np.random.default_rng(1)
+    volumes = rng.random((n, *GRID.shape)).astype(np.float16)
+    table = pd.DataFrame({"ball": [f"A{i + 1}" for i in range(n)], "pitch_mm": 0.8, "ball_mm": 0.5})
+    return Joints(volumes, table, GRID)
+
+
+@pytest.fixture
+def saved(tmp_path: Path) -> Path:
+    save_model(tmp_path / "model", *made())
+    return tmp_path / "model"
+
+
+def test_loaded_gives_the_same_numbers_and_card(saved: Path) -> None:
+    """Bit for bit."""
+    network, card = made()
+    before, after = LearnedDetector(network, card, find_device("cpu")), load_model(saved)
+    assert after.card == card
+    assert after.name == "tiny"
+    np.testing.assert_array_equal(after.score(joints()), before.score(joints()))
+
+
+def test_scores_are_calibrated_logits(saved: Path) -> None:
+    """A loader that forgets the calibration gives other numbers."""
+    detector = load_model(saved)
+    logits = detector.logits(joints())
+    np.testing.assert_allclose(detector.score(joints())[:, 1], 1 / (1 + np.exp(-(0.5 * logits[:, 1] + 0.1))))
+
+
+def test_batches_do_not_show(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More joints than one batch holds come back in their order."""
+    detector = load_model(saved)
+    whole = detector.logits(joints(7))
+    monkeypatch.setattr("jointwise.models.learned.CPU_BATCH", 2)
+    np.testing.assert_allclose(detector.logits(joints(7)), whole, rtol=1e-5, atol=1e-6)
+
+
+def test_another_grid_is_refused(saved: Path) -> None:
+    """Sub-volumes of other size or of another box are other joints to a network."""
+    other = Grid(GRID.shape, pitches=1.4)
+    with pytest.raises(InputError, match="on the grid"):
+        load_model(saved).score(Joints(joints().volumes, joints().table, other))
+
+
+def test_only_two_files_and_no_pickle(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Loading must not be able to run code from the folder."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("unpickled while loading a model")
+
+    monkeypatch.setattr(torch, "load", refuse)
+    monkeypatch.setattr(pickle, "load", refuse)
+    monkeypatch.setattr(pickle, "loads", refuse)
+    monkeypatch.setattr(pickle, "Unpickler", refuse)
+    load_model(saved)
+    assert sorted(path.name for path in saved.iterdir()) == [CARD, WEIGHTS]
+
+
+def test_saving_again_replaces_the_whole_folder(saved: Path) -> None:
+    """No file of the older model stays, nothing is left beside."""
+    (saved / "note.txt").write_text("mine")
+    save_model(saved, *made(seed=1))
+    load_model(saved)
+    assert [path.name for path in saved.parent.iterdir()] == ["model"]
+    assert sorted(path.name for path in saved.iterdir()) == [CARD, WEIGHTS]
+
+
+def test_a_failed_save_leaves_the_older_model(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk is full while the card is written."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    before = load_model(saved).score(joints())
+    monkeypatch.setattr(model_folder, "write_text", full)
+    with pytest.raises(OSError, match="No space left"):
+        save_model(saved, *made(seed=1))
+    monkeypatch.undo()
+    assert [path.name for path in saved.parent.iterdir()] == ["model"]
+    np.testing.assert_array_equal(load_model(saved).score(joints()), before)
+
+
+def test_a_folder_that_is_no_model_is_not_overwritten(tmp_path: Path) -> None:
+    """A user's folder given by mistake."""
+    (tmp_path / "photos").mkdir()
+    with pytest.raises(InputError, match="something else"):
+        save_model(tmp_path / "photos", *made())
+
+
+def edit(key: str, value: object) -> Callable[[Path], None]:
+    """Change one value of the card."""
+
+    def change(folder: Path) -> None:
+        data = json.loads((folder / CARD).read_text())
+        data[key] = value
+        (folder / CARD).write_text(json.dumps(data))
+
+    return change
+
+
+def cut_weights(folder: Path) -> None:
+    os.truncate(folder / WEIGHTS, 1000)
+
+
+def other_weights(folder: Path) -> None:
+    save_model(folder.parent / "other", *made(seed=9))
+    (folder.parent / "other" / WEIGHTS).replace(folder / WEIGHTS)
+
+
+DAMAGES: dict[str, tuple[Callable[[Path], None], str]] = {
+    "no card": (lambda f: (f / CARD).unlink(), "found none; train a network"),
+    "no weights": (lambda f: (f / WEIGHTS).unlink(), "expected weights that read"),
+    "cut weights": (cut_weights, "damaged ones"),
+    "other weights": (other_weights, "expected the weights that belong"),
+    "no JSON": (lambda f: (f / CARD).write_text("{"), "expected a card in JSON"),
+    "no text": (lambda f: (f / CARD).write_bytes(b"\xff\xfe\x00"), "expected a card in JSON"),
+    "a list": (lambda f: (f / CARD).write_text("[]"), "found list"),
+    "other format": (edit("format", "x-9"), "found x-9"),
+    "other kinds": (edit("kinds", ["void"]), "of the kinds"),
+    "no grid": (edit("grid", {}), "damaged one .KeyError"),
+    "unknown key": (edit("network", {"depth": 3}), "damaged one .TypeError"),
+    "other network": (edit("network", {"widths": [8, 8, 8, 8]}), "expected weights of the network"),
+    "unknown family": (edit("network", {"family": "vgg"}), "network.family"),
+    "no thresholds": (edit("thresholds", None), "damaged one .TypeError"),
+    "falling slope": (
+        edit("calibration", dict.fromkeys(["void", "non_wet", "bridging", "head_in_pillow"])),
+        "damaged",
+    ),
+    "envelope": (edit("envelope", {"cnr": [1, 2]}), "damaged one .KeyError"),
+}
+
+
+@pytest.mark.parametrize("damage", list(DAMAGES))
+def test_every_damage_is_one_sentence(damage: str, saved: Path) -> None:
+    """It names the file and says what to do; no traceback of a library comes through."""
+    harm, words = DAMAGES[damage]
+    harm(saved)
+    with pytest.raises(InputError, match=words) as caught:
+        load_model(saved)
+    assert "\n" not in str(caught.value)
+    assert str(saved) in str(caught.value)
+
+
+def test_an_unreadable_place_is_one_sentence(tmp_path: Path) -> None:
+    """A folder that is not there, and a file in its place."""
+    (tmp_path / "file").write_text("x")
+    for place in ("nowhere", "file"):
+        with pytest.raises(InputError, match="expected a model folder"):
+            load_model(tmp_path / place)
+
+
+def test_an_unknown_device_is_one_sentence(saved: Path) -> None:
+    """A misspelt device, and a card this machine does not have."""
+    for device in ("gpu", "cuda:99"):
+        with pytest.raises(InputError, match="device: expected one of auto, cpu"):
+            load_model(saved, device)
+
+
+def test_the_envelope_says_which_scans_are_strange() -> None:
+    """Beyond either end, or not known at all; an open end lets everything through."""
+    envelope = Envelope({"voxels_per_ball": (10.0, 60.0), "cnr": (3.0, None)})
+    table = pd.DataFrame({"voxels_per_ball": [30, 9, 61, 30, 30, 10], "cnr": [5, 5, 5, 2, np.nan, np.inf]})
+    assert envelope.outside(table).tolist() == [False, True, True, True, True, False]
+
+
+def test_the_envelope_of_a_table_is_its_range() -> None:
+    """Joints without noise have an infinite contrast-to-noise ratio, which leaves the end open."""
+    table = pd.DataFrame({"voxels_per_ball": [30.0, 20.0, np.nan], "cnr": [5.0, np.inf, 7.0]})
+    assert Envelope.of(table).ranges == {"voxels_per_ball": (20.0, 30.0), "cnr": (5.0, None)}
+    with pytest.raises(InputError, match="column cnr"):
+        Envelope.of(table.assign(cnr=np.nan))
+    with pytest.raises(InputError, match="columns cnr"):
+        Envelope.of(table.drop(columns="cnr"))

@@ -1,0 +1,135 @@
+"""Augmentation: nothing at zero strength, exact where it can be, the same for the same step, joint by joint."""
+
+from dataclasses import replace
+
+import pytest
+import torch
+from scipy import ndimage
+
+from jointwise.train.augment import Record, apply, draw
+from jointwise.train.settings import AugmentSettings
+
+STRONG = AugmentSettings(mirror=0.5, turn=0.8, shift=1.0, offset=0.1, gain=0.2, noise=0.1, blur=1.0)
+NAMES = tuple(vars(STRONG))
+
+
+def batch(n: int = 6, shape: tuple[int, int, int] = (8, 10, 10)) -> torch.Tensor:
+    return torch.rand((n, *shape), generator=torch.Generator().manual_seed(1))
+
+
+def nothing(n: int = 6) -> Record:
+    return draw(AugmentSettings(), n, seed=0, epoch=0, step=0)
+
+
+def same(a: Record, b: Record) -> bool:
+    return all(torch.equal(torch.as_tensor(x), torch.as_tensor(y)) for x, y in zip(a, b, strict=True))
+
+
+def test_zero_strength_is_bit_identical() -> None:
+    """The very same values."""
+    assert torch.equal(apply(batch(), nothing()), batch())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_each_strength_alone_changes_something_and_not_the_input(name: str) -> None:
+    """A strength that is drawn and never applied; a batch overwritten in place."""
+    volumes = batch()
+    record = draw(replace(AugmentSettings(), **{name: getattr(STRONG, name)}), 6, 0, 0, 0)
+    assert not torch.equal(apply(volumes, record), volumes)
+    assert torch.equal(volumes, batch())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_joint_without_strength_beside_strong_ones_is_bit_identical(name: str) -> None:
+    """One strange joint leaves its neighbours as they were."""
+    strong = draw(replace(AugmentSettings(), **{name: getattr(STRONG, name)}), 6, 0, 0, 0)
+    values = list(nothing())
+    for place, value in enumerate(strong):
+        if isinstance(value, torch.Tensor):
+            values[place] = values[place].clone()  # type: ignore[union-attr]
+            values[place][2] = value[2]  # type: ignore[index]
+    mixed = apply(batch(), Record(*values)._replace(noise_seed=strong.noise_seed))  # type: ignore[arg-type]
+    others = [0, 1, 3, 4, 5]
+    assert torch.equal(mixed[others], batch()[others])
+
+
+def test_a_record_follows_from_seed_epoch_and_step_alone() -> None:
+    """Whatever was drawn before: that is what an exact resume needs."""
+    first = draw(STRONG, 6, 1, 2, 3)
+    torch.rand(100)
+    draw(STRONG, 6, 1, 2, 2)
+    assert same(first, draw(STRONG, 6, 1, 2, 3))
+    assert torch.equal(apply(batch(), first), apply(batch(), draw(STRONG, 6, 1, 2, 3)))
+    for other in ((2, 2, 3), (1, 3, 3), (1, 2, 4), (1, 3, 2)):
+        assert not same(first, draw(STRONG, 6, *other))
+
+
+def test_mirror_and_turn_move_values_about_z_and_lose_none() -> None:
+    """Every slice across z keeps its values; four quarter turns and two mirror images are nothing."""
+    record = nothing()._replace(
+        turns=torch.tensor([0, 1, 2, 3, 1, 0]), mirror_x=torch.tensor([1, 0, 0, 1, 0, 0]).bool()
+    )
+    moved = apply(batch(), record)
+    assert torch.equal(moved.flatten(2).sort().values, batch().flatten(2).sort().values)
+    assert torch.equal(moved[1], torch.rot90(batch()[1], 1, (2, 1)))
+    assert torch.equal(moved[0], batch()[0].flip(2))
+    back = batch()
+    for _ in range(4):
+        back = apply(back, nothing()._replace(turns=torch.ones(6, dtype=torch.int64)))
+    assert torch.equal(back, batch())
+
+
+def test_a_box_that_is_not_square_only_turns_by_half() -> None:
+    """A quarter turn would not fit back into it."""
+    volumes = batch(shape=(6, 8, 10))
+    turned = apply(volumes, nothing()._replace(turns=torch.full((6,), 1)))
+    assert torch.equal(turned, volumes.flip(2, 3))
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_shift_is_linear_interpolation(axis: int) -> None:
+    """Against scipy, edge values going on beyond the edge."""
+    shift = torch.zeros(6, 3)
+    shift[:, axis] = torch.tensor([0.3, -0.6, 1.0, -1.0, 0.0, 0.5])
+    moved = apply(batch(), nothing()._replace(shift=shift))
+    for joint, by, before in zip(moved, shift, batch(), strict=True):
+        expected = ndimage.shift(before.numpy(), by.numpy(), order=1, mode="nearest")
+        torch.testing.assert_close(joint, torch.from_numpy(expected), atol=1e-6, rtol=0)
+
+
+def test_blur_is_gaussian() -> None:
+    """Against scipy's filter with the same reach."""
+    blur = torch.tensor([0.0, 0.3, 0.5, 0.7, 0.9, 1.0])
+    blurred = apply(batch(), nothing()._replace(blur=blur))
+    for joint, sigma, before in zip(blurred, blur, batch(), strict=True):
+        expected = (
+            ndimage.gaussian_filter(before.numpy(), float(sigma), radius=3, mode="nearest")
+            if sigma
+            else before
+        )
+        torch.testing.assert_close(joint, torch.as_tensor(expected), atol=1e-6, rtol=0)
+
+
+def test_levels_and_noise_have_the_strength_drawn() -> None:
+    """Gain and offset as a line; noise with its standard deviation, others for other seeds."""
+    gain, offset = torch.linspace(0.8, 1.2, 6), torch.linspace(-0.1, 0.1, 6)
+    line = apply(batch(), nothing()._replace(gain=gain, offset=offset))
+    torch.testing.assert_close(line, batch() * gain[:, None, None, None] + offset[:, None, None, None])
+    noise = torch.tensor([0.0, 0.01, 0.02, 0.05, 0.1, 0.2])
+    grain = apply(batch(), nothing()._replace(noise=noise)) - batch()
+    torch.testing.assert_close(grain.flatten(1).std(dim=1), noise, rtol=0.08, atol=1e-7)
+    other = apply(batch(), nothing()._replace(noise=noise, noise_seed=7)) - batch()
+    assert not torch.equal(other, grain)
+
+
+def test_strengths_are_limits_or_spreads_of_what_is_drawn() -> None:
+    """A thousand joints: none beyond its limit, chances as asked."""
+    record = draw(STRONG, 1000, 0, 0, 0)
+    assert record.shift.abs().max() <= 1.0
+    assert record.blur.min() >= 0
+    assert record.blur.max() <= 1.0
+    assert record.noise.max() <= 0.1
+    assert abs(record.mirror_x.float().mean() - 0.5) < 0.06
+    assert abs((record.turns > 0).float().mean() - 0.8) < 0.05
+    assert abs(record.offset.std() - 0.1) < 0.01
+    assert abs(record.gain.log().std() - 0.2) < 0.02

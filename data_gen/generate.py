@@ -7,6 +7,7 @@ import json
 import multiprocessing
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +76,7 @@ def generate(
         The shards of these scans, in order.
 
     Raises:
-        InputError: nothing to make, a folder of other origin, or one that cannot be written.
+        InputError: nothing to make, a folder of other origin, one that cannot be written, or a killed worker.
     """
     if scans < 1 or workers < 1:
         raise InputError(
@@ -95,6 +96,11 @@ def generate(
         raise InputError(
             f"expected to write the store in {folder}, found {error.strerror or error}; "
             "make room or choose a folder that can be written, then start again to continue"
+        ) from error
+    except BrokenProcessPool as error:
+        raise InputError(
+            f"expected {workers} workers to finish, found one killed, most often because memory ran out (each "
+            "needs up to 1.5 GB); take fewer workers and start again to continue"
         ) from error
 
 

@@ -12,20 +12,19 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, types
-from numba.extending import overload
+from numba import njit
 from numpy.typing import NDArray
 
 from jointwise.data_gen.chords import (
     WORK_EVENTS,
     add_events,
     approach,
-    box_length,
     disjoint_length,
     metal_in_events,
     neck_length,
     sort_events,
 )
+from jointwise.data_gen.decay import decay
 from jointwise.data_gen.energies import Energies
 from jointwise.data_gen.footprints import (
     Plate,
@@ -38,6 +37,7 @@ from jointwise.data_gen.footprints import (
 )
 from jointwise.data_gen.geometry import STILL, ConeBeam, Pose, view_frames
 from jointwise.data_gen.scene import COPPER, LAMINATE, SILICON, SOLDER, Packed, Scene, pack
+from jointwise.data_gen.solids import BODY
 from jointwise.data_gen.threads import each
 
 SUB_RAYS = 2
@@ -247,6 +247,14 @@ def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active
                 x, y, z, _ = approach(
                     frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
                 )
+                if rows == 1:
+                    # Most rays: nothing to sort. A lone primitive that is no metal counts for nothing.
+                    if packed.role[active[0]] == BODY:
+                        paths[row, column, ray, 0] += disjoint_length(
+                            packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
+                            active[0], active[0] + 1, x, y, z, dx, dy, dz,
+                        )  # fmt: skip
+                    continue
                 n = 0
                 for i in range(rows):
                     k = active[i]
@@ -307,16 +315,28 @@ def _add_copper(packed, balls, corners, k, frame, plate, near, paths):  # type: 
 
 
 @_inner
+def _inverse(component, one, large):  # type: ignore[no-untyped-def]
+    """1 / component; where that is zero, a number so large that a slab is either never left or never met."""
+    return large if component == 0 else one / component
+
+
+@_inner
 def _ray_lengths(packed, frame, plate, paths, row, column, ray, rays, out):  # type: ignore[no-untyped-def]
     """Lengths of the four materials along one ray, into out (4,)."""
     zero = plate.u[0] - plate.u[0]
     for material in range(_MATERIALS):
         out[material] = zero
     dx, dy, dz = ray_direction(frame, plate, row, column, ray, rays)
+    one, large = plate.u.dtype.type(1), plate.u.dtype.type(1e30)
+    ix, iy, iz = _inverse(dx, one, large), _inverse(dy, one, large), _inverse(dz, one, large)
+    low, high = packed.box_low, packed.box_high
     for k in range(packed.box_material.shape[0]):
-        out[packed.box_material[k]] += box_length(
-            packed.box_low, packed.box_high, k, frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz
-        )
+        x0, x1 = (low[k, 0] - frame[0, 0]) * ix, (high[k, 0] - frame[0, 0]) * ix
+        y0, y1 = (low[k, 1] - frame[0, 1]) * iy, (high[k, 1] - frame[0, 1]) * iy
+        z0, z1 = (low[k, 2] - frame[0, 2]) * iz, (high[k, 2] - frame[0, 2]) * iz
+        begin = max(max(min(x0, x1), min(y0, y1)), min(z0, z1))
+        end = min(min(max(x0, x1), max(y0, y1)), max(z0, z1))
+        out[packed.box_material[k]] += max(end - begin, zero)
     sunk = paths[row, column, ray, 2]
     out[SOLDER] += paths[row, column, ray, 0]
     out[COPPER] += paths[row, column, ray, 1] + sunk
@@ -361,44 +381,9 @@ def _through_energies(through, bins):  # type: ignore[no-untyped-def]
         m2, m3 = bins.mu[LAMINATE, k], bins.mu[SILICON, k]
         for i in range(rays):
             depth[i] = m0 * through[i, 0] + m1 * through[i, 1] + m2 * through[i, 2] + m3 * through[i, 3]
-        _decay(depth)
+        decay(depth)
         weight, noise = bins.weight[k], bins.noise[k]
         for i in range(rays):
             signal[i] += weight * depth[i]
             variance[i] += noise * depth[i]
     return signal, variance
-
-
-def _decay(depth: NDArray[Any]) -> None:
-    """Replace each depth by exp(-depth); :func:`_compile_decay` chooses how, by precision."""
-    np.exp(-depth, out=depth)
-
-
-@overload(_decay, jit_options={"cache": True, "error_model": "numpy"})  # type: ignore[typeddict-unknown-key]
-def _compile_decay(depth):  # type: ignore[no-untyped-def]
-    """libm for float64; for float32 a form that vectorises, within 3e-7 of libm (2^n by bits, 2^f by polynomial)."""
-    if not (isinstance(depth, types.Array) and depth.dtype == types.float32):
-
-        def exact(depth):  # type: ignore[no-untyped-def]
-            for i in range(depth.shape[0]):
-                depth[i] = math.exp(-depth[i])
-
-        return exact
-
-    def fast(depth):  # type: ignore[no-untyped-def]
-        bits = depth.view(np.int32)
-        for i in range(depth.shape[0]):
-            # NaN passes through the polynomial; the clip keeps 2^n a normal number.
-            power = min(depth[i] * np.float32(1.4426950408889634), np.float32(125.0))
-            whole = np.int32(power)
-            f = np.float32(whole) - power
-            g = np.float32(1.088992322e-4)
-            g = g * f + np.float32(1.274361115e-3)
-            g = g * f + np.float32(9.578722962e-3)
-            g = g * f + np.float32(5.549050685e-2)
-            g = g * f + np.float32(2.402243057e-1)
-            g = g * f + np.float32(6.931470590e-1)
-            depth[i] = g * f + np.float32(1.0)
-            bits[i] -= whole << np.int32(23)
-
-    return fast

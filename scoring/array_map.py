@@ -29,7 +29,7 @@ def map_svg(sites: pd.DataFrame) -> str:
     for site in sites.itertuples():
         x, y = _at(site.row, site.col, rows)
         parts.append(_site(x, y, str(site.ball), split_findings(site.findings), words))
-    wide, tall = (cols + 1) * CELL, (rows + 1) * CELL
+    wide, tall = (cols + 1.4) * CELL, (rows + 1) * CELL
     title = f"Map of {len(sites)} sites in {rows} rows and {cols} columns"
     return (
         f'<svg class="map" viewBox="0 0 {wide:.0f} {tall:.0f}" style="max-width:{1.5 * wide:.0f}px;'

@@ -1,7 +1,6 @@
 """Let the detectors judge the joints, and write what they say into one table."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -11,7 +10,9 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
+from jointwise.models.envelope import Envelope
 from jointwise.models.protocol import Detector
+from jointwise.models.thresholds import Thresholds
 from jointwise.scoring.cut import CutArray, Progress, silent
 
 MISSING = "missing"
@@ -23,29 +24,13 @@ class Judge:
 
     Args:
         detector: scores joints.
-        thresholds: for every kind, the least score that is a finding.
-        thresholds_id: names the set of thresholds, for the table.
-        envelope: for columns of the table of joints (voxels_per_ball, cnr, pitch_mm, …) the least and greatest value
-            within which the detector was tested.
+        thresholds: chosen on validation joints.
+        envelope: where it was tested; None = anywhere.
     """
 
     detector: Detector
-    thresholds: Mapping[str, float]
-    thresholds_id: str
-    envelope: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        missing = [kind for kind in KINDS if kind not in self.thresholds]
-        if missing:
-            raise InputError(
-                f"expected a threshold for every kind in {self.thresholds_id}, found none for {', '.join(missing)}; "
-                "choose thresholds again"
-            )
-
-    @property
-    def limits(self) -> NDArray[np.float64]:
-        """Thresholds (4,) in the order of KINDS."""
-        return np.array([self.thresholds[kind] for kind in KINDS])
+    thresholds: Thresholds
+    envelope: Envelope | None = None
 
 
 @dataclass(frozen=True)
@@ -99,7 +84,7 @@ def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = si
     table[list(MEASURES)] = _measures(bench, cut.joints, present, batch)
     table["findings"] = _findings(table, bench, present)
     table["detector"] = bench.deciding.detector.name
-    table["thresholds_id"] = bench.deciding.thresholds_id
+    table["thresholds_id"] = bench.deciding.thresholds.identity
     table["out_of_envelope"] = (_outside(table, bench.deciding) & present).astype(int)
     return table.reindex(columns=list(COLUMNS))
 
@@ -110,7 +95,7 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
     The largest over the kinds of the score's distance from its threshold, each side scaled to one.
     """
     names = SCORES if bench.learned is not None else RULES
-    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.limits
+    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.thresholds.array()
     above = (scores - limits) / np.maximum(1 - limits, 1e-9)
     below = (scores - limits) / np.maximum(limits, 1e-9)
     margin = np.where(scores >= limits, above, below)
@@ -144,18 +129,17 @@ def _measures(bench: Bench, joints: Joints, present: NDArray[np.bool_], batch: i
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:
     """Kinds at or over their threshold, `;`-separated; `missing`; nothing where nothing was found."""
     names = SCORES if bench.learned is not None else RULES
-    called = table[list(names)].to_numpy(dtype=np.float64) >= bench.deciding.limits
+    called = bench.deciding.thresholds.called(table[list(names)].to_numpy(dtype=np.float64))
     words = [";".join(kind for kind, yes in zip(KINDS, row, strict=True) if yes) for row in called]
     return [(word or None) if there else MISSING for word, there in zip(words, present, strict=True)]
 
 
 def _outside(table: pd.DataFrame, judge: Judge) -> NDArray[np.bool_]:
-    """Whether the box leaves the scan or a value lies outside what the detector was tested on."""
-    outside = ~table["in_field"].to_numpy(dtype=bool)
-    for column, (low, high) in judge.envelope.items():
-        value = table[column].to_numpy(dtype=np.float64)
-        outside |= ~((value >= low) & (value <= high))
-    return np.asarray(outside)
+    """Whether the box leaves the scan or the joint lies outside what the detector was tested on."""
+    leaves = ~table["in_field"].to_numpy(dtype=bool)
+    return (
+        leaves if judge.envelope is None else np.asarray(leaves | judge.envelope.outside(table), dtype=bool)
+    )
 
 
 def _batches(n: int, batch: int) -> list[NDArray[np.int64]]:

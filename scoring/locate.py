@@ -23,6 +23,7 @@ from jointwise.scoring.read import Scan
 from jointwise.scoring.refine import Shapes, see_shapes
 from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
 
+ROUGH = Grid((24, 28, 28))  # to read first levels on: fast, and fine enough for medians
 FEWEST_VOXELS_PER_BALL = 5.0
 PRESENT_SHARE = 0.2  # of the usual metal, as in the definition of `present`
 DIAMETERS = (0.7, 1.45)  # outline of a joint in nominal balls: reflow widens it, paste adds to it
@@ -85,7 +86,7 @@ def locate(scan: Scan, array: ArraySettings, settings: ScoreSettings) -> ArrayFo
     row, col, frame = _sites(scan, look, array)
     places = frame.place(row, col)
     apart, _ = cKDTree(look.points_mm).query(places)
-    levels = array_levels(scan, places[apart < 0.35 * array.pitch_mm], frame.axes, array, Grid())
+    levels = array_levels(scan, places[apart < 0.35 * array.pitch_mm], frame.axes, array, ROUGH)
     shapes, frame = _look_closer(scan, array, row, col, frame, levels)
     _check_balls(scan, array, shapes, look, frame.place(row, col))
     row, col, shapes, frame = _without_strays(scan, array, row, col, shapes, frame)

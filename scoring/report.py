@@ -36,6 +36,7 @@ MEASURED = (
     ("bridge_neck_um", "bridge neck", "µm", 0),
 )
 IN_TABLE = ("void_projected_area_pct", "gap_um", "contact_fraction", "bridge_neck_um")
+NAMES = {"voxels_per_ball": "voxels per ball", "cnr": "solder over air ÷ noise"}
 CORNERS = {
     "x_low_y_low": "lowest x and lowest y",
     "x_high_y_low": "highest x and lowest y",
@@ -101,8 +102,8 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         warnings=warnings(scored.table, scored.found, scored.array),
         scanned=_scanned(scored),
         judges=[_judge(judge, judge is scored.bench.deciding) for judge in scored.bench.judges],
-        judged_note="A score at or over its threshold is a finding. Thresholds are chosen on generated data by a limit "
-        "on false calls; acceptance limits are the user's own and none is built in.",
+        judged_note="A score at or over its threshold is a finding. Thresholds were chosen on validation joints, never "
+        "on this scan; limits for acceptance are the user's own and none is built in.",
         legend=_legend(scored.table),
         map=Markup(map_svg(scored.table)),
         map_note=_map_note(scored),
@@ -169,10 +170,19 @@ def _height(found: ArrayFound) -> str:
 
 
 def _judge(judge: Judge, decides: bool) -> dict[str, Any]:
-    facts = [("thresholds", judge.thresholds_id)]
-    facts += [(TITLES[kind], f"finding from {judge.thresholds[kind]:.3g}") for kind in KINDS]
+    cuts = zip(KINDS, judge.thresholds.values, strict=True)
+    facts = [("thresholds", judge.thresholds.identity)]
+    facts += [(TITLES[kind], f"finding from {cut:.3g}") for kind, cut in cuts]
+    if judge.envelope is not None:
+        facts += [(f"tested on {NAMES[name]}", _span(*ends)) for name, ends in judge.envelope.ranges.items()]
     role = "its findings count" if decides else "for comparison"
     return {"name": judge.detector.name, "role": role, "facts": facts}
+
+
+def _span(low: float | None, high: float | None) -> str:
+    if low is None or high is None:
+        return "any" if low is high else f"from {low:.3g}" if high is None else f"to {high:.3g}"
+    return f"{low:.3g} to {high:.3g}"
 
 
 def _legend(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -16,10 +16,17 @@ from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
 
+Box = tuple[slice, slice, slice]
+
 WIDE: Final = 1.6
 """Blur of the calmer look, grid steps."""
-SIDE: Final = 0.32
-"""Half width of the lane across, in pitches."""
+SIDE: Final = 0.2
+"""Half width of the strip in which a path may run, in ball diameters: necks lie between the balls' axes."""
+AROUND: Final = 0.32
+"""Half width of the lane whose air is the ground a neck stands out from, in pitches."""
+GROUND: Final = (10, 25)
+"""Percentiles of the lane, height by height, that tell its darkest air and that air's spread: rays along a row of balls
+darken the air between them, and lands and laminate glow into it from above and below."""
 NECK: Final = 0.3
 """Reading of the weakest step from which a neck is measured."""
 
@@ -29,8 +36,8 @@ class Bridge:
     """The strongest of the four connections.
 
     Args:
-        narrow, wide: weakest step of the best path over the lane's usual grey, scaled, for the two blurs.
-        narrow_sigmas, wide_sigmas: the same in robust spreads of the lane.
+        narrow, wide: weakest step of the best path over the lane's air, scaled, for the two blurs.
+        narrow_sigmas, wide_sigmas: the same in spreads of that air.
         neck_um: diameter of a circle with the neck's least area, µm; 0 without a neck.
     """
 
@@ -49,13 +56,31 @@ def strongest_bridge(body: Body, board_mm: float, package_mm: float) -> Bridge:
 
 
 def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, package_mm: float) -> Bridge:
-    box, air = _box(body, axis, side, board_mm, package_mm)
-    narrow_lane, wide_lane = _across(body.smooth, axis, side)[box], _across(wide, axis, side)[box]
-    narrow, _ = _weakest(narrow_lane, air)
-    broad, path = _weakest(wide_lane, air)
-    neck = _neck(body, _across(body.raw, axis, side)[box][air], path[air]) if broad > NECK else 0.0
-    spreads = [max(_spread(lane[air]), 0.01) for lane in (narrow_lane, wide_lane)]
-    return Bridge(narrow, broad, narrow / spreads[0], broad / spreads[1], neck)
+    strip, around, air = _box(body, axis, side, board_mm, package_mm)
+    shift = strip[2].start - around[2].start
+    inner = slice(shift, shift + strip[2].stop - strip[2].start)
+    readings, path = [], np.zeros((0, 2), np.int64)
+    for volume in (body.smooth, wide):
+        lane = _across(volume, axis, side)
+        low, lower_quarter = _ground(lane[around])
+        contrast, path = _widest_path(np.ascontiguousarray(lane[strip] - low[None, :, None]))
+        spread = max(float(np.median(lower_quarter - low)), body.grain, 0.01)
+        readings.append((float(contrast), float(contrast) / spread))
+    (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
+    neck = 0.0
+    if broad > NECK:
+        raw = _across(body.raw, axis, side)[around]
+        path[:, 1] += inner.start
+        neck = _neck(body, raw - _ground(raw)[1][None, :, None], path[air])
+    return Bridge(narrow, broad, narrow_sigmas, broad_sigmas, neck)
+
+
+def _ground(lane: Volume) -> tuple[Volume, Volume]:
+    """Percentiles GROUND of the air around, per height, smoothed along z."""
+    low, quarter = np.percentile(lane, GROUND, axis=(0, 2))
+    return ndimage.uniform_filter1d(low, 3).astype(np.float32), ndimage.uniform_filter1d(quarter, 3).astype(
+        np.float32
+    )
 
 
 def _across(values: Volume, axis: int, side: int) -> Volume:
@@ -64,10 +89,8 @@ def _across(values: Volume, axis: int, side: int) -> Volume:
     return np.ascontiguousarray(turned[::side])
 
 
-def _box(
-    body: Body, axis: int, side: int, board_mm: float, package_mm: float
-) -> tuple[tuple[slice, slice, slice], slice]:
-    """The lane from inside this joint into the neighbour's flank, and which of its steps lie in between.
+def _box(body: Body, axis: int, side: int, board_mm: float, package_mm: float) -> tuple[Box, Box, slice]:
+    """The strip from inside this joint into the neighbour's flank, the air around it, and its steps in air.
 
     A bulge may leave air right at the other's flank, so the path runs from metal to metal. The neighbour is taken to
     be this joint's mirror image.
@@ -75,13 +98,16 @@ def _box(
     f = body.frame
     centre = side * body.axis[0 if axis == 2 else 1]
     other = body.axis[1 if axis == 2 else 0]
-    radius = float(body.edge.max())
+    radius = float(np.median(np.sort(body.edge)[-7:]))
     along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
     first, last = np.searchsorted(f.x, (centre + radius + body.blur, centre + f.pitch - radius - body.blur))
     start = int(np.clip(first - along.start, 0, along.stop - along.start - 3))
     air = slice(start, max(int(last) - along.start, start + 3))
     height = _range(f.z, board_mm + 0.5 * f.dz, package_mm - 0.5 * f.dz)
-    return (along, height, _range(f.x, other - SIDE * f.pitch, other + SIDE * f.pitch)), air
+    strip = _range(f.x, other - SIDE * f.ball, other + SIDE * f.ball)
+    lane = _range(f.x, other - AROUND * f.pitch, other + AROUND * f.pitch)
+    between = slice(along.start + air.start, along.start + air.stop)
+    return (along, height, strip), (between, height, lane), air
 
 
 def _range(points: Vector, low: float, high: float) -> slice:
@@ -90,17 +116,7 @@ def _range(points: Vector, low: float, high: float) -> slice:
     return slice(start, max(int(stop), start + 3))
 
 
-def _weakest(lane: Volume, air: slice) -> tuple[float, NDArray[np.int64]]:
-    """Reading of the weakest step of the best path over the air's median, and the path (z, width) per step."""
-    value, path = _widest_path(np.ascontiguousarray(lane))
-    return float(value - np.median(lane[air])), path
-
-
-def _spread(lane: Volume) -> float:
-    return float(1.4826 * np.median(np.abs(lane - np.median(lane))))
-
-
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _widest_path(lane: Volume) -> tuple[float, NDArray[np.int64]]:
     """Path through (step, z, width), one point per step, moving by at most one, whose least value is greatest."""
     steps, nz, nw = lane.shape
@@ -129,11 +145,10 @@ def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> float:
     """Diameter, µm, of the circle with the least cross-section of metal along the path."""
     f = body.frame
     z, w = np.arange(lane.shape[1]) * f.dz, np.arange(lane.shape[2]) * f.dx
-    ground = float(np.median(lane))
-    reach = 0.3 * f.ball
+    reach = 0.4 * f.ball
     areas = []
     for metal, (k, m) in zip(lane, path, strict=True):
         near = np.hypot((z - z[k])[:, None], (w - w[m])[None, :]) < reach
-        areas.append(float(np.clip(metal[near] - ground, -0.5, 1.2).sum()) * f.dz * f.dx)
+        areas.append(float(np.clip(metal[near], 0.0, 1.2).sum()) * f.dz * f.dx)
     smooth = ndimage.uniform_filter1d(np.array(areas), 3, mode="nearest")
     return float(2000 * np.sqrt(max(smooth.min(), 0.0) / np.pi))

@@ -15,23 +15,30 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
+from jointwise.models.rules.lands import Land
 from jointwise.models.rules.surface import Surface
 
 HIGH: Final = 0.44
 """Half of the height looked at, in ball diameters: the lands are inside."""
 BULK: Final = 0.31
 """Half of the height that is solder through and through, in ball diameters."""
+END_PLANES: Final = 2
+"""Planes before the end of the solder in which the end's blur, not voids, makes slices dark."""
 RIM: Final = 2
 """Grid steps left out along the outline, where blur and not voids make it dark."""
+NECK_OFF: Final = 1.1
+"""Radius beyond which a slice's solder belongs to a neck, in usual radii of the slice."""
 GROUND: Final = 0.03
 """Darkness (share of the local grey) that the smooth pattern may be off by."""
 CLEAR: Final = 0.1
 """Darkness of a cavity's darkest point, at least; noisier joints need NOISES standard deviations."""
-NOISES: Final = 4.0
+NOISES: Final = 5.0
 SHEET_PLANES: Final = 5
 """Planes on either side of a complete surface that belong to its gap."""
 INTERFACE_MM: Final = 0.025
 """Depth of the layer at a land whose voids count as interface voids (measure 4)."""
+SPOT: Final = (4.5, 3.0, 3.0)
+"""Standard deviations of the spot whose mean darkness is a blob's, grid steps along z, y, x."""
 DEEP: Final = 0.08
 SHALLOW: Final = 0.03
 """Missing thickness, in ball diameters, of a column that lies under a large, or any, void."""
@@ -67,26 +74,26 @@ class Cavities:
     texture: float
 
 
-def cavities(body: Body, ends: tuple[float, float], largest_mm2: float, surface: Surface) -> Cavities:
+def cavities(body: Body, lands: tuple[Land, Land], largest_mm2: float, surface: Surface) -> Cavities:
     """Find and measure the voids.
 
     Args:
         body: the joint.
-        ends: heights of the board's and the package's land, mm from the box's centre.
+        lands: the board's and the package's; slices that solder does not fill are no place for voids.
         largest_mm2: largest cross-section.
         surface: the darkest complete surface; where it is a gap, its planes are left out.
     """
     f = body.frame
     inside = solder_mask(body)
-    values = ndimage.gaussian_filter(body.raw, (0.7, 0.5, 0.5))
-    dark = darkness(values, inside, f.x - body.axis[0], f.y - body.axis[1], 0.5 * f.ball)
+    dark = darkness(body.smooth, inside, f.x - body.axis[0], f.y - body.axis[1], 0.5 * f.ball)
     texture = _texture(dark, inside, body)
-    inside[np.abs(f.z) > BULK * f.ball] = False
+    low, high = (min(BULK * f.ball, land.solid_mm - END_PLANES * f.dz) for land in lands)
+    inside[(f.z < -low) | (f.z > high)] = False
     if surface.complete:
         k = np.arange(len(f.z))[:, None, None]
         inside &= np.abs(k - surface.height) > SHEET_PLANES
     dark = np.where(inside, dark, 0).astype(np.float32)
-    return _measure(body, ends, largest_mm2, dark, inside, texture)
+    return _measure(body, (lands[0].z, lands[1].z), largest_mm2, dark, inside, texture)
 
 
 def solder_mask(body: Body) -> NDArray[np.bool_]:
@@ -94,18 +101,19 @@ def solder_mask(body: Body) -> NDArray[np.bool_]:
     f = body.frame
     heights = np.flatnonzero(np.abs(f.z) < HIGH * f.ball)
     core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
+    x, y = f.x - body.axis[0], f.y - body.axis[1]
     mask = np.zeros(body.smooth.shape, np.bool_)
     for k in heights:
         slice_ = body.smooth[k]
         high, low = np.percentile(slice_[core], 70), np.median(slice_[far])
-        within = body.ring < min(max(body.edge[k], 0.36 * f.ball), 0.46 * f.pitch)
-        mask[k] = _filled_core(slice_ > low + 0.5 * (high - low), RIM) & within
+        solid = (slice_ > low + 0.5 * (high - low)) & (body.ring < 0.46 * f.pitch)
+        mask[k] = _filled_core(solid, x, y, RIM)
     return mask
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
-def _filled_core(solid: NDArray[np.bool_], rim: int) -> NDArray[np.bool_]:
-    """The mask with its holes filled, then worn down by `rim` steps."""
+@numba.njit(cache=True)
+def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> NDArray[np.bool_]:
+    """The mask with its holes filled, necks cut off where they leave the round, then worn down by `rim` steps."""
     ny, nx = solid.shape
     outside = np.zeros((ny, nx), np.bool_)
     stack = np.empty((ny * nx, 2), np.int64)
@@ -127,6 +135,11 @@ def _filled_core(solid: NDArray[np.bool_], rim: int) -> NDArray[np.bool_]:
                 stack[top, 0], stack[top, 1] = jj, ii
                 top += 1
     core = ~outside
+    reach = NECK_OFF * _usual_radius(core, x, y)
+    for j in range(ny):
+        for i in range(nx):
+            if x[i] ** 2 + y[j] ** 2 > reach**2:
+                core[j, i] = False
     for _ in range(rim):
         worn = core.copy()
         for j in range(ny):
@@ -143,7 +156,18 @@ def _filled_core(solid: NDArray[np.bool_], rim: int) -> NDArray[np.bool_]:
     return core
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
+def _usual_radius(core: NDArray[np.bool_], x: Vector, y: Vector) -> float:
+    """Median over sixteen directions of the mask's radius: a neck fills a few of them."""
+    points = np.zeros(16)
+    for j in range(len(y)):
+        for i in range(len(x)):
+            if core[j, i]:
+                points[int(8 * (np.arctan2(y[j], x[i]) / np.pi + 1)) % 16] += 1
+    return float(np.sqrt(16 * np.median(points) / np.pi) * (x[1] - x[0]))
+
+
+@numba.njit(cache=True)
 def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, size: float) -> Volume:
     """Share by which each inside point is darker than its slice's smooth pattern, -0.5 … 1; 0 outside."""
     nz, ny, nx = values.shape
@@ -170,7 +194,7 @@ def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, si
     return dark
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _pattern(u: float, v: float, row: Vector) -> None:
     """Terms of the smooth pattern at (u, v): 1, r², r⁴, r⁶, and harmonics 1, 2 and 4 of the direction."""
     r2 = u * u + v * v
@@ -182,7 +206,7 @@ def _pattern(u: float, v: float, row: Vector) -> None:
     row[10] = twice_c * twice_c - twice_s * twice_s
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
     """The pattern's values; five rounds of least squares in which points well below it count a twentieth."""
     weight = np.ones(len(grey))
@@ -223,27 +247,34 @@ def _measure(
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
     void = _half_peak(dark, max(CLEAR, NOISES * body.grain))
-    near = ndimage.binary_dilation(void > 0, iterations=2)
-    column = np.clip(dark - GROUND + 0.01, 0, None).sum(axis=0) * f.dz
-    layers = max(int(np.count_nonzero(inside.any(axis=(1, 2)))), 1)
     interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
-    spot = ndimage.gaussian_filter(dark, (4.5, 3, 3)) / np.maximum(
-        ndimage.gaussian_filter(inside.astype(np.float32), (4.5, 3, 3)), 0.3
-    )
-    points = dark[inside]
+    box = ndimage.find_objects(inside.astype(np.uint8), 1)[0]
+    if box is None:
+        return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
+    dark, inside, void = dark[box], inside[box], void[box]
+    column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
+    near = ndimage.binary_dilation(void > 0, iterations=2)
+    cell = point * f.dz / (largest * f.ball)
     return Cavities(
         area_pct=100 * float((void > 0).any(axis=0).sum()) * point / largest,
-        volume_pct=100 * float(np.clip(dark[near], 0, None).sum()) * point / (0.8 * largest * layers),
+        volume_pct=100 * float(np.clip(dark[near], 0, None).sum()) * point / (0.8 * largest * len(dark)),
         largest_pct=100 * _largest_shadow(void) * point / largest,
         interface_pct=interface,
-        missing=float(np.clip(dark - GROUND, 0, None).sum()) * point * f.dz / (largest * f.ball),
-        clearly_missing=float(np.clip(dark - CLEAR, 0, None).sum()) * point * f.dz / (largest * f.ball),
+        missing=float(np.clip(dark - GROUND, 0, None).sum()) * cell,
+        clearly_missing=float(np.clip(dark - CLEAR, 0, None).sum()) * cell,
         deep=float((column > DEEP * f.ball).sum()) * point / largest,
         shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
-        darkest=float(np.percentile(points, 99)) if len(points) else 0.0,
-        blob=float(np.where(inside, spot, 0).max()),
+        darkest=float(np.percentile(dark[inside], 99)),
+        blob=_blob(dark, inside),
         texture=texture,
     )
+
+
+def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:
+    """Largest darkness averaged over a spot; points outside the solder do not count."""
+    spot = ndimage.gaussian_filter(dark, SPOT, mode="constant")
+    share = ndimage.gaussian_filter(inside.astype(np.float32), SPOT, mode="constant")
+    return float(np.where(inside, spot / np.maximum(share, 0.3), 0).max())
 
 
 def _half_peak(dark: Volume, limit: float) -> NDArray[np.int32]:

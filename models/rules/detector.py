@@ -15,7 +15,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.models.protocol import check_batch, empty_measures
 from jointwise.models.rules.fit import MonotoneFit, fit_monotone
-from jointwise.models.rules.numbers import NUMBERS, Examination, examine, numbers_of
+from jointwise.models.rules.numbers import NUMBERS, Examination, examine, numbers_of, suspect
 
 FORMAT: Final = "jointwise-rules-1"
 CALLED: Final = 0.5
@@ -56,9 +56,11 @@ class RuleDetector:
         return cls.fit_numbers(measure_numbers(joints), truth)
 
     @classmethod
-    def fit_numbers(cls, numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64]) -> "RuleDetector":
+    def fit_numbers(
+        cls, numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64]
+    ) -> "RuleDetector":
         """The same from numbers measured before (:func:`measure_numbers`)."""
-        known = np.isfinite(next(iter(numbers.values()))).all(axis=1)
+        known = _measured(numbers, KINDS[0])
         return cls(
             tuple(
                 fit_monotone(numbers[kind][known], truth[known, k], f"the kind {kind}")
@@ -75,7 +77,7 @@ class RuleDetector:
         """The same from numbers measured before."""
         columns = []
         for kind, fit in zip(KINDS, self.fits, strict=True):
-            known = np.isfinite(numbers[kind]).all(axis=1)
+            known = _measured(numbers, kind)
             column = np.zeros(len(known))
             column[known] = fit(numbers[kind][known])
             columns.append(column)
@@ -110,7 +112,9 @@ class RuleDetector:
         """
         found = data.get("format") if isinstance(data, dict) else type(data).__name__
         if found != FORMAT:
-            raise InputError(f"expected fitted rules of the format {FORMAT}, found {found}; fit the rules again")
+            raise InputError(
+                f"expected fitted rules of the format {FORMAT}, found {found}; fit the rules again"
+            )
         if data.get("numbers") != {kind: list(NUMBERS[kind]) for kind in KINDS}:
             raise InputError(
                 "expected fits of the numbers this version measures, found fits of others; fit the rules again"
@@ -155,6 +159,11 @@ def measure_numbers(joints: Joints) -> dict[str, NDArray[np.float64]]:
     return numbers
 
 
+def _measured(numbers: dict[str, NDArray[np.float64]], kind: str) -> NDArray[np.bool_]:
+    """(n,) rows that hold numbers: those where a ball stands."""
+    return np.asarray(np.isfinite(numbers[kind]).all(axis=1))
+
+
 def _examine(joints: Joints, row: int) -> Examination | None:
     sizes = joints.table[["pitch_mm", "ball_mm"]].iloc[row]
     return examine(joints.volumes[row], joints.grid, float(sizes["pitch_mm"]), float(sizes["ball_mm"]))
@@ -178,5 +187,5 @@ def _measures(found: Examination, scores: NDArray[np.float64]) -> dict[str, floa
 
 
 def _land_gap(found: Examination) -> tuple[float, float]:
-    a, b = found.board, found.package
-    return a.gap(b) if a.width_mm + a.sag_mm > b.width_mm + b.sag_mm else b.gap(a)
+    odd, even = suspect(found)
+    return odd.gap(even)

@@ -20,6 +20,9 @@ Vector = NDArray[np.float64]
 PRESENT: Final = 0.25
 """Contrast of the bulk over the lanes, in the scan's solder level, below which no ball stands there."""
 
+OFF_CENTRE: Final = 0.2
+"""Farthest that a joint's axis is looked for from the box's centre, in ball diameters."""
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -170,10 +173,11 @@ def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
         known = np.isfinite(middle)
         lines.append(_line(z[known], middle[known]) if known.sum() > 4 else (0.0, 0.0))
     (slope_x, x0), (slope_y, y0) = lines
-    return x0, y0, slope_x, slope_y
+    far = OFF_CENTRE * frame.ball
+    return float(np.clip(x0, -far, far)), float(np.clip(y0, -far, far)), slope_x, slope_y
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _middles(chords: Volume, x: Vector) -> Vector:
     """Median midpoint of the chords (slice, row, x) of every slice; NaN where fewer than four rows hold solder."""
     slices, rows, n = chords.shape
@@ -223,7 +227,7 @@ def _blur(mean: NDArray[np.float64], step: float, frame: Frame) -> float:
     return float(np.clip(np.percentile(width, 25) / 1.349, 0.25 * frame.dx, 0.15 * frame.ball))
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def polar_mean(
     values: Volume, x: Vector, y: Vector, z: Vector, axis: Vector, step: float, rings: int
 ) -> NDArray[np.float64]:
@@ -257,7 +261,7 @@ def polar_mean(
     return total
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def outer_crossing(mean: NDArray[np.float64], level: float) -> NDArray[np.float64]:
     """Per row, the largest fractional column index at which the values fall through the level; 0 if never above."""
     rows, columns = mean.shape

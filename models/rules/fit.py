@@ -18,7 +18,7 @@ Vector = NDArray[np.float64]
 
 RAMPS: Final = 6
 """Straight pieces per number."""
-RIDGE: Final = 0.02
+RIDGE: Final = 0.3
 """Penalty on squared weights: keeps a separable set from infinite weights."""
 LEAST: Final = 5
 """Least number of joints with and without a kind to fit its score."""
@@ -70,10 +70,13 @@ class MonotoneFit:
                 "fit the rules again"
             ) from error
         sound = len(knots) == len(weights) and all(
-            len(k) == len(w) + 1 and min(w) >= 0 and min(np.diff(k)) > 0 for k, w in zip(knots, weights, strict=False)
+            len(k) == len(w) + 1 and min(w) >= 0 and min(np.diff(k)) > 0
+            for k, w in zip(knots, weights, strict=False)
         )
         if not (sound and np.isfinite([bias, *np.concatenate([*knots, *weights])]).all()):
-            raise InputError("expected rising knots and weights from 0 in a fit, found others; fit the rules again")
+            raise InputError(
+                "expected rising knots and weights from 0 in a fit, found others; fit the rules again"
+            )
         return cls(bias, knots, weights)
 
 
@@ -138,5 +141,7 @@ def _maximise(design: Vector, y: NDArray[np.bool_]) -> tuple[float, Vector]:
 
     bounds = [(None, None)] + [(0.0, None)] * design.shape[1]
     start = np.zeros(columns.shape[1])
-    found = optimize.minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000})
+    found = optimize.minimize(
+        loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000}
+    )
     return float(found.x[0]), np.asarray(found.x[1:])

@@ -3,11 +3,12 @@
 Every number is oriented so that more of it speaks for the kind, and is finite whatever the joint looks like.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from jointwise.joints.grid import Grid
 from jointwise.models.rules.bridges import Bridge, strongest_bridge
@@ -17,13 +18,42 @@ from jointwise.models.rules.lands import Land, lands
 from jointwise.models.rules.profile import Profile, area_profile
 from jointwise.models.rules.surface import Surface, darkest_surface
 
+STANDARD: Final = Grid()
 NUMBERS: Final = {
     "void": ("area", "missing", "clearly_missing", "deep", "shallow", "darkest", "blob", "texture", "no_gap"),
-    "non_wet": ("width", "width_excess", "sag", "sag_excess", "receded_third", "receded_half", "dip", "no_sheet"),
-    "bridging": ("narrow", "wide", "narrow_sigmas", "wide_sigmas", "neck"),
-    "head_in_pillow": ("dark_all", "dark_third", "dark_half", "over_third", "over_half", "notch", "notch_wide", "waist", "no_sag"),
+    "non_wet": (
+        "steep",
+        "steep_excess",
+        "shelf",
+        "shelf_excess",
+        "sag",
+        "sag_excess",
+        "receded_third",
+        "receded_half",
+        "ledge_low",
+        "no_ledge_high",
+        "no_sheet",
+    ),
+    "bridging": ("narrow", "wide", "slender", "narrow_sigmas", "neck"),
+    "head_in_pillow": (
+        "dark_all",
+        "dark_third",
+        "dark_half",
+        "over_third",
+        "over_half",
+        "notch",
+        "notch_wide",
+        "waist",
+        "no_sag",
+        "ledge_high",
+        "no_ledge_low",
+    ),
 }
 """Names of the numbers per kind, in the order of their columns."""
+
+
+PILLOW: Final = 0.42
+"""Share of the joint's level above which metal behind a gap is solder, not copper."""
 
 
 @dataclass(frozen=True)
@@ -40,14 +70,21 @@ class Examination:
 
 
 def examine(volume: NDArray[np.floating], grid: Grid, pitch_mm: float, ball_mm: float) -> Examination | None:
-    """Apply every rule to one sub-volume; None where no ball stands."""
+    """Apply every rule to one sub-volume; None where no ball stands.
+
+    The rules count in steps of the standard grid; sub-volumes on another one are first brought to as many points.
+    """
+    if grid.shape != STANDARD.shape:
+        zoom = [new / old for new, old in zip(STANDARD.shape, grid.shape, strict=True)]
+        volume = ndimage.zoom(volume.astype(np.float32), zoom, order=1, mode="nearest", grid_mode=True)
+        grid = replace(grid, shape=STANDARD.shape)
     body = outline(volume, Frame.of(grid, pitch_mm, ball_mm))
     if not body.present:
         return None
     board, package = lands(body)
     profile = area_profile(body)
     surface = darkest_surface(body)
-    holes = cavities(body, (board.z, package.z), profile.largest_mm2, surface)
+    holes = cavities(body, (board, package), profile.largest_mm2, surface)
     bridge = strongest_bridge(body, board.z, package.z)
     return Examination(body, board, package, profile, surface, holes, bridge)
 
@@ -84,23 +121,37 @@ def _void(found: Examination) -> tuple[float, ...]:
 
 def _non_wet(found: Examination) -> tuple[float, ...]:
     ball = found.body.frame.ball
-    a, b = found.board, found.package
-    worse, better = (a, b) if a.width_mm + a.sag_mm > b.width_mm + b.sag_mm else (b, a)
+    odd, even = suspect(found)
+    pairs = [(getattr(odd, name), getattr(even, name)) for name in ("steep_mm", "shelf_mm", "sag_mm")]
+    lengths = [number / ball for a, b in pairs for number in (max(a, b), abs(a - b))]
     return (
-        max(a.width_mm, b.width_mm) / ball,
-        abs(a.width_mm - b.width_mm) / ball,
-        max(a.sag_mm, b.sag_mm) / ball,
-        abs(a.sag_mm - b.sag_mm) / ball,
-        _log(worse.reached(better, 3), 5.0),
-        _log(worse.reached(better, 5), 5.0),
-        _log(worse.dip, 0.02),
+        *lengths,
+        _log(odd.reached(even, 3), 5.0),
+        _log(odd.reached(even, 5), 5.0),
+        _ledge(found, low=True),
+        -_ledge(found, low=False),
         -found.surface.reached(3),
     )
 
 
+def _ledge(found: Examination, low: bool) -> float:
+    """Clearest ledge at either land whose grey is that of copper (low) or of a pillow."""
+    return max(
+        (land.ledge for land in (found.board, found.package) if (land.ledge_level < PILLOW) == low),
+        default=0.0,
+    )
+
+
+def suspect(found: Examination) -> tuple[Land, Land]:
+    """The land that looks less wetted, and the other one."""
+    a, b = found.board, found.package
+    return (a, b) if a.oddity_mm > b.oddity_mm else (b, a)
+
+
 def _bridging(found: Examination) -> tuple[float, ...]:
     b = found.bridge
-    return b.narrow, b.wide, _log(b.narrow_sigmas), _log(b.wide_sigmas), _log(b.neck_um, 20.0)
+    # A neck stands out more in the narrow blur, the air at a bulge's tip less.
+    return b.narrow, b.wide, b.narrow - b.wide, _log(b.narrow_sigmas), _log(b.neck_um, 20.0)
 
 
 def _pillow(found: Examination) -> tuple[float, ...]:
@@ -115,4 +166,6 @@ def _pillow(found: Examination) -> tuple[float, ...]:
         p.notches_um[1] / ball,
         _log(p.waist_um, 5.0),
         -max(found.board.sag_mm, found.package.sag_mm) / ball,
+        _ledge(found, low=False),
+        -_ledge(found, low=True),
     )

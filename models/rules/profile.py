@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector
 
-MIDDLE: Final = 0.27
+MIDDLE: Final = 0.22
 """Half of the height looked at, in ball diameters: nearer to a land the outline follows the land."""
 NOTCH_PLANES: Final = (4, 6)
 """Half widths of a notch."""

@@ -104,7 +104,7 @@ def sheet_reward(values: Volume, low: int, high: int) -> Volume:
     return reward
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, tilts: Vector) -> Vector:
     """Height (y, x), in planes, of the best surface of revolution over all tilts."""
     nz = reward.shape[0]
@@ -127,7 +127,7 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
     return height
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _ring_sums(
     reward: Volume, x: Vector, y: Vector, step: float, rings: int, tx: float, ty: float
 ) -> NDArray[np.float64]:
@@ -151,7 +151,7 @@ def _ring_sums(
     return total
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _radial_path(total: NDArray[np.float64]) -> tuple[float, NDArray[np.int64]]:
     """Best path from the axis to the rim that rises at most SLOPE planes per ring, exactly."""
     rings, nz = total.shape
@@ -186,7 +186,7 @@ def _bend(reward: Volume, start: Vector, inside: NDArray[np.bool_]) -> NDArray[n
     return height
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _relax_rows(reward: Volume, base: NDArray[np.int64], height: NDArray[np.int64]) -> None:
     """Move each row in turn to its best heights given the rows beside it; changes `height`."""
     nz, ny, nx = reward.shape
@@ -222,7 +222,7 @@ def _relax_rows(reward: Volume, base: NDArray[np.int64], height: NDArray[np.int6
                             best, place = gain, m
                 value[i, s] = best + own
                 origin[i, s] = place
-        s = np.argmax(value[last])
+        s = int(np.argmax(value[last]))
         for i in range(last, first - 1, -1):
             height[j, i] = base[j, i] - BAND + s
             s = origin[i, s]

@@ -1,6 +1,7 @@
 """Stores of generated scans. Guards: bits that depend on workers, resumes that repeat or lose scans, leaking splits."""
 
 import os
+from concurrent.futures.process import BrokenProcessPool
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from jointwise.joints.store import MANIFEST, Store
 GRID = Grid((12, 14, 14))
 TINY = GeneratorSettings(
     array=ArraySettings(rows=(1, 2), cols=(2, 2)),
-    scan=ScanSettings(voxels_per_ball=(8.0, 9.0), views=(60, 62)),
+    scan=ScanSettings(voxels_per_ball=(8.0, 9.0), views=(60, 62), pixels_mm=(0.2,)),
 )
 
 
@@ -102,6 +103,16 @@ def test_a_disk_that_is_full_is_one_sentence_and_leaves_a_store_that_can_go_on(s
     monkeypatch.undo()
     made(tmp_path, 4)
     assert Store(tmp_path).fingerprint == store.fingerprint
+
+
+def test_a_killed_worker_is_one_sentence(tmp_path, monkeypatch):
+    def killed(*_):
+        raise BrokenProcessPool("A child process terminated abruptly")
+        yield
+
+    monkeypatch.setattr(module, "_made", killed)
+    with pytest.raises(InputError, match="memory ran out"):
+        made(tmp_path, 2, workers=2)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")

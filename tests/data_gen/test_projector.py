@@ -6,8 +6,10 @@ from pathlib import Path
 import numba
 import numpy as np
 import pytest
+from numba import njit
 
 from jointwise.data_gen import solids as sd
+from jointwise.data_gen.decay import decay
 from jointwise.data_gen.energies import scan_energies
 from jointwise.data_gen.geometry import ConeBeam, Pose, cone_beam, view_frames
 from jointwise.data_gen.projector import lengths, project
@@ -170,6 +172,22 @@ def test_sub_rays_average_intensities():
     coarse = project(scene, BEAM, energies, views=slice(0, 3), dtype=np.float64).signal
     exact = project(scene, fine, energies, views=slice(0, 3), sub_rays=1, dtype=np.float64).signal
     np.testing.assert_allclose(coarse, exact.reshape(3, 50, 2, 60, 2).mean(axis=(2, 4)), rtol=1e-9)
+
+
+def test_the_fast_exponential_is_the_exponential_to_single_precision():
+    @njit
+    def compiled(depth):
+        decay(depth)
+
+    depth = np.linspace(0.0, 80.0, 100_001)
+    single, double = depth.astype(np.float32), depth.copy()
+    compiled(single)
+    compiled(double)
+    np.testing.assert_allclose(single, np.exp(-depth.astype(np.float32).astype(float)), rtol=1e-5)
+    np.testing.assert_allclose(double, np.exp(-depth), rtol=1e-14)
+    at_zero = np.zeros(1, np.float32)
+    compiled(at_zero)
+    assert at_zero[0] == 1.0
 
 
 def test_an_empty_scene_transmits_everything():

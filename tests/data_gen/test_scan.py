@@ -50,7 +50,7 @@ def without_errors(record, **changes):
     scanner = replace(
         record.scanner,
         **{
-            "photons_per_pixel": float("inf"), "focal_spot_um": 0.0, "detector_blur_px": 0.0, "scatter_fraction": 0.0,
+            "photons_per_pixel": 1e14, "focal_spot_um": 0.0, "detector_blur_px": 0.0, "scatter_fraction": 0.0,
             "gain_sd": 0.0, "read_noise": 0.0, "axis_offset_px": 0.0, "hann_cutoff": 100.0, "views": 240,
             "storage": "float32", "level_error": (0.0, 0.0),
         }
@@ -165,7 +165,8 @@ def test_reconstruction_without_noise_is_blind_to_the_noise_seed(record):
     spot = all_voxels(Lattice((3, 3, 3), (0.0, 0.0, 0.0), (0.04, 0.04, 0.04)))
     one = reconstructed(without_errors(record, noise_seed=1), scene, pose, spot)
     other = reconstructed(without_errors(record, noise_seed=2), scene, pose, spot)
-    np.testing.assert_array_equal(one, other)
+    np.testing.assert_allclose(one, other, atol=1e-4)
+    assert one.min() > 0.3  # metal
 
 
 def test_storage_rounds_like_a_file():

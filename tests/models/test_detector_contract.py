@@ -10,13 +10,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+import torch
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import N_KINDS
 from jointwise.joints.schema import MEASURES, truth_array
+from jointwise.models.calibration import Calibration
+from jointwise.models.card import Card
+from jointwise.models.envelope import Envelope
+from jointwise.models.folder import load_model, save_model
+from jointwise.models.learned import LearnedDetector, find_device
+from jointwise.models.network import build_network
 from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
+from jointwise.models.settings import NetworkSettings
+from jointwise.models.thresholds import Thresholds
 
 Pair = tuple[Detector, Detector]
 
@@ -28,7 +37,19 @@ def rules(joints: Joints, folder: Path) -> Pair:
     return detector, RuleDetector.load(folder / "rules.json")
 
 
-CANDIDATES: dict[str, Callable[[Joints, Path], Pair]] = {"rules": rules}
+def network(joints: Joints, folder: Path) -> Pair:
+    """The network with its first weights: the contract does not ask how good it is."""
+    settings = NetworkSettings("tiny", widths=(4, 8, 8, 8), stem_stride=(2, 4, 4))
+    torch.manual_seed(0)
+    weights, flat = build_network(settings), (0.5,) * N_KINDS
+    thresholds = Thresholds(flat, "f1", None, (1,) * N_KINDS, (1,) * N_KINDS)
+    envelope = Envelope.of(joints.table)
+    card = Card("tiny", joints.grid, settings, thresholds, Calibration(), envelope, {}, "0", {})
+    save_model(folder / "model", weights, card)
+    return LearnedDetector(weights, card, find_device("cpu")), load_model(folder / "model")
+
+
+CANDIDATES: dict[str, Callable[[Joints, Path], Pair]] = {"rules": rules, "network": network}
 
 # The network averages in float32, in an order that depends on the batch; the rules are exact.
 CLOSE = {"rtol": 1e-5, "atol": 1e-6}

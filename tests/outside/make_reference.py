@@ -7,6 +7,8 @@ where the package is installed, with the package itself (marker `reference`).
 from __future__ import annotations
 
 import json
+import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -149,23 +151,25 @@ def versions() -> dict[str, str]:
     return {name: version(name) for name in ("itk-rtk", "spekpy", "xraylib")}
 
 
-def _rounded(values: np.ndarray, digits: int) -> list[Any]:
-    return np.round(values.astype(float), digits).tolist()
+RESULTS: dict[str, tuple[str, Callable[[], Any]]] = {
+    "rtk_ellipsoid_lengths": ("itk-rtk", lambda: np.round(rtk_ellipsoid_lengths().astype(float), 4).tolist()),
+    "rtk_fdk": ("itk-rtk", lambda: np.round(rtk_fdk(fdk_projections()).astype(float), 5).tolist()),
+    "spekpy_spectra": ("spekpy", spekpy_spectra),
+    "xraylib_attenuation": ("xraylib", xraylib_attenuation),
+}
+"""What is stored: the package that says it, and how to ask."""
 
 
-def _write(name: str, content: Any) -> None:
-    text = json.dumps({"made_with": versions(), "values": content}, separators=(",", ":"))
-    (STORED / name).write_text(text + "\n", encoding="utf-8")
-
-
-def main() -> None:
-    """Write every stored file anew."""
+def main(wanted: list[str]) -> None:
+    """Write every stored file anew; or, given names of results, print the first as JSON and write nothing."""
+    if wanted:
+        print(json.dumps(RESULTS[wanted[0]][1]()))
+        return
     STORED.mkdir(exist_ok=True)
-    _write("rtk_ellipsoid_lengths.json", _rounded(rtk_ellipsoid_lengths(), 4))
-    _write("rtk_fdk.json", _rounded(rtk_fdk(fdk_projections()), 5))
-    _write("spekpy_spectra.json", spekpy_spectra())
-    _write("xraylib_attenuation.json", xraylib_attenuation())
+    for name, (_, ask) in RESULTS.items():
+        text = json.dumps({"made_with": versions(), "values": ask()}, separators=(",", ":"))
+        (STORED / f"{name}.json").write_text(text + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

@@ -70,9 +70,8 @@ def test_elements_agree_with_stored_xraylib(stored, reference):
 
 
 @pytest.mark.reference
-def test_elements_agree_with_live_xraylib(reference):
-    pytest.importorskip("xraylib", reason="needs the extra `reference`")
-    _against_xraylib(reference.xraylib_attenuation(), reference)
+def test_elements_agree_with_live_xraylib(live, reference):
+    _against_xraylib(live("xraylib_attenuation"), reference)
 
 
 def test_basis_rows_are_the_materials_in_scene_order():

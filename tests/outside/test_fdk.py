@@ -91,6 +91,5 @@ def test_fdk_agrees_with_stored_rtk(stored, reference):
 
 
 @pytest.mark.reference
-def test_fdk_agrees_with_live_rtk(reference):
-    pytest.importorskip("itk.RTK", reason="needs the extra `reference`")
-    check_rtk(reference.rtk_fdk(reference.fdk_projections()), reference)
+def test_fdk_agrees_with_live_rtk(live, reference):
+    check_rtk(np.asarray(live("rtk_fdk")), reference)

@@ -41,6 +41,5 @@ def test_lengths_agree_with_stored_rtk(stored, reference):
 
 
 @pytest.mark.reference
-def test_lengths_agree_with_live_rtk(reference):
-    pytest.importorskip("itk.RTK", reason="needs the extra `reference`")
-    check(reference.rtk_ellipsoid_lengths(), reference)
+def test_lengths_agree_with_live_rtk(live, reference):
+    check(np.asarray(live("rtk_ellipsoid_lengths")), reference)

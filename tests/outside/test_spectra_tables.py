@@ -64,9 +64,8 @@ def test_mean_energy_and_half_value_layers_of_stored_spekpy(stored):
 
 
 @pytest.mark.reference
-def test_mean_energy_and_half_value_layers_of_live_spekpy(reference):
-    pytest.importorskip("spekpy", reason="needs the extra `reference`")
-    for row in reference.spekpy_spectra():
+def test_mean_energy_and_half_value_layers_of_live_spekpy(live):
+    for row in live("spekpy_spectra"):
         check(row)
 
 

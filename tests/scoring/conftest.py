@@ -65,7 +65,7 @@ def build(board: Board) -> Phantom:
     shape = tuple(int(n) for n in np.ceil(2 * half[::-1] / board.voxel))
     lattice = Lattice(shape, board.origin, (board.voxel,) * 3)
     middle = np.asarray(board.origin) + (np.array(shape[::-1]) - 1) / 2 * board.voxel
-    points = _points(lattice, middle) @ axes
+    points = _points(lattice, middle) @ axes.astype(np.float32)
     points[..., 2] += standoff / 2
     truth = _truth(board, rng, standoff)
     solder = _solder(board, points, truth, standoff)
@@ -88,7 +88,7 @@ def _field(board: Board, axes: Vector, reach: Vector) -> Vector:
 def _points(lattice: Lattice, middle: Vector) -> Vector:
     z, y, x = (np.arange(n) * lattice.spacing_mm[0] for n in lattice.shape)
     zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
-    return np.asarray(np.stack([xx, yy, zz], axis=-1) + np.asarray(lattice.origin_mm) - middle)
+    return (np.stack([xx, yy, zz], axis=-1) + np.asarray(lattice.origin_mm) - middle).astype(np.float32)
 
 
 def _truth(board: Board, rng: np.random.Generator, standoff: float) -> pd.DataFrame:
@@ -105,7 +105,7 @@ def _truth(board: Board, rng: np.random.Generator, standoff: float) -> pd.DataFr
 
 
 def _solder(board: Board, points: Vector, truth: pd.DataFrame, standoff: float) -> Vector:
-    solder = np.zeros(points.shape[:-1])
+    solder = np.zeros(points.shape[:-1], np.float32)
     place = {(r.row, r.col): np.array([r.x, r.y, r.z]) for r in truth.itertuples()}
     for site, centre in place.items():
         if site in board.missing:

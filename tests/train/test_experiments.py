@@ -1,0 +1,70 @@
+"""Every experiment file composes with the real command's settings and runs for one step."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from jointwise.commands import hydra_wrapper
+from jointwise.commands.hydra_wrapper import Session
+from jointwise.commands.registry import load
+from jointwise.joints.grid import Grid
+from jointwise.models.folder import load_model
+from jointwise.train import run
+from jointwise.train.settings import TrainSettings
+
+FILES = sorted((Path(__file__).parents[2] / "configs" / "experiment").glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def session() -> Iterator[Session]:
+    """`jointwise train` with Hydra set up."""
+    with hydra_wrapper.session(load("train")) as active:
+        yield active
+
+
+@pytest.fixture(scope="module")
+def larger_store(make_store: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Painted joints on a grid that DenseNet121 can halve five times."""
+    return make_store(tmp_path_factory.mktemp("large") / "store", 20, 10, Grid((32, 32, 32)))
+
+
+def settings(session: Session, *words: str) -> TrainSettings:
+    found = hydra_wrapper.settings(session, words)
+    assert isinstance(found, TrainSettings)
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_every_experiment_runs_one_step(
+    path: Path, session: Session, larger_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The real file, shrunk: one epoch of one batch."""
+    monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
+    small = ("epochs=1", "limit=4", "batch=4", "device=cpu", "threads=1")
+    cfg = settings(session, f"experiment={path.stem}", f"data={larger_store}", f"out={tmp_path}", *small)
+    told: list[tuple[int, int]] = []
+    model = run.train(cfg, lambda done, total, _: told.append((done, total)))
+    assert told == [(1, 1)]
+    assert load_model(model).name == cfg.network.name
+
+
+def test_an_experiment_differs_from_the_defaults_and_the_user_from_it(session: Session) -> None:
+    """Words on the command line win over the file."""
+    plain = settings(session, "data=x")
+    quick = settings(session, "data=x", "experiment=quick")
+    assert quick.network.name == "resnet_tiny"
+    assert plain.network.name == "resnet_small"
+    given = settings(session, "data=x", "experiment=quick", "network=resnet_small", "epochs=3")
+    assert (given.network, given.epochs, given.augment) == (plain.network, 3, quick.augment)
+
+
+def test_defaults_in_files_and_in_code_agree(session: Session) -> None:
+    """`jointwise train data=x` does what TrainSettings(data=x) does."""
+    assert settings(session, "data=x") == TrainSettings(Path("x"))
+
+
+def test_a_server_is_one_word(session: Session) -> None:
+    """tracking=server, and its address."""
+    cfg = settings(session, "data=x", "tracking=server", "tracking.uri=http://there:5000")
+    assert cfg.tracking.uri == "http://there:5000"

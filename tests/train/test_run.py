@@ -1,0 +1,189 @@
+"""A whole small training: it reaches a score, repeats, goes on where it was cut off, and says no in words."""
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from safetensors.numpy import load_file
+
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import truth_array
+from jointwise.joints.store import Store
+from jointwise.models.folder import load_model
+from jointwise.models.settings import NetworkSettings
+from jointwise.train import run
+from jointwise.train.loop import Tell
+from jointwise.train.run import train
+from jointwise.train.run_folder import RunFolder
+from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
+
+TINY = NetworkSettings("tiny", widths=(8, 16, 16, 16))
+
+
+class Cut(Exception):
+    """Stands in for whatever ends a process."""
+
+
+def cut_at(step: int) -> Tell:
+    """Ends a training after that step."""
+
+    def cut(done: int, *_: object) -> None:
+        if done == step:
+            raise Cut
+
+    return cut
+
+
+def settings(store: Path, out: Path) -> TrainSettings:
+    """A training of two epochs of four steps with everything random in use."""
+    return TrainSettings(
+        store,
+        out,
+        epochs=2,
+        batch=16,
+        threads=1,
+        device="cpu",
+        checkpoint_steps=3,
+        network=replace(TINY, dropout=0.1),
+        augment=AugmentSettings(mirror=0.5, turn=0.7, shift=0.5, offset=0.02, gain=0.05, noise=0.05),
+    )
+
+
+def weights(folder: Path) -> dict[str, np.ndarray]:
+    return dict(load_file(folder / "model" / "model.safetensors"))
+
+
+def same_weights(a: Path, b: Path) -> bool:
+    left, right = weights(a), weights(b)
+    return left.keys() == right.keys() and all(np.array_equal(left[k], right[k]) for k in left)
+
+
+@pytest.fixture
+def no_picture(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the page of examples out where it is not what is tested: it takes seconds."""
+    monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
+
+
+@pytest.fixture(scope="module")
+def whole(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The training of `settings`, never cut off, with its picture."""
+    out = tmp_path_factory.mktemp("whole") / "run"
+    assert train(settings(store, out)) == out / "model"
+    return out
+
+
+def test_the_folder_holds_what_it_says(whole: Path, store: Path) -> None:
+    """Settings, facts, one line per epoch, picture, model; no checkpoint once it is done."""
+    names = {path.name for path in whole.iterdir()}
+    assert names == {".training", "settings.json", "facts.json", "metrics.jsonl", "examples.png", "model"}
+    lines = [json.loads(line) for line in (whole / "metrics.jsonl").read_text().splitlines()]
+    assert [line["epoch"] for line in lines] == [1, 2]
+    assert set(lines[0]["kinds"]) == set(KINDS)
+    derived = json.loads((whole / "settings.json").read_text())["derived"]
+    assert derived["data_fingerprint"] == Store(store).fingerprint
+    assert derived["training_joints"] == 78
+    assert derived["steps_per_epoch"] == 4
+
+
+def test_the_card_says_where_the_model_comes_from(whole: Path, store: Path) -> None:
+    """Fingerprint, envelope of the training joints alone, metrics with n."""
+    card, opened = load_model(whole / "model").card, Store(store)
+    assert card.data["fingerprint"] == opened.fingerprint
+    assert card.data["simulated"] is True
+    table = opened.table.iloc[opened.split("train")]
+    low, high = card.envelope.ranges["voxels_per_ball"]
+    assert table["voxels_per_ball"].min() <= low < high <= table["voxels_per_ball"].max()
+    assert card.metrics["validation"]["void"]["n"] == sum(
+        (card.thresholds.with_kind[0], card.thresholds.without_kind[0])
+    )
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_it_repeats_bit_for_bit(whole: Path, store: Path, tmp_path: Path) -> None:
+    """Same settings, same data, same number of threads: same weights and lines."""
+    train(settings(store, tmp_path))
+    assert same_weights(whole, tmp_path)
+    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+
+
+@pytest.mark.usefixtures("no_picture")
+@pytest.mark.parametrize("cuts", [(2,), (4,), (5, 7)], ids=str)
+def test_cut_off_and_gone_on_ends_with_the_same_bits(
+    cuts: tuple[int, ...], whole: Path, store: Path, tmp_path: Path
+) -> None:
+    """Before the first checkpoint, at the end of an epoch, twice within the second epoch."""
+    for at in cuts:
+        with pytest.raises(Cut):
+            train(settings(store, tmp_path), cut_at(at))
+        assert not (tmp_path / "model").exists()
+    train(settings(store, tmp_path))
+    assert same_weights(whole, tmp_path)
+    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+
+
+def test_a_finished_training_is_not_done_again(whole: Path, store: Path) -> None:
+    """The same command twice: no step."""
+    told: list[int] = []
+    train(settings(store, whole), lambda done, *_: told.append(done))
+    assert told == []
+
+
+def test_a_folder_of_another_training_is_refused_by_key(whole: Path, store: Path) -> None:
+    """What differs is named; where it runs may differ."""
+    before = weights(whole)
+    with pytest.raises(InputError, match=r"other values of optimiser\.lr, seed in"):
+        train(replace(settings(store, whole), seed=4, optimiser=OptimiserSettings(lr=0.5)))
+    assert all(np.array_equal(before[k], value) for k, value in weights(whole).items())
+
+
+def test_other_data_are_refused(whole: Path, make_store: Callable[..., Path], tmp_path: Path) -> None:
+    """A store that was generated anew is other data, whatever its path."""
+    with pytest.raises(InputError, match="data_fingerprint"):
+        train(settings(make_store(tmp_path / "other", training=90), whole))
+
+
+def test_two_at_once_in_one_folder_are_refused(store: Path, tmp_path: Path) -> None:
+    """The second says so and leaves the first alone."""
+    with RunFolder(tmp_path), pytest.raises(InputError, match="another process training there"):
+        train(settings(store, tmp_path))
+
+
+def test_a_damaged_checkpoint_is_one_sentence(store: Path, tmp_path: Path) -> None:
+    """Not 'not found, starting anew': the user decides."""
+
+    with pytest.raises(Cut):
+        train(settings(store, tmp_path), cut_at(4))
+    path = tmp_path / "checkpoint.safetensors"
+    for damaged in (path.read_bytes()[:2000], b"", b"\xff" * 500):
+        path.write_bytes(damaged)
+        with pytest.raises(InputError, match="delete it to start anew") as caught:
+            train(settings(store, tmp_path))
+        assert "\n" not in str(caught.value)
+
+
+def test_a_missing_store_is_one_sentence_and_nothing_is_written(tmp_path: Path) -> None:
+    """Before the folder of the run is made."""
+    with pytest.raises(InputError, match="expected a store of joints"):
+        train(settings(tmp_path / "nowhere", tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_it_reaches_a_score(store: Path, tmp_path: Path) -> None:
+    """Floor: coarse defects on painted balls are found after a short training, on joints it chose nothing by."""
+    long = replace(
+        settings(store, tmp_path), epochs=12, batch=8, optimiser=OptimiserSettings(lr=1e-2), network=TINY
+    )
+    train(replace(long, augment=AugmentSettings(mirror=0.5, turn=0.75)))
+    detector, opened = load_model(tmp_path / "model"), Store(store)
+    joints = opened.read(opened.split("validation"))
+    truth = truth_array(joints.table)
+    called = detector.card.thresholds.called(detector.score(joints))
+    known = ~np.isnan(truth)
+    right = (called == (truth == 1)) & known
+    assert right.sum() / known.sum() > 0.95
+    assert called[truth == 1].mean() > 0.9

@@ -1,68 +1,16 @@
 """Let the detectors judge the joints, and write what they say into one table."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from jointwise.joints.batch import Joints
-from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
-from jointwise.models.envelope import Envelope
-from jointwise.models.protocol import Detector
-from jointwise.models.thresholds import Thresholds
+from jointwise.models.bench import Bench, Judge
 from jointwise.scoring.cut import CutArray, Progress, silent
 
 MISSING = "missing"
-
-
-@dataclass(frozen=True)
-class Judge:
-    """A detector with the thresholds from which its score is a finding.
-
-    Args:
-        detector: scores joints.
-        thresholds: chosen on validation joints.
-        envelope: where it was tested; None = anywhere.
-    """
-
-    detector: Detector
-    thresholds: Thresholds
-    envelope: Envelope | None = None
-
-
-@dataclass(frozen=True)
-class Bench:
-    """Who judges: the learned detector decides if there is one, else the rules.
-
-    Args:
-        rules: the rule detector.
-        learned: the learned detector.
-    """
-
-    rules: Judge | None = None
-    learned: Judge | None = None
-
-    def __post_init__(self) -> None:
-        _ = self.deciding
-
-    @property
-    def deciding(self) -> Judge:
-        """The one whose findings count."""
-        if self.learned is not None:
-            return self.learned
-        if self.rules is not None:
-            return self.rules
-        raise InputError(
-            "expected at least one detector to judge the scan, found none; give a model or the rules"
-        )
-
-    @property
-    def judges(self) -> list[Judge]:
-        """All there are, the deciding one first."""
-        return [judge for judge in (self.learned, self.rules) if judge is not None]
 
 
 def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = silent) -> pd.DataFrame:
@@ -115,7 +63,7 @@ def _score(judge: Judge, joints: Joints, batch: int, progress: Progress) -> NDAr
 def _measures(bench: Bench, joints: Joints, present: NDArray[np.bool_], batch: int) -> pd.DataFrame:
     """The deciding detector's measures; a column it leaves wholly empty comes from the other."""
     measured = pd.DataFrame(np.nan, index=np.arange(len(present)), columns=list(MEASURES))
-    for judge in bench.judges:
+    for judge in bench.judges.values():
         empty = [name for name in MEASURES if measured[name].isna().all()]
         if not empty:
             break

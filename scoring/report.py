@@ -14,12 +14,13 @@ import pandas as pd
 from markupsafe import Markup
 
 from jointwise.joints.kinds import KINDS, TITLES
+from jointwise.models.bench import Bench, Judge
 from jointwise.scoring.array_map import map_svg, sign_svg
 from jointwise.scoring.cautions import cautions, warnings
 from jointwise.scoring.cut import CutArray, Progress, cut_site
 from jointwise.scoring.evidence import find_spot
 from jointwise.scoring.grey import grey_scale
-from jointwise.scoring.judge import Bench, Judge, suspicion
+from jointwise.scoring.judge import suspicion
 from jointwise.scoring.locate import ArrayFound
 from jointwise.scoring.pictures import LIMITS, colour_bar_png, slices
 from jointwise.scoring.read import Scan
@@ -101,7 +102,7 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         outcome=_outcome(scored.table),
         warnings=warnings(scored.table, scored.found, scored.array),
         scanned=_scanned(scored),
-        judges=[_judge(judge, judge is scored.bench.deciding) for judge in scored.bench.judges],
+        judges=[_judge(judge, judge is scored.bench.deciding) for judge in scored.bench.judges.values()],
         judged_note="A score at or over its threshold is a finding. Thresholds were chosen on validation joints, never "
         "on this scan; limits for acceptance are the user's own and none is built in.",
         legend=_legend(scored.table),

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from jointwise.joints.grid import Grid
+from jointwise.models.bench import Bench
 from jointwise.scoring.array_map import map_png
 from jointwise.scoring.cut import Progress, cut_array, silent
-from jointwise.scoring.judge import Bench, judge_array
+from jointwise.scoring.judge import judge_array
 from jointwise.scoring.locate import locate
 from jointwise.scoring.read import read_scan
 from jointwise.scoring.report import Scored, report_html

@@ -30,13 +30,21 @@ NECK_OFF: Final = 1.1
 """Radius beyond which a slice's solder belongs to a neck, in usual radii of the slice."""
 GROUND: Final = 0.03
 """Darkness (share of the local grey) that the smooth pattern may be off by."""
-CLEAR: Final = 0.1
+CLEAR: Final = 0.2
 """Darkness of a cavity's darkest point, at least; noisier joints need NOISES standard deviations."""
 NOISES: Final = 5.0
+SKIRT: Final = 0.35
+"""Share of its darkest point down to which a cavity reaches: below a half, because small ones are blurred away."""
+LEAST: Final = 10
+"""Grid points of the smallest cavity."""
+DARK: Final = 0.1
+"""Darkness that no smooth pattern is off by."""
 SHEET_PLANES: Final = 5
 """Planes on either side of a complete surface that belong to its gap."""
 INTERFACE_MM: Final = 0.025
 """Depth of the layer at a land whose voids count as interface voids (measure 4)."""
+FULLNESS: Final = 0.8
+"""Volume of a joint over largest cross-section × height."""
 SPOT: Final = (4.5, 3.0, 3.0)
 """Standard deviations of the spot whose mean darkness is a blob's, grid steps along z, y, x."""
 DEEP: Final = 0.08
@@ -54,7 +62,7 @@ class Cavities:
         largest_pct: the largest connected void seen along z over the largest cross-section (measure 3).
         interface_pct: voids within 25 µm of a land over that land's disc, the worse land (measure 4).
         missing: all missing solder over largest cross-section × ball diameter.
-        clearly_missing: the same of points darker than CLEAR alone.
+        clearly_missing: the same of points darker than DARK alone.
         deep, shallow: share of the largest cross-section under that much missing solder.
         darkest: mean darkness of the darkest hundredth of all points.
         blob: largest darkness averaged over a spot of 3 grid steps.
@@ -246,22 +254,21 @@ def _measure(
 ) -> Cavities:
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
-    void = _half_peak(dark, max(CLEAR, NOISES * body.grain))
+    void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
     interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
     box = ndimage.find_objects(inside.astype(np.uint8), 1)[0]
     if box is None:
         return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
     dark, inside, void = dark[box], inside[box], void[box]
     column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
-    near = ndimage.binary_dilation(void > 0, iterations=2)
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
         area_pct=100 * float((void > 0).any(axis=0).sum()) * point / largest,
-        volume_pct=100 * float(np.clip(dark[near], 0, None).sum()) * point / (0.8 * largest * len(dark)),
+        volume_pct=100 * _volume(void, f.dx, f.dz) / (FULLNESS * largest * (ends[1] - ends[0])),
         largest_pct=100 * _largest_shadow(void) * point / largest,
         interface_pct=interface,
         missing=float(np.clip(dark - GROUND, 0, None).sum()) * cell,
-        clearly_missing=float(np.clip(dark - CLEAR, 0, None).sum()) * cell,
+        clearly_missing=float(np.clip(dark - DARK, 0, None).sum()) * cell,
         deep=float((column > DEEP * f.ball).sum()) * point / largest,
         shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
         darkest=float(np.percentile(dark[inside], 99)),
@@ -277,14 +284,27 @@ def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:
     return float(np.where(inside, spot / np.maximum(share, 0.3), 0).max())
 
 
-def _half_peak(dark: Volume, limit: float) -> NDArray[np.int32]:
-    """Labels of the cavities that are dark enough, each cut at half of its own darkest point."""
-    label, found = ndimage.label(dark > 0.5 * limit)
+def _cut_out(dark: Volume, limit: float) -> NDArray[np.int32]:
+    """Labels of the cavities that are large and dark enough, each cut at SKIRT of its own darkest point."""
+    label, found = ndimage.label(dark > 0.25 * limit)
     known = label > 0
     peak = np.zeros(found + 1, np.float32)
     np.maximum.at(peak, label[known], dark[known])
-    threshold = np.where(peak >= limit, 0.5 * peak, np.inf)
+    size = np.bincount(label.ravel(), minlength=found + 1)
+    threshold = np.where((peak >= limit) & (size >= LEAST), SKIRT * peak, np.inf)
     return np.asarray(np.where(dark > threshold[label], label, 0))
+
+
+def _volume(void: NDArray[np.int32], dx: float, dz: float) -> float:
+    """Volume of the voids, mm³, each an ellipsoid under its shadow: blur along z takes their darkness, not their width."""
+    total = 0.0
+    for i, box in enumerate(ndimage.find_objects(void)):
+        if box is not None:
+            points = void[box] == i + 1
+            shadow = float(points.any(axis=0).sum()) * dx**2
+            height = float(points.any(axis=(1, 2)).sum()) * dz
+            total += 2 / 3 * shadow * min(height, 2 * np.sqrt(shadow / np.pi))
+    return total
 
 
 def _largest_shadow(void: NDArray[np.int32]) -> int:

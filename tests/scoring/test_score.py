@@ -18,11 +18,12 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
+from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
 from jointwise.scoring import run as run_module
 from jointwise.scoring.evidence import find_spot
-from jointwise.scoring.judge import Bench, Judge, judge_array, suspicion
+from jointwise.scoring.judge import judge_array, suspicion
 from jointwise.scoring.report import Scored
 from jointwise.scoring.run import score_scan, write_results
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
@@ -138,12 +139,12 @@ def test_joints_are_cut_where_they_are(scored: Scored) -> None:
 
 def test_envelope(scored: Scored) -> None:
     wide = Judge(Plain(), CUTS, Envelope({"voxels_per_ball": (10, 40), "cnr": (5, None)}))
-    assert (judge_array(scored.cut, Bench(wide), 64)["out_of_envelope"] == 0).all()
+    assert (judge_array(scored.cut, Bench(rules=wide), 64)["out_of_envelope"] == 0).all()
     narrow = replace(wide, envelope=Envelope({"voxels_per_ball": (20, 40), "cnr": (5, None)}))
-    table = judge_array(scored.cut, Bench(narrow), 64)
+    table = judge_array(scored.cut, Bench(rules=narrow), 64)
     assert (table["out_of_envelope"] == table["present"]).all()
     sites = scored.cut.sites.assign(in_field=scored.cut.sites["ball"] != "A1")
-    table = judge_array(replace(scored.cut, sites=sites), Bench(wide), 64)
+    table = judge_array(replace(scored.cut, sites=sites), Bench(rules=wide), 64)
     assert list(table.loc[table["out_of_envelope"] == 1, "ball"]) == ["A1"]
 
 

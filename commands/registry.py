@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
-COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "doctor")
+COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "score", "doctor")
 
 
 class Command(NamedTuple):

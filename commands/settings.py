@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from jointwise.data_gen.settings import (
-    ArraySettings,
+    FamilySettings,
     DefectSettings,
     GeneratorSettings,
     ProcessSettings,
@@ -12,6 +12,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.scoring.settings import ArraySettings, ScoreSettings
 from jointwise.train.settings import TrackingSettings, TrainSettings
 
 
@@ -41,10 +42,10 @@ class GenerateConfig:
         boards: number of boards, one scan each; boards 0, 1, 2, … go to train, validation, train, test, train.
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
-        array: the family of ball grid arrays.
+        family: the family of ball grid arrays.
         process: spread of the shop floor.
         defects: how often each fault and look-alike is drawn, and its sizes.
-        scan: the scanners that may be drawn.
+        scanner: the scanners that may be drawn.
         grid: voxels and box of a sub-volume.
     """
 
@@ -52,10 +53,10 @@ class GenerateConfig:
     boards: int = 24
     seed: int = 0
     workers: int = 0
-    array: ArraySettings = field(default_factory=ArraySettings)
+    family: FamilySettings = field(default_factory=FamilySettings)
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)
-    scan: ScanSettings = field(default_factory=ScanSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
     grid: Grid = field(default_factory=Grid)
 
     def __post_init__(self) -> None:
@@ -64,7 +65,7 @@ class GenerateConfig:
     @property
     def generator(self) -> GeneratorSettings:
         """What the generator needs of it."""
-        return GeneratorSettings(self.array, self.process, self.defects, self.scan)
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,29 @@ class EvaluateConfig:
     out: Path = Path("out/evaluation")
     device: str = "auto"
     tracking: TrackingSettings = field(default_factory=TrackingSettings)
+
+
+@dataclass(frozen=True)
+class ScoreConfig:
+    """Settings of `jointwise score`.
+
+    Args:
+        scan: the scan, a MetaImage (.mha or .mhd).
+        model: folder of detectors, as `jointwise train` writes it.
+        detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
+        out: folder for table, map and report; an earlier run's files there are replaced.
+        device: where the network runs: cpu, cuda, cuda:N, or auto.
+        array: the part to look for.
+        score: how the scan is read, searched and reported.
+    """
+
+    scan: Path
+    model: Path
+    detectors: tuple[str, ...] = ("learned", "rules")
+    out: Path = Path("out/score")
+    device: str = "auto"
+    array: ArraySettings = field(default_factory=ArraySettings)
+    score: ScoreSettings = field(default_factory=ScoreSettings)
 
 
 @dataclass(frozen=True)

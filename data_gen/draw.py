@@ -32,7 +32,7 @@ from jointwise.data_gen.records import (
 )
 from jointwise.data_gen.settings import (
     TUBE_KV,
-    ArraySettings,
+    FamilySettings,
     DefectSettings,
     GeneratorSettings,
     ProcessSettings,
@@ -45,7 +45,7 @@ Site = tuple[int, int]
 def draw_scan(settings: GeneratorSettings, seed: int, number: int) -> ScanRecord:
     """The record of scan `number` of the set with this seed; the same numbers give the same record."""
     rng = np.random.default_rng([seed, number])
-    board = _draw_board(rng, settings.array, settings.process, f"board_{number:05d}")
+    board = _draw_board(rng, settings.family, settings.process, f"board_{number:05d}")
     scanner = _draw_scanner(rng, settings.scan, board)
     joints = {
         (row, col): _draw_sound_joint(rng, settings, board, row, col)
@@ -60,26 +60,26 @@ def draw_scan(settings: GeneratorSettings, seed: int, number: int) -> ScanRecord
 
 
 def _draw_board(
-    rng: np.random.Generator, array: ArraySettings, process: ProcessSettings, board_id: str
+    rng: np.random.Generator, family: FamilySettings, process: ProcessSettings, board_id: str
 ) -> BoardRecord:
-    rows, cols = (int(rng.integers(low, high + 1)) for low, high in (array.rows, array.cols))
+    rows, cols = (int(rng.integers(low, high + 1)) for low, high in (family.rows, family.cols))
     ball, land, opening = (
         uniform(rng, pair)
-        for pair in (array.ball_range_mm, array.board_land_range_mm, array.package_land_range_mm)
+        for pair in (family.ball_range_mm, family.board_land_range_mm, family.package_land_range_mm)
     )
-    nominal = math.pi * ball**3 / 6 + array.paste_mm3 * (ball / array.ball_mm) ** 3
+    nominal = math.pi * ball**3 / 6 + family.paste_mm3 * (ball / family.ball_mm) ** 3
     free = env.free_height(0.975 * land / 2, 0.975 * opening / 2, nominal)
     # Displacement at the corner, shared between the three shapes of warpage.
-    half_x, half_y = max(cols - 1, 1) * array.pitch_mm / 2, max(rows - 1, 1) * array.pitch_mm / 2
+    half_x, half_y = max(cols - 1, 1) * family.pitch_mm / 2, max(rows - 1, 1) * family.pitch_mm / 2
     parts = rng.dirichlet((1.0, 1.0, 1.0)) * process.warpage * ball * rng.uniform(-1.0, 1.0, 3)
     offset = process.offset * land * np.asarray(disc_point(rng))
-    package = uniform(rng, array.package_mm)
+    package = uniform(rng, family.package_mm)
     substrate = uniform(rng, (0.2, 0.4))
     return BoardRecord(
         board_id=board_id,
-        component=array.name,
+        component=family.name,
         alloy=str(rng.choice(process.alloys)),
-        pitch_mm=array.pitch_mm,
+        pitch_mm=family.pitch_mm,
         rows=rows,
         cols=cols,
         ball_mm=ball,
@@ -94,13 +94,13 @@ def _draw_board(
         ),
         package_offset=(float(offset[0]), float(offset[1])),
         copper_mm=uniform(rng, process.copper_um) / 1000,
-        board_mm=uniform(rng, array.board_mm),
+        board_mm=uniform(rng, family.board_mm),
         substrate_mm=substrate,
         package_mm=max(package, substrate + 0.3),
         margin_mm=uniform(rng, (0.5, 4.0)),
         planes_mm=_draw_planes(rng, process.plane_rate),
         die_mm=_draw_die(rng, process.die_rate, half_x, half_y, package - substrate),
-        traces=_draw_traces(rng, process.trace_rate, array.pitch_mm, rows, cols, land),
+        traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
     )
 
 

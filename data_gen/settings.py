@@ -43,7 +43,7 @@ def _check_rates(settings: Any, group: str, names: tuple[str, ...]) -> None:
 
 
 @dataclass
-class ArraySettings:
+class FamilySettings:
     """One family of ball grid arrays; diameters and metal as in table A of the domain document.
 
     Args:
@@ -76,23 +76,23 @@ class ArraySettings:
         Raises:
             InputError: a range runs backwards, a size is not positive or balls would touch.
         """
-        _check_pairs(self, "array")
+        _check_pairs(self, "family")
         for name in ("pitch_mm", "ball_mm", "board_land_mm", "package_land_mm", "paste_mm3"):
             if getattr(self, name) <= 0:
-                raise InputError(f"array.{name}: expected a size above 0, found {getattr(self, name)}")
+                raise InputError(f"family.{name}: expected a size above 0, found {getattr(self, name)}")
         if self.ball_range_mm[1] >= 0.85 * self.pitch_mm:
             raise InputError(
-                f"array.ball_range_mm: expected balls below 0.85 pitch ({0.85 * self.pitch_mm:.3g} mm), "
+                f"family.ball_range_mm: expected balls below 0.85 pitch ({0.85 * self.pitch_mm:.3g} mm), "
                 f"found up to {self.ball_range_mm[1]} mm; take smaller balls or a wider pitch"
             )
         if min(self.rows[0], self.cols[0]) < 1 or max(self.rows[1], self.cols[1]) > 60:
             raise InputError(
-                f"array.rows and array.cols: expected 1 to 60, found {self.rows} and {self.cols}"
+                f"family.rows and family.cols: expected 1 to 60, found {self.rows} and {self.cols}"
             )
         for land in (self.board_land_range_mm, self.package_land_range_mm):
             if land[0] <= 0.3 * self.ball_mm or land[1] >= self.ball_range_mm[0] * 1.05:
                 raise InputError(
-                    f"array: expected lands between 0.3 and 1.0 ball diameters, found {land} mm on "
+                    f"family: expected lands between 0.3 and 1.0 ball diameters, found {land} mm on "
                     f"{self.ball_mm} mm balls; correct board_land_range_mm or package_land_range_mm"
                 )
 
@@ -282,24 +282,24 @@ class ScanSettings:
         """
         object.__setattr__(self, "storage", tuple(self.storage))
         object.__setattr__(self, "pixels_mm", tuple(self.pixels_mm))
-        _check_pairs(self, "scan")
+        _check_pairs(self, "scanner")
         if not any(self.kvp[0] <= kv <= self.kvp[1] for kv in TUBE_KV):
-            raise InputError(f"scan.kvp: expected a range holding one of {TUBE_KV}, found {self.kvp}")
+            raise InputError(f"scanner.kvp: expected a range holding one of {TUBE_KV}, found {self.kvp}")
         unknown = [s for s in self.storage if s not in STORAGE]
         if unknown or not self.storage:
             raise InputError(
-                f"scan.storage: expected some of {', '.join(STORAGE)}, found {unknown or 'none'}"
+                f"scanner.storage: expected some of {', '.join(STORAGE)}, found {unknown or 'none'}"
             )
         if not self.pixels_mm or min(self.pixels_mm) <= 0:
-            raise InputError(f"scan.pixels_mm: expected pixel sizes above 0, found {list(self.pixels_mm)}")
+            raise InputError(f"scanner.pixels_mm: expected pixel sizes above 0, found {list(self.pixels_mm)}")
         if self.voxels_per_ball[0] < 6 or self.views[0] < 60 or self.photons_per_pixel[0] < 100:
             raise InputError(
-                "scan: expected at least 6 voxels_per_ball, 60 views and 100 photons_per_pixel, found "
+                "scanner: expected at least 6 voxels_per_ball, 60 views and 100 photons_per_pixel, found "
                 f"{self.voxels_per_ball[0]}, {self.views[0]} and {self.photons_per_pixel[0]}"
             )
         if self.hann_cutoff[0] <= 0.2 or self.sdd_mm[0] < 50 or self.in_plane_deg >= 45:
             raise InputError(
-                "scan: expected hann_cutoff above 0.2, sdd_mm from 50 and in_plane_deg below 45, found "
+                "scanner: expected hann_cutoff above 0.2, sdd_mm from 50 and in_plane_deg below 45, found "
                 f"{self.hann_cutoff[0]}, {self.sdd_mm[0]} and {self.in_plane_deg}"
             )
 
@@ -308,7 +308,7 @@ class ScanSettings:
 class GeneratorSettings:
     """All that a set of generated scans depends on, besides its seed and number of scans."""
 
-    array: ArraySettings = field(default_factory=ArraySettings)
+    family: FamilySettings = field(default_factory=FamilySettings)
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)
     scan: ScanSettings = field(default_factory=ScanSettings)

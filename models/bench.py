@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from jointwise.joints.atomic import write_text
 from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import CARD, load_model
+from jointwise.models.learned import LearnedDetector
 from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.thresholds import Thresholds
@@ -66,6 +68,12 @@ class Bench:
         """All there are by what they are (`learned`, `rules`), the deciding one first."""
         both = {LEARNED: self.learned, RULES: self.rules}
         return {name: judge for name, judge in both.items() if judge is not None}
+
+    @property
+    def grid(self) -> Grid:
+        """Grid on which these detectors look at joints: the network's, or the standard one for rules alone."""
+        learned = self.learned.detector if self.learned else None
+        return learned.card.grid if isinstance(learned, LearnedDetector) else Grid()
 
     @property
     def deciding(self) -> Judge:

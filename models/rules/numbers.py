@@ -14,7 +14,7 @@ from jointwise.joints.grid import Grid
 from jointwise.models.rules.bridges import Bridge, strongest_bridge
 from jointwise.models.rules.cavities import Cavities, cavities
 from jointwise.models.rules.edges import Body, Frame, outline
-from jointwise.models.rules.lands import Land, lands
+from jointwise.models.rules.lands import PILLOW, Land, lands
 from jointwise.models.rules.profile import Profile, area_profile
 from jointwise.models.rules.surface import Surface, darkest_surface
 
@@ -33,6 +33,7 @@ NUMBERS: Final = {
         "ledge_low",
         "no_ledge_high",
         "no_sheet",
+        "no_notch",
     ),
     "bridging": ("narrow", "wide", "slender", "narrow_sigmas", "neck"),
     "head_in_pillow": (
@@ -50,10 +51,6 @@ NUMBERS: Final = {
     ),
 }
 """Names of the numbers per kind, in the order of their columns."""
-
-
-PILLOW: Final = 0.42
-"""Share of the joint's level above which metal behind a gap is solder, not copper."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +128,7 @@ def _non_wet(found: Examination) -> tuple[float, ...]:
         _ledge(found, low=True),
         -_ledge(found, low=False),
         -found.surface.reached(3),
+        -found.profile.notches_um[0] / ball / 1000,
     )
 
 
@@ -162,8 +160,8 @@ def _pillow(found: Examination) -> tuple[float, ...]:
         s.reached(5),
         s.reached(3) - s.usual,
         s.reached(5) - s.usual,
-        p.notches_um[0] / ball,
-        p.notches_um[1] / ball,
+        p.notches_um[0] / ball / 1000,
+        p.notches_um[1] / ball / 1000,
         _log(p.waist_um, 5.0),
         -max(found.board.sag_mm, found.package.sag_mm) / ball,
         _ledge(found, low=False),

@@ -12,10 +12,10 @@ from jointwise.joints.grid import Grid
 from jointwise.joints.store import StoreWriter
 
 SMALL = [
-    "array.rows=[3,3]",
-    "array.cols=[3,3]",
-    "scan.views=[90,100]",
-    "scan.voxels_per_ball=[10,12]",
+    "family.rows=[3,3]",
+    "family.cols=[3,3]",
+    "scanner.views=[90,100]",
+    "scanner.voxels_per_ball=[10,12]",
     "grid.shape=[16,20,20]",
     "defects.voids_finding=0.3",
     "defects.voids_free=0.0",

@@ -8,14 +8,14 @@ import pytest
 
 from jointwise.data_gen import generate as module
 from jointwise.data_gen.generate import SPLIT_PATTERN, generate, scan_name
-from jointwise.data_gen.settings import ArraySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.store import MANIFEST, Store
 
 GRID = Grid((12, 14, 14))
 TINY = GeneratorSettings(
-    array=ArraySettings(rows=(1, 2), cols=(2, 2)),
+    family=FamilySettings(rows=(1, 2), cols=(2, 2)),
     scan=ScanSettings(voxels_per_ball=(8.0, 9.0), views=(60, 62), pixels_mm=(0.2,)),
 )
 

@@ -16,7 +16,7 @@ import yaml
 from jointwise.data_gen import records
 from jointwise.data_gen.draw import draw_scan
 from jointwise.data_gen.settings import (
-    ArraySettings,
+    FamilySettings,
     DefectSettings,
     GeneratorSettings,
     ProcessSettings,
@@ -124,10 +124,10 @@ def test_the_detector_sees_every_joint_in_every_view():
 @pytest.mark.parametrize(
     ("make", "word"),
     [
-        (lambda: ArraySettings(pitch_mm=0.5), "ball_range_mm"),
-        (lambda: ArraySettings(rows=(0, 3)), "rows"),
-        (lambda: ArraySettings(ball_range_mm=(0.5, 0.4)), "ball_range_mm"),
-        (lambda: ArraySettings(board_land_range_mm=(0.1, 0.2)), "lands"),
+        (lambda: FamilySettings(pitch_mm=0.5), "ball_range_mm"),
+        (lambda: FamilySettings(rows=(0, 3)), "rows"),
+        (lambda: FamilySettings(ball_range_mm=(0.5, 0.4)), "ball_range_mm"),
+        (lambda: FamilySettings(board_land_range_mm=(0.1, 0.2)), "lands"),
         (lambda: ProcessSettings(alloys=("tin",)), "alloys"),
         (lambda: ProcessSettings(height=(0.5, 1.0)), "height"),
         (lambda: DefectSettings(via_in_pad=1.2), "via_in_pad"),
@@ -155,7 +155,7 @@ def test_lists_as_a_configuration_gives_them_become_tuples():
 
 
 @pytest.mark.parametrize(
-    ("group", "kind"), [("defects", DefectSettings), ("process", ProcessSettings), ("scan", ScanSettings)]
+    ("group", "kind"), [("defects", DefectSettings), ("process", ProcessSettings), ("scanner", ScanSettings)]
 )
 def test_every_configuration_file_makes_settings(group, kind):
     files = sorted((Path(__file__).parents[2] / "configs" / group).glob("*.yaml"))

@@ -19,7 +19,7 @@ from jointwise.data_gen.scan import (
     stored_like_file,
 )
 from jointwise.data_gen.scene import Boxes
-from jointwise.data_gen.settings import ArraySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
 from jointwise.data_gen.shapes import build_scene
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import sample
@@ -30,7 +30,7 @@ from jointwise.joints.store import Store, StoreWriter
 
 GRID = Grid((24, 28, 28))
 SETTINGS = GeneratorSettings(
-    array=ArraySettings(rows=(3, 3), cols=(3, 3)),
+    family=FamilySettings(rows=(3, 3), cols=(3, 3)),
     scan=ScanSettings(voxels_per_ball=(12.0, 14.0), views=(90, 100)),
 )
 

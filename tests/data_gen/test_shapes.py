@@ -17,10 +17,10 @@ from jointwise.data_gen import solids as sd
 from jointwise.data_gen.draw import draw_scan
 from jointwise.data_gen.quadrature import metal_volume, mid_plane, neck_volume
 from jointwise.data_gen.records import GapRecord, VoidRecord, WaistRecord
-from jointwise.data_gen.settings import ArraySettings, GeneratorSettings
+from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
 from jointwise.joints.errors import InputError
 
-FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "array").glob("bga_*.yaml"))
+FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "family").glob("bga_*.yaml"))
 
 
 @pytest.fixture(scope="module")
@@ -200,9 +200,9 @@ def test_copper_and_boxes_never_overlap(drawn):
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda p: p.stem)
 def test_every_family_builds_with_air_between_unbridged_neighbours(family):
-    array = ArraySettings(**(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)}))
-    assert family.stem == array.name == f"bga_{round(1000 * array.pitch_mm):04d}"
-    scene = shapes.build_scene(draw_scan(GeneratorSettings(array=array), 21, 0))
+    family_settings = FamilySettings(**(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)}))
+    assert family.stem == family_settings.name == f"bga_{round(1000 * family_settings.pitch_mm):04d}"
+    scene = shapes.build_scene(draw_scan(GeneratorSettings(family=family_settings), 21, 0))
     assert len(scene.joints) == 16
     assert sum(j.solids.size > 0 for j in scene.joints) >= 12
 

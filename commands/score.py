@@ -1,0 +1,26 @@
+"""`jointwise score`: a scan nobody here has seen, into a table, a map and a report."""
+
+from jointwise.commands.screen import Done, progress
+from jointwise.commands.settings import ScoreConfig
+
+HELP = "Find the array in a scan, judge every joint, write table, map and report."
+EXAMPLE = "scan=board.mha array=bga_0800 model=out/train/model out=out/score"
+CONFIG = ScoreConfig
+
+
+def run(cfg: ScoreConfig) -> Done:
+    """Read, find, cut, judge, report; nothing is written before everything is known."""
+    from datetime import datetime
+
+    from jointwise.models.bench import load_bench
+    from jointwise.scoring.run import score_scan, write_results
+
+    bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+    with progress("scoring", "steps") as step:
+
+        def tell(what: str, done: int, total: int) -> None:
+            step(done, total, what)
+
+        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell)
+        write_results(scored, cfg.out, datetime.now(), tell)
+    return Done([cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")])

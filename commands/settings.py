@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from jointwise.data_gen.settings import (
-    FamilySettings,
     DefectSettings,
+    FamilySettings,
     GeneratorSettings,
     ProcessSettings,
     ScanSettings,
@@ -91,8 +91,9 @@ class EvaluateConfig:
     """Settings of `jointwise evaluate`.
 
     Args:
-        data: store of joints with truth.
-        split: which of its splits is judged.
+        data: store of joints with truth; this or `sets`.
+        sets: reader-labelled sets, `demo` or folders written by `jointwise sets`; this or `data`.
+        split: which split of the store is judged.
         model: folder of detectors, as `jointwise train` writes it.
         detectors: which of them, `learned` and `rules`.
         out: folder for the tables and pictures.
@@ -100,13 +101,63 @@ class EvaluateConfig:
         tracking: where MLflow keeps the results.
     """
 
-    data: Path
     model: Path
+    data: Path | None = None
+    sets: tuple[str, ...] = ()
     split: str = "test"
     detectors: tuple[str, ...] = ("learned", "rules")
     out: Path = Path("out/evaluation")
     device: str = "auto"
     tracking: TrackingSettings = field(default_factory=TrackingSettings)
+
+    def __post_init__(self) -> None:
+        if (self.data is None) == (not self.sets):
+            found = "neither" if self.data is None else "both"
+            raise InputError(
+                f"expected either `data` (a store) or `sets` (such as sets=[demo]), found {found}; give one of them"
+            )
+
+    @property
+    def store(self) -> Path:
+        """The store that is judged.
+
+        Raises:
+            InputError: sets are judged instead.
+        """
+        if self.data is None:
+            raise InputError("expected a store of joints in `data`, found none; give data=…")
+        return self.data
+
+
+@dataclass(frozen=True)
+class SetsConfig:
+    """Settings of `jointwise sets`.
+
+    Args:
+        source: folder with one folder per scan, each with volume.mha, scan.json, positions.csv, labels.csv and
+            joints_truth.csv.
+        out: folder of the set; files of an earlier one are replaced, others left alone.
+        provenance: one line on where scans and labels come from; it stands wherever figures of the set appear.
+        model: folder of detectors that say how little their scores change by the storage in bytes; null skips it.
+        detectors: which of them, `learned` and `rules`.
+        device: where the network runs: cpu, cuda, cuda:N, or auto.
+        workers: threads that cut joints; 0 takes one per processor core.
+        grid: voxels and box of a sub-volume.
+    """
+
+    source: Path
+    out: Path = Path("out/demo_sets")
+    provenance: str = (
+        "Simulated scans (third-party simulator), automated image readers: no inspector took part."
+    )
+    model: Path | None = None
+    detectors: tuple[str, ...] = ("learned", "rules")
+    device: str = "auto"
+    workers: int = 0
+    grid: Grid = field(default_factory=Grid)
+
+    def __post_init__(self) -> None:
+        _at_least(self, workers=0)
 
 
 @dataclass(frozen=True)

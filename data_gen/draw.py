@@ -32,8 +32,8 @@ from jointwise.data_gen.records import (
 )
 from jointwise.data_gen.settings import (
     TUBE_KV,
-    FamilySettings,
     DefectSettings,
+    FamilySettings,
     GeneratorSettings,
     ProcessSettings,
     ScanSettings,

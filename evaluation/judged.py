@@ -47,6 +47,21 @@ def judge(joints: Joints, bench: Bench, tell: Tell) -> Judged:
         bench: the detectors.
         tell: told after every few joints how far it is.
     """
+    scores = scores_of(joints, bench, tell)
+    thresholds = {name: one.thresholds.array() for name, one in bench.judges.items()}
+    truth, present = truth_array(joints.table), present_array(joints.table)
+    per_kind = per_kind_table(truth, present, scores, thresholds)
+    return Judged(joints, scores, thresholds, per_kind, escape_table(truth, present, scores, thresholds))
+
+
+def scores_of(joints: Joints, bench: Bench, tell: Tell) -> dict[str, Floats]:
+    """What every detector says of the joints, detector -> (n, 4) in [0, 1].
+
+    Args:
+        joints: truth is not needed.
+        bench: the detectors.
+        tell: told after every few joints how far it is.
+    """
     judges = bench.judges
     scores: dict[str, Floats] = {name: np.empty((len(joints), len(KINDS))) for name in judges}
     total = len(joints) * len(judges)
@@ -55,10 +70,7 @@ def judge(joints: Joints, bench: Bench, tell: Tell) -> Judged:
             rows = np.arange(start, min(start + PIECE, len(joints)))
             scores[name][rows] = one.detector.score(joints.take(rows))
             tell(place * len(joints) + int(rows[-1]) + 1, total, name)
-    thresholds = {name: one.thresholds.array() for name, one in judges.items()}
-    truth, present = truth_array(joints.table), present_array(joints.table)
-    per_kind = per_kind_table(truth, present, scores, thresholds)
-    return Judged(joints, scores, thresholds, per_kind, escape_table(truth, present, scores, thresholds))
+    return scores
 
 
 def write_evaluation(judged: Judged, folder: Path, title: str) -> list[Path]:

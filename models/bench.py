@@ -61,7 +61,9 @@ class Bench:
 
     def __post_init__(self) -> None:
         if self.learned is None and self.rules is None:
-            raise InputError("expected at least one detector to judge, found none; give a model or fitted rules")
+            raise InputError(
+                "expected at least one detector to judge, found none; give a model or fitted rules"
+            )
 
     @property
     def judges(self) -> dict[str, Judge]:
@@ -94,9 +96,13 @@ def load_bench(folder: Path, detectors: Sequence[str] = DETECTORS, device: str =
     """
     unknown = [name for name in detectors if name not in DETECTORS]
     if unknown or not detectors:
-        raise InputError(f"detectors: expected some of {', '.join(DETECTORS)}, found {', '.join(unknown) or 'none'}")
+        raise InputError(
+            f"detectors: expected some of {', '.join(DETECTORS)}, found {', '.join(unknown) or 'none'}"
+        )
     if not folder.is_dir():
-        raise InputError(f"expected a folder of detectors ({CARD} or {RULES_FILE}) at {folder}, found none; train first")
+        raise InputError(
+            f"expected a folder of detectors ({CARD} or {RULES_FILE}) at {folder}, found none; train first"
+        )
     return Bench(
         learned=_learned(folder, device) if LEARNED in detectors else None,
         rules=read_rules(folder / RULES_FILE) if RULES in detectors else None,

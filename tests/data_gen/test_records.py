@@ -16,8 +16,8 @@ import yaml
 from jointwise.data_gen import records
 from jointwise.data_gen.draw import draw_scan
 from jointwise.data_gen.settings import (
-    FamilySettings,
     DefectSettings,
+    FamilySettings,
     GeneratorSettings,
     ProcessSettings,
     ScanSettings,

@@ -200,7 +200,9 @@ def test_copper_and_boxes_never_overlap(drawn):
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda p: p.stem)
 def test_every_family_builds_with_air_between_unbridged_neighbours(family):
-    family_settings = FamilySettings(**(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)}))
+    family_settings = FamilySettings(
+        **(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)})
+    )
     assert family.stem == family_settings.name == f"bga_{round(1000 * family_settings.pitch_mm):04d}"
     scene = shapes.build_scene(draw_scan(GeneratorSettings(family=family_settings), 21, 0))
     assert len(scene.joints) == 16

@@ -1,0 +1,88 @@
+"""The bar the rules must clear: generated joints without noise, with large faults, judged on boards they were not
+fitted on.
+
+What is large: gaps of three voxels, voids of 20 % of the area, necks of 0.3 ball diameters and more. The scanner is a
+good one without photon noise, gain errors and scatter; hardening, blur, starved directions, the file's voxels and the
+finder's errors stay, and so do the look-alikes (waists, bulges that nearly touch, partly wetted lands).
+"""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from jointwise.data_gen.draw import draw_scan
+from jointwise.data_gen.scan import simulate
+from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
+from jointwise.joints.batch import Joints
+from jointwise.joints.grid import Grid
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import truth_array
+from jointwise.models.rules.detector import RuleDetector, measure_numbers
+
+BAR = 0.95
+BOARDS, PARTS = 12, 4
+VOXELS_PER_BALL = 20.0
+GAP_UM = 3 * 1000 * 0.5 / VOXELS_PER_BALL
+
+SETTINGS = GeneratorSettings(
+    family=FamilySettings(rows=(4, 4), cols=(4, 4)),
+    defects=DefectSettings(
+        head_in_pillow=0.25,
+        non_wet=0.25,
+        bridging=0.25,
+        missing=0.0,
+        voids_finding=0.4,
+        voids_near=0.0,
+        voids_small=0.0,
+        voids_free=0.0,
+        voids_sheet=0.0,
+        via_in_pad=0.0,
+        void_area=(0.2, 0.2),
+        pillow_gap_um=(GAP_UM, GAP_UM),
+        open_gap_um=(GAP_UM, GAP_UM),
+        neck_mm_per_ball=(0.3, 0.6),
+        slender=0.0,
+    ),
+    scan=ScanSettings(
+        kvp=(140, 160),
+        filter_al_mm=(1.0, 1.0),
+        filter_cu_mm=(0.5, 0.5),
+        voxels_per_ball=(VOXELS_PER_BALL, VOXELS_PER_BALL),
+        views=(360, 360),
+        photons_per_pixel=(1e9, 1e9),
+        read_noise=(0.0, 0.0),
+        gain_sd=(0.0, 0.0),
+        scatter_fraction=(0.0, 0.0),
+        storage=("float32",),
+    ),
+)
+
+
+def _judged(numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64], board: NDArray[np.int64]):
+    """Calls (n, 4) of every joint by rules fitted on the boards of the other parts."""
+    called = np.zeros(truth.shape, bool)
+    for part in range(PARTS):
+        out = board % PARTS == part
+        detector = RuleDetector.fit_numbers({k: v[~out] for k, v in numbers.items()}, truth[~out])
+        called[out] = detector.score_numbers({k: v[out] for k, v in numbers.items()}) >= 0.5
+    return called
+
+
+@pytest.mark.slow
+def test_large_faults_without_noise_are_found_and_nothing_else_is_called() -> None:
+    """Recall and precision of at least 0.95 on each kind, over all boards, each judged by fits on other boards."""
+    scans = [simulate(draw_scan(SETTINGS, seed=1, number=n), Grid()) for n in range(BOARDS)]
+    joints = Joints.concatenate(scans)
+    board = np.repeat(np.arange(BOARDS), [len(s) for s in scans])
+    truth = truth_array(joints.table)
+    called = _judged(measure_numbers(joints), truth, board)
+    report = []
+    for k, kind in enumerate(KINDS):
+        known = np.isfinite(truth[:, k])
+        faulty, call = truth[known, k] == 1, called[known, k]
+        hits = int((faulty & call).sum())
+        recall, precision = hits / faulty.sum(), hits / call.sum()
+        report.append((kind, int(faulty.sum()), round(recall, 3), round(precision, 3)))
+    print(report)
+    assert all(n >= 25 for _, n, _, _ in report), report
+    assert all(recall >= BAR and precision >= BAR for _, _, recall, precision in report), report

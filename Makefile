@@ -11,7 +11,7 @@ STAMP := $(VENV)/installed
 STAMP_REFERENCE := $(VENV)/installed-reference
 ROOMS := joints data_gen models evaluation train scoring commands
 
-.PHONY: demo test test-slow reference notebooks lint bench clean
+.PHONY: demo test test-slow reference notebooks lint bench clean clean-compiled
 .DELETE_ON_ERROR:
 
 demo: $(STAMP)
@@ -43,6 +43,10 @@ bench: $(STAMP)
 clean:
 	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# Compiled kernels that numba would go on using after a module they import has changed.
+clean-compiled:
+	find . -path ./$(VENV) -prune -o \( -name '*.nbi' -o -name '*.nbc' \) -exec rm -f {} +
 
 # The type checker must see the rooms under the name they are imported by.
 build/types/jointwise:

@@ -5,6 +5,9 @@ radiograph along the board normal (parallel rays through the scene's solids, the
 quanta per pixel) and as the CT sub-volumes of the whole chain. Both are reduced to channels fixed beforehand; the
 Hotelling observer on them gives d', its 95 % interval (jackknife over boards) and the area under the ROC curve.
 
+The control closes every gap and keeps metal, height and labels. The generator holds a joint's height (its neighbours
+carry the package) and its metal, so a gap pushes its own volume of solder outwards: see the radial profile printed.
+
     python bench/flat_view.py --boards 12 --workers 1
 
 writes bench/flat_view.csv. `--out` and `--seed` change the file and the draw, `--waist` the share of sound joints
@@ -27,9 +30,10 @@ from jointwise.data_gen.detector import line_integrals
 from jointwise.data_gen.draw import draw_scan
 from jointwise.data_gen.generate import generate
 from jointwise.data_gen.geometry import ConeBeam, Pose
-from jointwise.data_gen.projector import project
+from jointwise.data_gen.projector import lengths, project
 from jointwise.data_gen.records import ScanRecord
 from jointwise.data_gen.scan import record_energies, scan_detector
+from jointwise.data_gen.scene import SOLDER, Scene
 from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
 from jointwise.data_gen.shapes import build_scene
 from jointwise.evaluation.observer import (
@@ -63,6 +67,9 @@ CT_LAYERS = np.linspace(-0.36, 0.36, 7)
 CT_RINGS = np.array([0.0, 0.18, 0.34, 0.50])
 """Edges over the ball's diameter, z from the found centre and r from the found axis."""
 
+PROFILE_MM = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.225, 0.25, 0.275, 0.3, 0.35])
+PROFILE_PIXEL_MM = 0.01
+
 
 def settings(waist: float) -> GeneratorSettings:
     """Half pillows, half joints without an open surface; no other fault, every nuisance as always."""
@@ -83,23 +90,31 @@ def settings(waist: float) -> GeneratorSettings:
     )
 
 
-def flat_view(record: ScanRecord, doses: tuple[float, ...]) -> list[NDArray[np.float64]]:
-    """Flat channels (joints, FLAT_ORDERS) of one board, once for each dose (in views of its scan)."""
-    scene, scanner = build_scene(record), record.scanner
+def from_above(
+    record: ScanRecord, scene: Scene, pixel_mm: float
+) -> tuple[ConeBeam, Pose, NDArray[np.float64]]:
+    """One view along the board normal that sees all joints, and the joints' true places (n, 2) in it, mm."""
     centres = np.array([joint.centre for joint in scene.joints])
-    middle, voxel, pitch = centres.mean(axis=0), scanner.voxel_mm, record.board.pitch_mm
-    size = int(np.ceil((np.ptp(centres, axis=0)[:2].max() + 2.0 * pitch) / voxel))
+    middle = centres.mean(axis=0)
+    size = int(np.ceil((np.ptp(centres, axis=0)[:2].max() + 2.0 * record.board.pitch_mm) / pixel_mm))
     beam = ConeBeam(
         source_axis_mm=FAR_MM,
         source_detector_mm=FAR_MM + 1.0,
-        pixel_mm=voxel,
+        pixel_mm=pixel_mm,
         columns=size,
         rows=size,
         views=1,
     )
-    pose = Pose(np.eye(3), -middle)
-    expected = project(build_scene(record), beam, record_energies(record), pose=pose, dtype=np.float64)
-    found = centres - middle + np.array([joint.found_voxels for joint in record.joints]) * voxel
+    return beam, Pose(np.eye(3), -middle), (centres - middle)[:, :2]
+
+
+def flat_view(record: ScanRecord, doses: tuple[float, ...]) -> list[NDArray[np.float64]]:
+    """Flat channels (joints, FLAT_ORDERS) of one board, once for each dose (in views of its scan)."""
+    scene, scanner = build_scene(record), record.scanner
+    beam, pose, places = from_above(record, scene, scanner.voxel_mm)
+    expected = project(scene, beam, record_energies(record), pose=pose, dtype=np.float64)
+    errors = np.array([joint.found_voxels for joint in record.joints])[:, :2]
+    found = places + errors * scanner.voxel_mm
     images = []
     for dose in doses:
         base = scan_detector(scanner)
@@ -107,8 +122,36 @@ def flat_view(record: ScanRecord, doses: tuple[float, ...]) -> list[NDArray[np.f
         # The scan's views have numbers up to `views`: this one draws its own noise.
         images.append(line_integrals(expected, detector, scanner.noise_seed, scanner.views)[0])
     return [
-        np.array([laguerre_gauss(image, beam, place, pitch) for place in found[:, :2]]) for image in images
+        np.array([laguerre_gauss(image, beam, place, record.board.pitch_mm) for place in found])
+        for image in images
     ]
+
+
+def without_gaps(record: ScanRecord) -> ScanRecord:
+    """The same board with every pillow's gap closed at unchanged metal and height: what labels alone may tell.
+
+    It is also what a gap would look like that only shifts metal along the normal, the package lifted by it.
+    """
+    return dataclasses.replace(
+        record, joints=tuple(dataclasses.replace(joint, gap=None) for joint in record.joints)
+    )
+
+
+def pushed_outwards(record: ScanRecord) -> NDArray[np.float64]:
+    """Solder along the normal through each pillow less the same with its gap closed, µm, (pillows, rings)."""
+    with_gaps, scene = build_scene(record), build_scene(without_gaps(record))
+    beam, pose, places = from_above(record, scene, PROFILE_PIXEL_MM)
+    change = (
+        lengths(with_gaps, beam, pose=pose)[0, :, :, SOLDER]
+        - lengths(scene, beam, pose=pose)[0, :, :, SOLDER]
+    )
+    profiles = []
+    for place, joint in zip(places, record.joints, strict=True):
+        if joint.gap is not None:
+            x, y = np.meshgrid(beam.u_mm() - place[0], beam.v_mm() - place[1])
+            ring = np.digitize(np.hypot(x, y), PROFILE_MM) - 1
+            profiles.append([1000.0 * change[ring == k].mean() for k in range(len(PROFILE_MM) - 1)])
+    return np.array(profiles)
 
 
 def laguerre_gauss(
@@ -153,24 +196,38 @@ def looks(args: argparse.Namespace) -> tuple[dict[str, NDArray[np.float64]], pd.
             progress=False,
         )
         joints = Store(Path(folder) / "store").read()
-    one, whole = [], []
+    one, whole, closed, pushed = [], [], [], []
     for number in range(args.boards):
         record = draw_scan(wanted, args.seed, number)
         single, summed = flat_view(record, (1.0, float(record.scanner.views)))
         one.append(single)
         whole.append(summed)
+        closed.extend(flat_view(without_gaps(record), (1.0,)))
+        pushed.append(pushed_outwards(record))
     places = joints.table[["row", "col"]].to_numpy()
     drawn = [json.loads(text) for text in joints.table["joint_record"]]
     in_order = [(d["row"], d["col"]) for d in drawn] == [tuple(p) for p in places]
     if not in_order or len(places) != 25 * args.boards:
         raise RuntimeError("the store's joints are not in the order of their records")
     known = joints.table["head_in_pillow"].notna().to_numpy()
-    table = {
+    nominal = [json.loads(text)["nominal_mm3"] for text in joints.table["board_record"]]
+    metal = joints.table["metal_mm3"].to_numpy() / np.array(nominal)
+    channels = {
+        "metal of the joint over nominal (truth)": metal[known, None],
         "flat, one view's quanta": np.concatenate(one)[known],
         "flat, quanta of the whole scan": np.concatenate(whole)[known],
+        "flat, one view's quanta, gaps closed (control)": np.concatenate(closed)[known],
         "CT sub-volume": ct_channels(joints)[known],
     }
-    return table, joints.table[known].reset_index(drop=True)
+    show_profile(np.concatenate(pushed))
+    return channels, joints.table[known].reset_index(drop=True)
+
+
+def show_profile(change_um: NDArray[np.float64]) -> None:
+    """Print the mean of `pushed_outwards` over all pillows."""
+    print("Solder along the normal, pillow less the same joint with its gap closed (mean over pillows):")
+    for inner, outer, change in zip(PROFILE_MM[:-1], PROFILE_MM[1:], change_um.mean(axis=0), strict=True):
+        print(f"  {inner:.3f}-{outer:.3f} mm from the axis: {change:+6.1f} µm")
 
 
 def judged(what: str, channels: NDArray[np.float64], table: pd.DataFrame, within: bool) -> dict[str, object]:

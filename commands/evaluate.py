@@ -33,8 +33,8 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
         return Path(name)
     if not (rooms / DEMO_FOLDER).is_dir():
         raise InputError(
-            f"expected the demo sets in {rooms / DEMO_FOLDER}, found none; they come with a checkout of the repository, "
-            "not with the installed package: give sets=[FOLDER]"
+            f"expected the demo sets in {rooms / DEMO_FOLDER}, found none; they come with a checkout of the "
+            "repository, not with the installed package: give sets=[FOLDER]"
         )
     return rooms / DEMO_FOLDER
 
@@ -82,7 +82,7 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     labelled = read_set(folder, folder.name if name != DEMO else DEMO)
     with progress(f"judging {labelled.name}", "joints") as step:
         scores = scores_of(labelled.joints, bench, step)
-    calls = {by: scores[by] >= judge.thresholds.array() for by, judge in bench.judges.items()}
+    calls = {by: judge.thresholds.called(scores[by]) for by, judge in bench.judges.items()}
     table = readers_table(calls, labelled.labels, labelled.truth, labelled.marginal)
     title = (
         f"set '{labelled.name}': {len(labelled.joints)} joints of {labelled.tables.sites['scan'].nunique()} scans, "
@@ -94,7 +94,7 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     )
     Console().print(terminal(table, title, labelled.provenance))
     facts = {
-        "set": str(folder),
+        "store": str(folder),
         "fingerprint": sha256(folder / "set.json"),
         "provenance": labelled.provenance,
     }
@@ -109,8 +109,9 @@ def _track(
         return
     from jointwise.train.tracking import track_results
 
+    origin = {"provenance": facts["provenance"]} if "provenance" in facts else {}
     tracked = track_results(
         name, cfg.out, cfg.tracking,
-        parameters=dataclasses.asdict(cfg), metrics=metrics, files=files, facts=facts,
+        parameters=dataclasses.asdict(cfg) | origin, metrics=metrics, files=files, facts=facts,
     )  # fmt: skip
     say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")

@@ -2,6 +2,7 @@
 
 import io
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -11,6 +12,10 @@ from jointwise.commands.failures import DONE, guarded
 from jointwise.commands.registry import COMMANDS, load, load_all
 from jointwise.commands.screen import say
 from jointwise.joints.errors import InputError
+
+# Before anything loads torch: its threads otherwise spin while they wait, which on a machine with other work makes
+# two threads several times slower than one.
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 CFG_PARTS = ("job", "hydra", "all")
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from jointwise.scoring.cut import CutArray
 
 HELP = "Make a set of reader-labelled joints from scans with given positions, labels and truth."
-EXAMPLE = "source=boards out=demo_sets"
+EXAMPLE = "source=boards out=out/set provenance='scans of ours, read by two inspectors'"
 CONFIG = SetsConfig
 VOLUME, FACTS = "volume.mha", "scan.json"
 POSITIONS, LABELS, TRUTH = "positions.csv", "labels.csv", "joints_truth.csv"
@@ -40,12 +40,8 @@ def run(cfg: SetsConfig) -> Done:
         raise InputError(f"expected folders with {VOLUME} in {cfg.source}, found none; correct source=")
     with progress("cutting", "boards") as step:
         boards = {folder.name: _board(folder, cfg, step, n, len(folders)) for n, folder in enumerate(folders)}
-    tables = Tables(
-        *(
-            pd.concat(parts, ignore_index=True)
-            for parts in zip(*((b.cut.sites, b.labels, b.truth) for b in boards.values()), strict=True)
-        )
-    )
+    parts = zip(*((b.cut.sites, b.labels, b.truth) for b in boards.values()), strict=True)
+    tables = Tables(*(pd.concat(part, ignore_index=True) for part in parts))
     wrote = write_set(
         cfg.out,
         {name: board.cut.joints for name, board in boards.items()},
@@ -66,7 +62,8 @@ def contents(tables: "Tables") -> str:
     """One line on what a set holds."""
     present = int((tables.sites["present"] == 1).sum())
     readers = ", ".join(str(name) for name in tables.labels["reader"].unique())
-    return f"{present} joints of {tables.sites['scan'].nunique()} scans, {len(tables.sites) - present} missing balls; labels of {readers}"
+    scans, missing = tables.sites["scan"].nunique(), len(tables.sites) - present
+    return f"{present} joints of {scans} scans, {missing} missing balls; labels of {readers}"
 
 
 def _board(folder: Path, cfg: SetsConfig, step: Step, number: int, of: int) -> Board:
@@ -110,7 +107,7 @@ def _scan_facts(path: Path) -> dict[str, Any]:
         return {name: facts[name] for name in wanted}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"expected {', '.join(wanted)} in JSON at {path}, found none that reads ({type(error).__name__}); correct it"
+            f"expected {', '.join(wanted)} in JSON at {path}, found none ({type(error).__name__}); correct it"
         ) from error
 
 

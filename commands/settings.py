@@ -136,8 +136,8 @@ class SetsConfig:
     Args:
         source: folder with one folder per scan, each with volume.mha, scan.json, positions.csv, labels.csv and
             joints_truth.csv.
-        out: folder of the set; files of an earlier one are replaced, others left alone.
         provenance: one line on where scans and labels come from; it stands wherever figures of the set appear.
+        out: folder of the set; files of an earlier one are replaced, others left alone.
         model: folder of detectors that say how little their scores change by the storage in bytes; null skips it.
         detectors: which of them, `learned` and `rules`.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
@@ -146,10 +146,8 @@ class SetsConfig:
     """
 
     source: Path
-    out: Path = Path("out/demo_sets")
-    provenance: str = (
-        "Simulated scans (third-party simulator), automated image readers: no inspector took part."
-    )
+    provenance: str
+    out: Path = Path("out/set")
     model: Path | None = None
     detectors: tuple[str, ...] = ("learned", "rules")
     device: str = "auto"

@@ -1,8 +1,8 @@
 """A set of joints that readers have labelled: sub-volumes in bytes, every reader's answers, truth where it is known.
 
 A set is a folder with `set.json` (facts, and the SHA-256 of every other file), `joints.csv` (every site with its
-position), `labels.csv` (long: one row per joint and reader), `truth.csv`, and sub-volumes of the joints that are there in
-`SCAN_N.safetensors`, each file at most 8 MiB. Sets are for judging, never for training or tuning.
+position), `labels.csv` (long: one row per joint and reader), `truth.csv`, and sub-volumes of the joints that are there
+in `SCAN_N.safetensors`, each file at most 8 MiB. Sets are for judging, never for training or tuning.
 """
 
 import json

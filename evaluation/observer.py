@@ -183,14 +183,13 @@ def _freedom(g: Floats, faulty: Bools, board: NDArray[np.str_] | None) -> int:
             f"expected at least 2 joints in each class and more than {p + 2 + groups} in all for {p} channels, found "
             f"{n - n1} sound and {n1} faulty; take more joints or fewer channels"
         )
-    return n - groups - 1
+    return int(n - groups - 1)
 
 
 def _template(g: Floats, faulty: Bools, board: NDArray[np.str_] | None) -> tuple[Floats, Floats, float]:
     """S⁻¹ Δ, Δ and W; solved on channels of unit variance, so that their units cannot spoil it."""
     nu = _freedom(g, faulty, board)
-    groups = np.zeros(len(g), int) if board is None else board
-    y, x = _less_mean(faulty[:, None].astype(np.float64), groups), _less_mean(g, groups)
+    y, x = _less_mean(faulty[:, None].astype(np.float64), board), _less_mean(g, board)
     weight = float(np.sum(y**2))
     if weight == 0.0:
         raise InputError("expected sound and faulty joints on the same boards, found no board with both")
@@ -212,8 +211,10 @@ def _template(g: Floats, faulty: Bools, board: NDArray[np.str_] | None) -> tuple
     return np.linalg.solve(correlation, delta / spread) / spread, delta, weight
 
 
-def _less_mean(values: Floats, group: NDArray[Any]) -> Floats:
-    """Values (n, p) less the mean of their group (n,)."""
+def _less_mean(values: Floats, group: NDArray[Any] | None) -> Floats:
+    """Values (n, p) less the mean of their group (n,), or of all."""
+    if group is None:
+        return np.asarray(values - values.mean(axis=0))
     _, index, size = np.unique(group, return_inverse=True, return_counts=True)
     sums = np.zeros((len(size), values.shape[1]))
     np.add.at(sums, index, values)

@@ -28,9 +28,9 @@ from jointwise.joints.schema import IDENTITY, POSITION
 
 TRUTH: Final = "truth"
 NOTE: Final = (
-    "faulty: joints with the kind by whom it is held against. Ranges: 95 % Wilson intervals; joints of one board are not "
-    "independent, so the true ranges are wider. Defects are commoner here than on any real board: precision here says "
-    "nothing about precision on a line."
+    "faulty: joints with the kind by whom it is held against. Ranges: 95 % Wilson intervals; joints of one board are "
+    "not independent, so the true ranges are wider. Precision holds for a set with as many faulty joints as this one, "
+    "not for a line."
 )
 
 
@@ -98,7 +98,7 @@ def agreement(judged: Side, against: Side, marginal: ArrayLike) -> pd.DataFrame:
             f"expected labels of the same joints, found {calls.shape} from {judged.name}, {labels.shape} from "
             f"{against.name} and {border.shape} marginal; compare joints of one set"
         )
-    untold: Bools = np.isnan(calls).any(axis=1) | np.isnan(labels).any(axis=1)
+    untold: Bools = np.asarray(np.isnan(np.hstack([calls, labels])).any(axis=1))
     known = ~untold & ~border
     left_out = {"cannot_tell": int((untold & ~border).sum()), "marginal": int(border.sum())}
     rows = []
@@ -123,7 +123,7 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
     """
     page = Table(
         title=title, title_justify="left", title_style="bold", header_style="bold",
-        box=box.HORIZONTALS, show_edge=False, padding=(0, 1),
+        box=box.HORIZONTALS, show_edge=False, padding=0,
     )  # fmt: skip
     for name in ("kind", "by", "against"):
         page.add_column(name, no_wrap=True)
@@ -162,7 +162,9 @@ def write_table(table: pd.DataFrame, provenance: str, folder: Path, stem: str) -
 def joint_table(
     labelled: LabelledSet, scores: Mapping[str, Floats], calls: Mapping[str, ArrayLike]
 ) -> pd.DataFrame:
-    """One row per joint: who it is, marginal, truth_KIND, READER_KIND and READER_cannot_tell, DETECTOR_KIND (the score) and
+    """One row per joint: what truth, every reader and every detector say of it.
+
+    Columns: who and where it is, marginal, truth_KIND, READER_KIND, READER_cannot_tell, DETECTOR_KIND (the score) and
     DETECTOR_calls_KIND.
 
     Args:
@@ -230,11 +232,13 @@ def _rate(row: Mapping[str, Any], name: str) -> str:
 
 
 def _left_out(table: pd.DataFrame) -> str:
-    """Who could not be counted, in a sentence."""
-    marginal = int(table["marginal"].iloc[0])
-    pairs = table.drop_duplicates(["judged", "against"])
-    told = [f"{r.cannot_tell} of {r.judged} against {r.against}" for r in pairs.itertuples() if r.cannot_tell]
+    """Who could not be counted, in a sentence; every reader is named once, however many are held against them."""
+    untold = {}
+    for row in table[table["cannot_tell"] > 0].to_dict("records"):
+        reader = row["judged"] if row["against"] == TRUTH else row["against"]
+        untold[reader] = f"{row['cannot_tell']} of {reader}"
     return (
-        f"Counted in no kind: {marginal} marginal joints (an open or a pillow bonded over more than a quarter), and joints "
-        f"that one side cannot tell: {'; '.join(told) or 'none'}."
+        f"Counted in no kind: {int(table['marginal'].iloc[0])} marginal joints (an open or a pillow bonded over more "
+        "than a quarter); besides, where their label is needed, joints they cannot tell: "
+        f"{', '.join(untold.values()) or 'none'}."
     )

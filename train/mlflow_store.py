@@ -7,6 +7,7 @@ folder one happens to stand in.
 
 import contextlib
 import fcntl
+import http.client
 import logging
 import os
 import sqlite3
@@ -180,8 +181,8 @@ def _ask(uri: str, timeout_s: float) -> str:
     except urllib.error.HTTPError as error:
         # 401 and 403 come from a server that wants to know who asks: it is there.
         return "" if error.code in (401, 403) else f"the answer {error.code} {error.reason}"
-    except (OSError, ValueError) as error:
-        return f"no answer ({_short(error)})"
+    except (OSError, ValueError, http.client.HTTPException) as error:
+        return f"no answer of its kind ({_short(error)})"
     return ""
 
 

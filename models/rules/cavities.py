@@ -26,8 +26,10 @@ END_PLANES: Final = 2
 """Planes before the end of the solder in which the end's blur, not voids, makes slices dark."""
 RIM: Final = 2
 """Grid steps left out along the outline, where blur and not voids make it dark."""
-NECK_OFF: Final = 1.1
+NECK_OFF: Final = 1.0
 """Radius beyond which a slice's solder belongs to a neck, in usual radii of the slice."""
+OPEN_TO: Final = 0.75
+"""Radius within which a slice is solder or void, in usual radii, even where a void opens to the flank."""
 GROUND: Final = 0.03
 """Darkness (share of the local grey) that the smooth pattern may be off by."""
 CLEAR: Final = 0.2
@@ -109,11 +111,11 @@ def solder_mask(body: Body) -> NDArray[np.bool_]:
     f = body.frame
     heights = np.flatnonzero(np.abs(f.z) < HIGH * f.ball)
     core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
-    x, y = f.x - body.axis[0], f.y - body.axis[1]
     mask = np.zeros(body.smooth.shape, np.bool_)
     for k in heights:
         slice_ = body.smooth[k]
         high, low = np.percentile(slice_[core], 70), np.median(slice_[far])
+        x, y = f.x - body.axis[0] - body.axis[2] * f.z[k], f.y - body.axis[1] - body.axis[3] * f.z[k]
         solid = (slice_ > low + 0.5 * (high - low)) & (body.ring < 0.46 * f.pitch)
         mask[k] = _filled_core(solid, x, y, RIM)
     return mask
@@ -121,7 +123,7 @@ def solder_mask(body: Body) -> NDArray[np.bool_]:
 
 @numba.njit(cache=True)
 def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> NDArray[np.bool_]:
-    """The mask with its holes filled, necks cut off where they leave the round, then worn down by `rim` steps."""
+    """The mask made round: holes filled, voids that open to the flank too, necks cut off; then worn by `rim` steps."""
     ny, nx = solid.shape
     outside = np.zeros((ny, nx), np.bool_)
     stack = np.empty((ny * nx, 2), np.int64)
@@ -143,11 +145,14 @@ def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> ND
                 stack[top, 0], stack[top, 1] = jj, ii
                 top += 1
     core = ~outside
-    reach = NECK_OFF * _usual_radius(core, x, y)
+    usual = _usual_radius(core, x, y)
     for j in range(ny):
         for i in range(nx):
-            if x[i] ** 2 + y[j] ** 2 > reach**2:
+            far = np.sqrt(x[i] ** 2 + y[j] ** 2)
+            if far > NECK_OFF * usual:
                 core[j, i] = False
+            elif far < OPEN_TO * usual:
+                core[j, i] = True
     for _ in range(rim):
         worn = core.copy()
         for j in range(ny):
@@ -296,7 +301,7 @@ def _cut_out(dark: Volume, limit: float) -> NDArray[np.int32]:
 
 
 def _volume(void: NDArray[np.int32], dx: float, dz: float) -> float:
-    """Volume of the voids, mm³, each an ellipsoid under its shadow: blur along z takes their darkness, not their width."""
+    """Volume of the voids, mm³, each an ellipsoid under its shadow: blur takes darkness rather than width."""
     total = 0.0
     for i, box in enumerate(ndimage.find_objects(void)):
         if box is not None:

@@ -59,7 +59,7 @@ class Surface:
     @property
     def complete(self) -> bool:
         """Whether at least nine of the twelve patches are darker than solder's own unevenness."""
-        return self.reached(3) > self.usual + SHEET
+        return self.reached(3) > max(self.usual, 0.0) + SHEET
 
     def sheet(self) -> tuple[NDArray[np.int64], bool]:
         """Heights of the surface, and whether a gap lies there."""

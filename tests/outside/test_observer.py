@@ -58,16 +58,16 @@ def test_auc_of_the_true_snr() -> None:
 def test_the_mean_over_many_draws() -> None:
     """Domain notes, section F: E[T] = 2.166667 and E[SNR²_u] = 1.75 (theory; 40 000 trials gave 1.7491 ± 0.0035)."""
     rng = np.random.default_rng(5)
-    found = np.array([hotelling(*_draw(rng)) for _ in range(4000)])
+    found = np.array([hotelling(*_draw(rng)) for _ in range(2000)])
     error = found.std(axis=0, ddof=1) / math.sqrt(len(found))
-    assert error[1] < 0.013  # 0.0035 at ten times the trials
+    assert error[1] < 0.019  # 0.0035 at twenty times the trials
     assert abs(found[:, 0].mean() - 2.166667) < 4 * error[0]
     assert abs(found[:, 1].mean() - 1.75) < 4 * error[1]
 
 
 def test_nothing_to_find_averages_to_zero_with_negative_values() -> None:
     rng = np.random.default_rng(6)
-    found = [hotelling(rng.standard_normal((20, 4)), rng.standard_normal((20, 4))) for _ in range(2000)]
+    found = [hotelling(rng.standard_normal((20, 4)), rng.standard_normal((20, 4))) for _ in range(1000)]
     snr2 = np.array([f.snr2 for f in found])
     assert abs(snr2.mean()) < 4 * snr2.std() / math.sqrt(len(snr2))
     negative = found[int(snr2.argmin())]
@@ -104,11 +104,11 @@ def _boards(
 def test_the_interval_covers_the_truth() -> None:
     rng = np.random.default_rng(10)
     hits = 0
-    for _ in range(200):
+    for _ in range(100):
         _, (low, high) = over_boards(*_boards(rng, 12, 0.0))
         hits += low <= 1.75 <= high
-    # 95 % of 200, give or take four standard errors; a jackknife over so few boards may be a little off.
-    assert 0.88 * 200 <= hits <= 200
+    # 95 % of 100, give or take three standard errors; a jackknife over so few boards may be a little off.
+    assert 88 <= hits <= 100
 
 
 def test_looking_within_boards_takes_their_displacement_out() -> None:
@@ -117,12 +117,12 @@ def test_looking_within_boards_takes_their_displacement_out() -> None:
     plain, within = np.array(
         [
             [over_boards(*data, within=w)[0].snr2 for w in (False, True)]
-            for data in (_boards(rng, 12, 3.0) for _ in range(150))
+            for data in (_boards(rng, 12, 3.0) for _ in range(60))
         ]
     ).T
     assert plain.mean() < 0.6
     assert abs(within.mean() - 1.75) < 4 * within.std() / math.sqrt(len(within))
-    assert within.std() / math.sqrt(len(within)) < 0.04
+    assert within.std() / math.sqrt(len(within)) < 0.06
 
 
 def test_within_one_board_is_the_plain_observer() -> None:

@@ -5,6 +5,7 @@ import os
 import shutil
 import socket
 import sqlite3
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -163,7 +164,7 @@ def test_a_server_that_is_not_there_is_one_sentence_and_the_files_stay(tmp_path:
     out, server = write_run(tmp_path / "run", 2, finished=True), TrackingSettings(uri=refusing_port())
     before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
     sentence = in_seconds(lambda: track(out, server), 3)
-    assert sentence.startswith(f"expected an MLflow server at {server.uri}, found no answer")
+    assert sentence.startswith(f"expected an MLflow server at {server.uri}, found no answer of its kind")
     assert "tracking.enabled=false" in sentence
     assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
 
@@ -174,9 +175,34 @@ def test_a_server_that_never_answers_is_given_up(silent_server: str) -> None:
     assert "found no answer" in in_seconds(lambda: check_reachable(settings), 4)
 
 
+def test_something_that_is_no_web_server_is_told_apart() -> None:
+    """It answers, but in another language."""
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen()
+
+        def babble() -> None:
+            connection, _ = listening.accept()
+            with connection:
+                connection.recv(1000)
+                connection.sendall(b"220 mail.invalid ready\r\n")
+
+        thread = threading.Thread(target=babble)
+        thread.start()
+        settings = TrackingSettings(uri=f"http://127.0.0.1:{listening.getsockname()[1]}")
+        sentence = in_seconds(lambda: check_reachable(settings), 4)
+        thread.join()
+    assert "found no answer of its kind (220 mail.invalid" in sentence
+
+
 def test_a_name_that_takes_forever_to_look_up_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """The system's look-up knows no time limit of its own."""
-    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: time.sleep(6))
+
+    def slow(*_: object, **__: object) -> None:
+        time.sleep(2.5)
+        raise OSError("name not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", slow)
     settings = TrackingSettings(uri="http://mlflow.invalid", timeout_s=0.2)
     assert "no answer within 0.2 s" in in_seconds(lambda: check_reachable(settings), 4)
 

@@ -1,0 +1,159 @@
+"""Readers and detectors against each other: what counts, what is left out, how it reads; the data sheet's table."""
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from rich.console import Console
+
+from jointwise.evaluation import measures
+from jointwise.evaluation.labelled_set import LabelledSet, read_set
+from jointwise.evaluation.readers import (
+    TRUTH,
+    Side,
+    agreement,
+    flat,
+    joint_table,
+    readers_table,
+    terminal,
+    write_table,
+)
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+
+SHIPPED = Path(__file__).resolve().parents[2] / "demo_sets"
+
+# Source: data sheet that came with the demo sets, table "How good the labels are": found, there, false per kind
+# (239 present joints; the readers as they answered, sure or not; adjudicated rows without cannot_tell).
+SHEET = {
+    "reader_1": ((44, 48, 0), (34, 34, 0), (28, 30, 0), (33, 34, 3)),
+    "reader_2": ((45, 48, 0), (34, 34, 0), (28, 30, 0), (34, 34, 0)),
+    "adjudicated": ((42, 44, 0), (34, 34, 0), (28, 30, 0), (33, 33, 0)),
+}
+
+
+@pytest.fixture(scope="module")
+def demo() -> LabelledSet:
+    return read_set(SHIPPED, "demo")
+
+
+@pytest.mark.parametrize("reader", SHEET)
+def test_the_data_sheets_counts(demo: LabelledSet, reader: str) -> None:
+    said = demo.labels if reader == "adjudicated" else demo.answers
+    table = agreement(Side(reader, said[reader]), Side(TRUTH, demo.truth), np.zeros(len(demo.joints), bool))
+    found = [tuple(row) for row in table[["tp", "faulty", "fp"]].itertuples(index=False)]
+    assert found == list(SHEET[reader])
+    assert set(table["n"]) == {232 if reader == "adjudicated" else 239}
+
+
+def test_the_data_sheets_gaps(demo: LabelledSet) -> None:
+    """Source: the data sheet; 24 non_wet and 23 head_in_pillow with a gap of a voxel or more, 5 marginal joints."""
+    keys = pd.MultiIndex.from_frame(demo.joints.table[["scan", "ball"]])
+    gap = demo.tables.truth.set_index(["scan", "ball"]).loc[keys, "gap_um"].to_numpy()
+    wide = (gap >= demo.joints.table["voxel_um"].to_numpy() - 1e-9) & ~demo.marginal
+    assert demo.marginal.sum() == 5
+    assert [int(demo.truth[wide, KINDS.index(k)].sum()) for k in ("non_wet", "head_in_pillow")] == [24, 23]
+
+
+def test_who_is_held_against_whom() -> None:
+    zero = np.zeros((3, 4))
+    table = readers_table({"learned": zero, "rules": zero}, {"a": zero, "b": zero}, zero, np.zeros(3, bool))
+    pairs = list(table[["judged", "against"]].drop_duplicates().itertuples(index=False, name=None))
+    assert pairs == [(d, o) for d in ("learned", "rules") for o in ("a", "b", TRUTH)] + [
+        ("a", TRUTH),
+        ("b", TRUTH),
+    ]
+    assert len(table) == len(pairs) * len(KINDS)
+
+
+@pytest.fixture
+def counted() -> pd.DataFrame:
+    """Eight joints: two found, one missed, one false, one sound; then untold by either side and two marginal."""
+    void = np.array([1, 1, 1, 0, 0, 1, 1, 1], float)
+    calls, labels = np.zeros((8, 4)), np.zeros((8, 4))
+    labels[:, 0] = void
+    calls[:, 0] = [1, 1, 0, 1, 0, 1, 1, 0]
+    labels[5] = calls[6] = np.nan
+    marginal = np.array([0, 0, 0, 0, 0, 0, 1, 1], bool)
+    return agreement(Side("x", calls), Side("y", labels), marginal)
+
+
+def test_left_out_joints_count_in_no_kind_and_are_told(counted: pd.DataFrame) -> None:
+    assert set(counted["n"]) == {5}
+    assert set(counted["marginal"]) == {2}
+    assert set(counted["cannot_tell"]) == {1}  # the other is marginal already
+    void = counted.iloc[0]
+    assert [void[c] for c in ("faulty", "tp", "fp", "fn", "tn")] == [3, 2, 1, 1, 1]
+    assert void["precision"] == void["recall"] == pytest.approx(2 / 3)
+    assert (void["recall_low"], void["recall_high"]) == pytest.approx(measures.wilson(2, 3))
+
+
+def test_nothing_to_divide_by_is_not_zero(counted: pd.DataFrame) -> None:
+    assert counted.iloc[1:][["precision", "recall", "precision_low"]].isna().all(axis=None)
+    assert "x/against_y/bridging/recall" not in flat(counted)
+    assert flat(counted)["x/against_y/void/tp"] == 2
+
+
+def test_who_finds_all_is_perfect_and_swapping_sides_swaps_rates() -> None:
+    rng = np.random.default_rng(0)
+    a, b = (rng.random((60, 4)) < 0.3).astype(float), (rng.random((60, 4)) < 0.3).astype(float)
+    none = np.zeros(60, bool)
+    assert (agreement(Side("a", a), Side("a", a), none)[["precision", "recall"]] == 1).all(axis=None)
+    one, other = agreement(Side("a", a), Side("b", b), none), agreement(Side("b", b), Side("a", a), none)
+    assert one["precision"].tolist() == other["recall"].tolist()
+    assert one["fp"].tolist() == other["fn"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("labels", "marginal", "said"),
+    [
+        (np.zeros((3, 4)), np.zeros(2, bool), "labels of the same joints"),
+        (np.zeros((2, 4)), np.zeros(3, bool), "labels of the same joints"),
+        (np.full((3, 4), 0.5), np.zeros(3, bool), "expected 0, 1 or empty"),
+        (np.zeros((3, 3)), np.zeros(3, bool), "expected 0, 1 or empty"),
+    ],
+)
+def test_labels_that_do_not_fit_are_refused(labels: np.ndarray, marginal: np.ndarray, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        agreement(Side("x", labels), Side("y", np.zeros((3, 4))), marginal)
+
+
+def test_nobody_to_judge() -> None:
+    with pytest.raises(InputError, match="a detector or a reader"):
+        readers_table({}, {}, np.zeros((3, 4)), np.zeros(3, bool))
+
+
+def test_page_fits_100_columns_and_says_where_labels_come_from(demo: LabelledSet) -> None:
+    calls = {name: np.ones_like(demo.truth) for name in ("learned", "rules")}
+    table = readers_table(calls, demo.labels, demo.truth, demo.marginal)
+    out = io.StringIO()
+    Console(file=out, width=100).print(terminal(table, "239 joints", demo.provenance))
+    page = out.getvalue()
+    assert max(map(len, page.splitlines())) <= 100
+    assert "…" not in page
+    assert page.startswith(demo.provenance)
+    assert page.rstrip().endswith(demo.provenance)
+    words = " ".join(page.split())
+    assert "5 marginal joints" in words
+    assert "cannot tell: 4 of reader_1, 7 of adjudicated." in words
+    for kind in ("void", "non-wet", "bridging", "head-in-pillow"):
+        assert page.count(f"\n{kind} ") == 1
+
+
+def test_files_carry_the_provenance(tmp_path: Path, counted: pd.DataFrame) -> None:
+    files = write_table(counted, "made up", tmp_path, "readers_x")
+    assert [f.name for f in files] == ["readers_x.csv", "readers_x.parquet"]
+    for back in (pd.read_csv(files[0]), pd.read_parquet(files[1])):
+        assert set(back["provenance"]) == {"made up"}
+        assert back["tp"].tolist() == counted["tp"].tolist()
+
+
+def test_table_of_joints_holds_everything_said_of_each(demo: LabelledSet) -> None:
+    scores = {"rules": np.random.default_rng(0).random(demo.truth.shape)}
+    table = joint_table(demo, scores, {"rules": scores["rules"] > 0.5})
+    assert len(table) == 239
+    assert np.array_equal(table["rules_calls_void"], table["rules_void"] > 0.5)
+    assert table["adjudicated_cannot_tell"].sum() == 7
+    assert table["truth_bridging"].sum() == 30

@@ -147,5 +147,7 @@ def _compare(cfg: SetsConfig, boards: dict[str, Board], model: Path) -> Path:
         change = score_change(cut, read_set(cfg.out, cfg.out.name).joints, bench, step)
     say("|score of float16 - score of the stored bytes|, " + cfg.provenance)
     say(change.to_string(index=False, float_format=lambda value: f"{value:.2g}"))
-    write_text(cfg.out / CHANGE, change.to_csv(index=False, lineterminator="\n"))
+    write_text(
+        cfg.out / CHANGE, change.assign(provenance=cfg.provenance).to_csv(index=False, lineterminator="\n")
+    )
     return cfg.out / CHANGE

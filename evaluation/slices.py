@@ -20,6 +20,9 @@ Voxel = tuple[int, int, int]
 SOLDER_LEVEL = 0.5
 """Half-way between air (0) and solder (1): the two-level edge of one body."""
 
+OWN_REACH = 0.34
+"""Pitches from a joint's axis within which solder is surely its own."""
+
 
 def evidence_voxel(volume: Volume, kind: str | None, grid: Grid) -> Voxel:
     """The voxel through which to cut a joint to see the given kind, (z, y, x) indices.
@@ -30,7 +33,7 @@ def evidence_voxel(volume: Volume, kind: str | None, grid: Grid) -> Voxel:
         grid: the grid the volume lies on (says where the neighbours stand).
     """
     if kind == "void":
-        return darkest_enclosed(volume)
+        return darkest_enclosed(volume, grid)
     if kind in ("non_wet", "head_in_pillow"):
         return deepest_dip(volume)
     if kind == "bridging":
@@ -38,11 +41,12 @@ def evidence_voxel(volume: Volume, kind: str | None, grid: Grid) -> Voxel:
     return _middle(volume)
 
 
-def darkest_enclosed(volume: Volume) -> Voxel:
+def darkest_enclosed(volume: Volume, grid: Grid) -> Voxel:
     """The place that most wants filling, with the joint's own solder on both sides along x, y and z.
 
     Wanting is what a grey closing over a quarter of the box adds: a blurred rim is as dark as a small void,
-    but closing fills only the void. Without enclosed places, the middle.
+    but closing fills only the void. The corner between a joint and a bulge of its neighbour wants filling too,
+    so only places within a third of a pitch of the axis count. Without enclosed places, the middle.
     """
     smooth = ndimage.gaussian_filter(volume.astype(np.float32), 1.0)
     body = _own_body(smooth > SOLDER_LEVEL)
@@ -51,6 +55,9 @@ def darkest_enclosed(volume: Volume) -> Voxel:
         before = np.logical_or.accumulate(body, axis=axis)
         after = np.flip(np.logical_or.accumulate(np.flip(body, axis), axis=axis), axis)
         enclosed &= before & after
+    _, ny, nx = volume.shape
+    y, x = np.ogrid[:ny, :nx]
+    enclosed &= np.hypot((y - (ny - 1) / 2) / ny, (x - (nx - 1) / 2) / nx) * grid.pitches < OWN_REACH
     if not enclosed.any():
         return _middle(volume)
     filled = ndimage.grey_closing(smooth, size=tuple(size // 4 for size in volume.shape))

@@ -81,6 +81,7 @@ def test_joints_are_cut_at_the_given_places(
     assert "a phantom, nobody looked" in said
     change = pd.read_csv(out / "storage.csv")
     assert change["kind"].tolist() == list(KINDS)
+    assert set(change["provenance"]) == {"a phantom, nobody looked"}
     assert ((change["max_change"] > 0) & (change["max_change"] < 0.01)).all()
     made = read_set(out, "phantom")
     assert set(made.joints.table["scan"]) == {"b7"}

@@ -9,6 +9,7 @@ Beside the scan lie the truth of its joints (CSV) and the record that it is a pu
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from jointwise.data_gen.draw import draw_scan
 from jointwise.data_gen.records import ScanRecord, to_json
@@ -50,7 +51,8 @@ def write_demo_scan(path: Path) -> None:
 
     record = demo_record()
     volume, lattice, table = simulate_volume(record, MARGIN_MM)
-    image = sitk.GetImageFromArray(volume)
+    # SimpleITK carries no types.
+    image: Any = sitk.GetImageFromArray(volume)
     image.SetSpacing(lattice.spacing_mm)
     image.SetOrigin(lattice.origin_mm)
     # ITK decides by the ending whether header and voxels share a file, so the name aside must end alike.

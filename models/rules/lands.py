@@ -38,9 +38,8 @@ class Land:
         steep_mm: distance from 65 % to 35 % of the disc's mean profile.
         shelf_mm: distance from 65 % to 24 %.
         sag_mm: by how much the outer patches end before the inner ones.
-        low_ledge: by how much the fall slows, share of the level per plane, where it slows between two steps at a grey
-            as low as copper's: copper behind a gap.
-        high_ledges: the same per patch where it slows at a higher grey: a thin pillow behind a gap.
+        ledge: by how much the fall slows between two steps, share of the level per plane: metal behind a gap.
+        ledge_level: share of the level at which it slows: copper's is low, a thin pillow's high.
     """
 
     side: int
@@ -49,8 +48,8 @@ class Land:
     steep_mm: float
     shelf_mm: float
     sag_mm: float
-    low_ledge: float
-    high_ledges: Vector
+    ledge: float
+    ledge_level: float
 
     def receded_um(self, other: "Land") -> Vector:
         """How far each patch ends before the other land's typical patch, µm."""
@@ -91,8 +90,7 @@ def _land(body: Body, side: int) -> Land:
     ends = np.array([_falls(p, z, f.ball)[0] for p in profiles])
     whole, inner, outer = profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)
     end, steep, shelf = _falls(whole, z, f.ball)
-    slowed, at = max(_ledge(p, z, f.ball) for p in (whole, inner, outer))
-    each = np.array([_ledge(p, z, f.ball) for p in profiles])
+    ledge, level = max(_ledge(p, z, f.ball) for p in (whole, inner, outer))
     return Land(
         side=side,
         z=side * float(np.clip(end, REACH[0] * f.ball, REACH[1] * f.ball)),
@@ -100,8 +98,8 @@ def _land(body: Body, side: int) -> Land:
         steep_mm=steep - end,
         shelf_mm=shelf - end,
         sag_mm=_falls(inner, z, f.ball)[0] - _falls(outer, z, f.ball)[0],
-        low_ledge=slowed if at < PILLOW else 0.0,
-        high_ledges=np.where(each[:, 1] < PILLOW, 0.0, each[:, 0]),
+        ledge=ledge,
+        ledge_level=level,
     )
 
 

@@ -14,8 +14,7 @@ from jointwise.joints.grid import Grid
 from jointwise.models.rules.bridges import Bridge, strongest_bridge
 from jointwise.models.rules.cavities import Cavities, cavities
 from jointwise.models.rules.edges import Body, Frame, outline
-from jointwise.models.rules.lands import Land, lands
-from jointwise.models.rules.patches import reached
+from jointwise.models.rules.lands import PILLOW, Land, lands
 from jointwise.models.rules.profile import Profile, area_profile
 from jointwise.models.rules.surface import Surface, darkest_surface
 
@@ -126,21 +125,19 @@ def _non_wet(found: Examination) -> tuple[float, ...]:
         *lengths,
         _log(odd.reached(even, 3), 5.0),
         _log(odd.reached(even, 5), 5.0),
-        _low_ledge(found),
-        -_high_ledge(found),
+        _ledge(found, low=True),
+        -_ledge(found, low=False),
         -found.surface.reached(3),
         -found.profile.notches_um[0] / ball / 1000,
     )
 
 
-def _low_ledge(found: Examination) -> float:
-    """Clearest sign at either land of copper behind a gap."""
-    return max(found.board.low_ledge, found.package.low_ledge)
-
-
-def _high_ledge(found: Examination) -> float:
-    """Clearest sign at either land of a thin pillow, which all but four patches show; a bond shows in a few."""
-    return max(reached(land.high_ledges, 4) for land in (found.board, found.package))
+def _ledge(found: Examination, low: bool) -> float:
+    """Clearest ledge at either land whose grey is that of copper (low) or of a pillow."""
+    return max(
+        (land.ledge for land in (found.board, found.package) if (land.ledge_level < PILLOW) == low),
+        default=0.0,
+    )
 
 
 def suspect(found: Examination) -> tuple[Land, Land]:
@@ -167,6 +164,6 @@ def _pillow(found: Examination) -> tuple[float, ...]:
         p.notches_um[1] / ball / 1000,
         _log(p.waist_um, 5.0),
         -max(found.board.sag_mm, found.package.sag_mm) / ball,
-        _high_ledge(found),
-        -_low_ledge(found),
+        _ledge(found, low=False),
+        -_ledge(found, low=True),
     )

@@ -1,0 +1,33 @@
+"""The scan that ships with the repository is what its command makes."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import SimpleITK as sitk
+
+from jointwise.data_gen.demo_scan import demo_record
+from jointwise.data_gen.records import ScanRecord, from_json
+from jointwise.data_gen.shapes import build_scene
+from jointwise.data_gen.truth import joint_truth
+from jointwise.joints.kinds import KINDS
+
+SCAN = Path(__file__).parents[2] / "demo_sets" / "demo_scan.mha"
+
+
+def test_the_record_beside_it_is_the_one_that_is_drawn() -> None:
+    """Guards against a change of drawing that leaves an old scan in the repository."""
+    assert from_json(SCAN.with_suffix(".record.json").read_text(), ScanRecord) == demo_record()
+
+
+def test_its_truth_follows_from_the_record() -> None:
+    record = demo_record()
+    stored, again = pd.read_csv(SCAN.with_suffix(".truth.csv")), joint_truth(build_scene(record), record)
+    pd.testing.assert_frame_equal(stored[["ball", *KINDS]], again[["ball", *KINDS]], check_dtype=False)
+    assert (stored["present"] == 0).sum() == 1
+
+
+def test_it_is_small_and_says_its_voxels() -> None:
+    assert SCAN.stat().st_size < 8e6
+    image = sitk.ReadImage(str(SCAN))
+    assert image.GetSpacing() == pytest.approx([demo_record().scanner.voxel_mm] * 3)

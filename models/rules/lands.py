@@ -21,7 +21,7 @@ FALLS: Final = (0.65, 0.35, 0.24)
 """Shares of the patch's own level over its surroundings at which its end is read."""
 REACH: Final = (0.27, 0.43)
 """A land lies this far from the middle, in ball diameters, whatever the profile says."""
-PILLOW: Final = 0.42
+PILLOW: Final = 0.5
 """Share of the joint's level above which metal behind a gap is solder, not copper."""
 FOUND_UM: Final = 8.0
 """Recession from which a patch counts as not bonded when contact is measured."""
@@ -39,7 +39,8 @@ class Land:
         shelf_mm: distance from 65 % to 24 %.
         sag_mm: by how much the outer patches end before the inner ones.
         ledge: by how much the fall slows between two steps, share of the level per plane: metal behind a gap.
-        ledge_level: share of the level at which it slows: copper's is low, a thin pillow's high.
+        ledge_level: share of the level that the metal behind reaches in the typical patch: copper's is low, a pillow's
+            high, and a bond shows in a few patches only.
     """
 
     side: int
@@ -90,7 +91,8 @@ def _land(body: Body, side: int) -> Land:
     ends = np.array([_falls(p, z, f.ball)[0] for p in profiles])
     whole, inner, outer = profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)
     end, steep, shelf = _falls(whole, z, f.ball)
-    ledge, level = max(_ledge(p, z, f.ball) for p in (whole, inner, outer))
+    ledge = max(_ledge(p, z, f.ball)[0] for p in (whole, inner, outer))
+    level = float(np.median([_ledge(p, z, f.ball)[1] for p in profiles]))
     return Land(
         side=side,
         z=side * float(np.clip(end, REACH[0] * f.ball, REACH[1] * f.ball)),
@@ -127,7 +129,7 @@ def _first_fall(share: Vector, z: Vector, level: float) -> float:
 
 
 def _ledge(profile: Vector, z: Vector, ball: float) -> tuple[float, float]:
-    """How much a fall slows between two steeper parts, and the share of the level at which it does."""
+    """How much a fall slows between two steeper parts, and the share of the level that what follows reaches."""
     peak, share = _share(profile, z, ball)
     fall = -np.gradient(share)[z[peak:] < 0.54 * ball]
     if len(fall) < 5:
@@ -135,4 +137,4 @@ def _ledge(profile: Vector, z: Vector, ball: float) -> tuple[float, float]:
     before, after = np.maximum.accumulate(fall), np.maximum.accumulate(fall[::-1])[::-1]
     slowed = np.minimum(before, after) - fall
     k = int(np.argmax(slowed))
-    return float(max(slowed[k], 0.0)), float(share[k])
+    return float(max(slowed[k], 0.0)), float(share[k : k + 14].max())

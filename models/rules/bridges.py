@@ -71,7 +71,10 @@ def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, packa
     if broad > NECK:
         raw = _across(body.raw, axis, side)[around]
         path[:, 1] += inner.start
-        neck = _neck(body, raw - _ground(raw)[1][None, :, None], path[air])
+        air_level = (
+            _ground(raw)[1] + 0.67 * body.noise
+        )  # noise alone puts the quarter that far below the mean
+        neck = _neck(body, raw - air_level[None, :, None], path[air])
     return Bridge(narrow, broad, narrow_sigmas, broad_sigmas, neck)
 
 
@@ -149,6 +152,6 @@ def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> float:
     areas = []
     for metal, (k, m) in zip(lane, path, strict=True):
         near = np.hypot((z - z[k])[:, None], (w - w[m])[None, :]) < reach
-        areas.append(float(np.clip(metal[near], 0.0, 1.2).sum()) * f.dz * f.dx)
+        areas.append(float(np.clip(metal[near], -0.5, 1.2).sum()) * f.dz * f.dx)
     smooth = ndimage.uniform_filter1d(np.array(areas), 3, mode="nearest")
     return float(2000 * np.sqrt(max(smooth.min(), 0.0) / np.pi))

@@ -54,10 +54,6 @@ class Frame:
         """Step along z, mm."""
         return float(self.z[1] - self.z[0])
 
-    def planes(self, mm: float) -> int:
-        """A length along z in whole grid steps, at least one."""
-        return max(1, round(mm / self.dz))
-
 
 @dataclass(frozen=True)
 class Body:

@@ -70,7 +70,7 @@ class MonotoneFit:
                 "fit the rules again"
             ) from error
         sound = len(knots) == len(weights) and all(
-            len(k) == len(w) + 1 and min(w) >= 0 and min(np.diff(k)) > 0
+            len(k) == len(w) + 1 > 1 and min(w) >= 0 and min(np.diff(k)) > 0
             for k, w in zip(knots, weights, strict=False)
         )
         if not (sound and np.isfinite([bias, *np.concatenate([*knots, *weights])]).all()):

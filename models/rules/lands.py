@@ -21,7 +21,7 @@ FALLS: Final = (0.65, 0.35, 0.24)
 """Shares of the patch's own level over its surroundings at which its end is read."""
 REACH: Final = (0.27, 0.43)
 """A land lies this far from the middle, in ball diameters, whatever the profile says."""
-PILLOW: Final = 0.5
+PILLOW: Final = 0.42
 """Share of the joint's level above which metal behind a gap is solder, not copper."""
 FOUND_UM: Final = 8.0
 """Recession from which a patch counts as not bonded when contact is measured."""

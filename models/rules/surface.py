@@ -61,10 +61,6 @@ class Surface:
         """Whether at least nine of the twelve patches are darker than solder's own unevenness."""
         return self.reached(3) > max(self.usual, 0.0) + SHEET
 
-    def sheet(self) -> tuple[NDArray[np.int64], bool]:
-        """Heights of the surface, and whether a gap lies there."""
-        return self.height, self.complete
-
     def gap(self) -> tuple[float, float]:
         """Mean gap over the unbonded area, µm, and the bonded share of the surface."""
         known = self.gap_um[np.isfinite(self.gap_um)]

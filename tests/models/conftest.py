@@ -13,7 +13,7 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 
-FINER = (3, 2, 2)  # samples per grid step along z, y, x
+FINER = (2, 2, 2)  # samples per grid step along z, y, x
 COPPER, LAMINATE = 0.42, 0.03
 
 

@@ -192,7 +192,7 @@ CHECKS: dict[str, Callable[[Pair, Joints], None]] = {
 @pytest.fixture(scope="module", params=list(CANDIDATES))
 def pair(request: Any, mixed_phantoms: Callable[..., Joints], tmp_path_factory: Any) -> Pair:
     """One detector, fitted on a few phantoms, and itself saved and loaded."""
-    return CANDIDATES[request.param](mixed_phantoms(50, 0.08, 1), tmp_path_factory.mktemp(request.param))
+    return CANDIDATES[request.param](mixed_phantoms(30, 0.08, 1), tmp_path_factory.mktemp(request.param))
 
 
 @pytest.fixture(scope="module")

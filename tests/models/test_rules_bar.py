@@ -6,17 +6,17 @@ good one without photon noise, gain errors and scatter; hardening, blur, starved
 finder's errors stay, and so do the look-alikes (waists, bulges that nearly touch, partly wetted lands).
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.scan import simulate
+from jointwise.data_gen.generate import generate
 from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
-from jointwise.joints.batch import Joints
-from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
+from jointwise.joints.store import Store
 from jointwise.models.rules.detector import RuleDetector, measure_numbers
 
 BAR = 0.95
@@ -48,7 +48,7 @@ SETTINGS = GeneratorSettings(
         filter_al_mm=(1.0, 1.0),
         filter_cu_mm=(0.5, 0.5),
         voxels_per_ball=(VOXELS_PER_BALL, VOXELS_PER_BALL),
-        views=(360, 360),
+        views=(240, 240),
         photons_per_pixel=(1e9, 1e9),
         read_noise=(0.0, 0.0),
         gain_sd=(0.0, 0.0),
@@ -58,7 +58,9 @@ SETTINGS = GeneratorSettings(
 )
 
 
-def _judged(numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64], board: NDArray[np.int64]):
+def _judged(
+    numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64], board: NDArray[np.int64]
+) -> NDArray[np.bool_]:
     """Calls (n, 4) of every joint by rules fitted on the boards of the other parts."""
     called = np.zeros(truth.shape, bool)
     for part in range(PARTS):
@@ -69,11 +71,11 @@ def _judged(numbers: dict[str, NDArray[np.float64]], truth: NDArray[np.float64],
 
 
 @pytest.mark.slow
-def test_large_faults_without_noise_are_found_and_nothing_else_is_called() -> None:
+def test_large_faults_without_noise_are_found_and_nothing_else_is_called(tmp_path: Path) -> None:
     """Recall and precision of at least 0.95 on each kind, over all boards, each judged by fits on other boards."""
-    scans = [simulate(draw_scan(SETTINGS, seed=1, number=n), Grid()) for n in range(BOARDS)]
-    joints = Joints.concatenate(scans)
-    board = np.repeat(np.arange(BOARDS), [len(s) for s in scans])
+    generate(SETTINGS, tmp_path / "bar", scans=BOARDS, seed=1, workers=2, progress=False)
+    joints = Store(tmp_path / "bar").read()
+    board = np.unique(joints.table["board_id"], return_inverse=True)[1]
     truth = truth_array(joints.table)
     called = _judged(measure_numbers(joints), truth, board)
     report = []

@@ -26,16 +26,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from jointwise.data_gen.detector import line_integrals
-from jointwise.data_gen.draw import draw_scan
+from jointwise.data_gen.drawing.records import ScanRecord
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.generate import generate
-from jointwise.data_gen.geometry import ConeBeam, Pose
-from jointwise.data_gen.projector import lengths, project
-from jointwise.data_gen.records import ScanRecord
 from jointwise.data_gen.scan import record_energies, scan_detector
-from jointwise.data_gen.scene import SOLDER, Scene
 from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
-from jointwise.data_gen.shapes import build_scene
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import SOLDER, Scene
+from jointwise.data_gen.xray.detector import line_integrals
+from jointwise.data_gen.xray.geometry import ConeBeam, Pose
+from jointwise.data_gen.xray.projector import lengths, project
 from jointwise.evaluation.observer import (
     RELIABLE_BOARDS,
     area_under_curve,

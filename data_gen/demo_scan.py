@@ -11,8 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.records import ScanRecord, to_json
+from jointwise.data_gen.drawing.record_json import to_json
+from jointwise.data_gen.drawing.records import ScanRecord
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import simulate_volume
 from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
 from jointwise.joints.atomic import write_text

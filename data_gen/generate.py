@@ -22,8 +22,8 @@ from rich.progress import (
 )
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.records import from_json
+from jointwise.data_gen.drawing.record_json import from_json
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import simulate
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.joints.batch import Joints

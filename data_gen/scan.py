@@ -14,11 +14,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from jointwise.data_gen.detector import Detector, focal_blur_px, line_integrals
-from jointwise.data_gen.energies import Energies, scan_energies
-from jointwise.data_gen.geometry import ConeBeam, Pose
-from jointwise.data_gen.projector import project
-from jointwise.data_gen.reconstruct import (
+from jointwise.data_gen.drawing.record_json import to_json
+from jointwise.data_gen.drawing.records import ScannerRecord, ScanRecord
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import Scene, pack
+from jointwise.data_gen.shapes.truth import joint_truth
+from jointwise.data_gen.xray.detector import Detector, focal_blur_px, line_integrals
+from jointwise.data_gen.xray.energies import Energies, scan_energies
+from jointwise.data_gen.xray.geometry import ConeBeam, Pose
+from jointwise.data_gen.xray.projector import project
+from jointwise.data_gen.xray.reconstruct import (
     VIEWS_AT_ONCE,
     Filter,
     Runs,
@@ -28,10 +33,6 @@ from jointwise.data_gen.reconstruct import (
     in_file_order,
     voxels_around,
 )
-from jointwise.data_gen.records import ScannerRecord, ScanRecord, to_json
-from jointwise.data_gen.scene import Scene, pack
-from jointwise.data_gen.shapes import build_scene
-from jointwise.data_gen.truth import joint_truth
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import resample, scale
 from jointwise.joints.grid import Grid

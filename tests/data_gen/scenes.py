@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.energies import Energies
-from jointwise.data_gen.scene import Boxes, Joint, Scene
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import Boxes, Joint, Scene
+from jointwise.data_gen.xray.energies import Energies
 
 NO_BOXES = Boxes(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, np.int8))
 

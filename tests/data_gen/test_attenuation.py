@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from jointwise.data_gen.energies import (
+from jointwise.data_gen.xray.energies import (
     FAINTEST,
     all_energies,
     reduce,
@@ -11,7 +11,7 @@ from jointwise.data_gen.energies import (
     scan_energies,
     worst_error,
 )
-from jointwise.data_gen.spectra import detected, filtered, tube_spectrum
+from jointwise.data_gen.xray.spectra import detected, filtered, tube_spectrum
 from jointwise.joints.errors import InputError
 
 TUBES = [

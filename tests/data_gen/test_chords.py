@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jointwise.data_gen import chords, scene
-from jointwise.data_gen import solids as sd
+from jointwise.data_gen.shapes import chords, scene
+from jointwise.data_gen.shapes import solids as sd
 
 
 def unit(v):

@@ -7,9 +7,10 @@ import pytest
 import SimpleITK as sitk
 
 from jointwise.data_gen.demo_scan import demo_record
-from jointwise.data_gen.records import ScanRecord, from_json
-from jointwise.data_gen.shapes import build_scene
-from jointwise.data_gen.truth import joint_truth
+from jointwise.data_gen.drawing.record_json import from_json
+from jointwise.data_gen.drawing.records import ScanRecord
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.joints.kinds import KINDS
 
 SCAN = Path(__file__).parents[2] / "demo_sets" / "demo_scan.mha"

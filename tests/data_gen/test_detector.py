@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from jointwise.data_gen.detector import (
+from jointwise.data_gen.xray.detector import (
     Detector,
     blurred,
     focal_blur_px,
@@ -15,9 +15,9 @@ from jointwise.data_gen.detector import (
     photon_noise,
     scattered,
 )
-from jointwise.data_gen.energies import scan_energies
-from jointwise.data_gen.geometry import ConeBeam
-from jointwise.data_gen.projector import Projections
+from jointwise.data_gen.xray.energies import scan_energies
+from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.projector import Projections
 from jointwise.joints.errors import InputError
 
 PERFECT = Detector()

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from numba import njit
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.decay import decay
-from jointwise.data_gen.energies import scan_energies
-from jointwise.data_gen.geometry import ConeBeam, Pose, cone_beam, view_frames
-from jointwise.data_gen.projector import lengths, project
-from jointwise.data_gen.scene import COPPER, LAMINATE, SILICON, SOLDER, Boxes, Neck
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, SOLDER, Boxes, Neck
+from jointwise.data_gen.xray.decay import decay
+from jointwise.data_gen.xray.energies import scan_energies
+from jointwise.data_gen.xray.geometry import ConeBeam, Pose, cone_beam, view_frames
+from jointwise.data_gen.xray.projector import lengths, project
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import rotation
 

@@ -7,10 +7,10 @@ import numba
 import numpy as np
 import pytest
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.geometry import ConeBeam, centred_lattice
-from jointwise.data_gen.projector import project
-from jointwise.data_gen.reconstruct import (
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.xray.geometry import ConeBeam, centred_lattice
+from jointwise.data_gen.xray.projector import project
+from jointwise.data_gen.xray.reconstruct import (
     Filter,
     all_voxels,
     backproject,

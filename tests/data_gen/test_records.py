@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import yaml
 
-from jointwise.data_gen import records
-from jointwise.data_gen.draw import draw_scan
+from jointwise.data_gen.drawing import records
+from jointwise.data_gen.drawing.record_json import from_json, to_json
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import (
     DefectSettings,
     FamilySettings,
@@ -36,24 +37,24 @@ def test_same_numbers_same_record_and_other_numbers_another():
 @pytest.mark.parametrize("number", range(5))
 def test_json_round_trip_is_exact(number):
     record = draw_scan(SETTINGS, 1, number)
-    text = records.to_json(record)
-    assert records.from_json(text) == record
-    assert records.to_json(records.from_json(text)) == text
-    board = records.from_json(records.to_json(record.board), records.BoardRecord)
+    text = to_json(record)
+    assert from_json(text) == record
+    assert to_json(from_json(text)) == text
+    board = from_json(to_json(record.board), records.BoardRecord)
     assert board == record.board
 
 
 def test_a_damaged_record_is_refused_in_one_sentence():
-    data = json.loads(records.to_json(draw_scan(SETTINGS, 1, 0)))
+    data = json.loads(to_json(draw_scan(SETTINGS, 1, 0)))
     del data["board"]["pitch_mm"]
     with pytest.raises(InputError, match="BoardRecord.*pitch_mm"):
-        records.from_json(json.dumps(data))
+        from_json(json.dumps(data))
     with pytest.raises(InputError, match="JSON"):
-        records.from_json("{")
-    data = json.loads(records.to_json(draw_scan(SETTINGS, 1, 0)))
+        from_json("{")
+    data = json.loads(to_json(draw_scan(SETTINGS, 1, 0)))
     data["joints"][0]["offset"] = [0.0]
     with pytest.raises(InputError, match="offset"):
-        records.from_json(json.dumps(data))
+        from_json(json.dumps(data))
 
 
 def test_fault_rates_leave_every_nuisance_untouched():

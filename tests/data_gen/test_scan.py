@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.records import JointRecord, ScannerRecord, from_json
+from jointwise.data_gen.drawing.record_json import from_json
+from jointwise.data_gen.drawing.records import JointRecord, ScannerRecord
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import (
     board_pose,
     found_joints,
@@ -18,9 +18,10 @@ from jointwise.data_gen.scan import (
     simulate_volume,
     stored_like_file,
 )
-from jointwise.data_gen.scene import Boxes
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
-from jointwise.data_gen.shapes import build_scene
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import Boxes
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import sample
 from jointwise.joints.grid import Grid
@@ -157,7 +158,7 @@ def test_the_whole_volume_holds_what_the_sub_volumes_are_cut_from(record):
 
 
 def test_reconstruction_without_noise_is_blind_to_the_noise_seed(record):
-    from jointwise.data_gen.reconstruct import all_voxels
+    from jointwise.data_gen.xray.reconstruct import all_voxels
     from jointwise.joints.lattice import Lattice
 
     scene = build_scene(record)

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 import yaml
 
-from jointwise.data_gen import chords, shapes
-from jointwise.data_gen import envelope as env
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.quadrature import metal_volume, mid_plane, neck_volume
-from jointwise.data_gen.records import GapRecord, VoidRecord, WaistRecord
+from jointwise.data_gen.drawing.records import GapRecord, VoidRecord, WaistRecord
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
+from jointwise.data_gen.shapes import build, chords
+from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.quadrature import metal_volume, mid_plane, neck_volume
 from jointwise.joints.errors import InputError
 
 FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "family").glob("bga_*.yaml"))
@@ -26,7 +26,7 @@ FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "family").glob("bga_*
 @pytest.fixture(scope="module")
 def drawn():
     record = draw_scan(GeneratorSettings(), 11, 0)
-    return record, shapes.build_scene(record)
+    return record, build.build_scene(record)
 
 
 def plain(record):
@@ -66,17 +66,17 @@ def recipes(joint):
 def test_metal_of_every_recipe_is_its_target(drawn):
     record, _ = drawn
     joint = plain(record)
-    frame = shapes.joint_frame(joint, record.board)
+    frame = build.joint_frame(joint, record.board)
     for name, recipe in recipes(joint).items():
-        shape = shapes.solve_shape(recipe, frame, joint.solder_mm3, sd.empty())
+        shape = build.solve_shape(recipe, frame, joint.solder_mm3, sd.empty())
         assert metal_volume(shape.solids, 0.0025) == pytest.approx(joint.solder_mm3, rel=2e-3), name
 
 
 def test_sound_joint_equals_its_closed_form(drawn):
     record, _ = drawn
     joint = plain(record)
-    frame = shapes.joint_frame(joint, record.board)
-    shape = shapes.solve_shape(joint, frame, joint.solder_mm3, sd.empty())
+    frame = build.joint_frame(joint, record.board)
+    shape = build.solve_shape(joint, frame, joint.solder_mm3, sd.empty())
     assert shape.solids.size == 1
     assert sd.volumes(shape.solids)[0] == pytest.approx(joint.solder_mm3, rel=1e-12)
     assert shape.envelope == (env.piece_of(0.0, frame.h, frame.a, frame.b, joint.solder_mm3),)
@@ -93,14 +93,14 @@ def test_doing_nothing_changes_nothing(drawn):
             for j in record.joints
         ),
     )
-    scene = shapes.build_scene(quiet)
+    scene = build.build_scene(quiet)
     for joint, built in zip(quiet.joints, scene.joints, strict=True):
-        frame = shapes.joint_frame(joint, quiet.board)
+        frame = build.joint_frame(joint, quiet.board)
         piece = env.piece_of(0.0, frame.h, frame.a, frame.b, joint.solder_mm3)
         expected = frame.place(sd.segment(piece.profile, (0.0, frame.h)))
         for a, b in zip(built.solids, expected, strict=True):
             np.testing.assert_array_equal(a, b)
-    again = shapes.build_scene(quiet)
+    again = build.build_scene(quiet)
     np.testing.assert_array_equal(again.joints[3].solids.profile, scene.joints[3].solids.profile)
 
 
@@ -111,7 +111,7 @@ def test_a_strange_joint_leaves_the_others_alone(drawn):
     lone = record.joints[index]
     holed = dataclasses.replace(lone, voids=(VoidRecord(0.1, 1.0, "bulk", 0.5, 0.0, 0.0),))
     changed = dataclasses.replace(record, joints=(*record.joints[:index], holed, *record.joints[index + 1 :]))
-    other = shapes.build_scene(changed)
+    other = build.build_scene(changed)
     near = {(lone.row + r, lone.col + c) for r, c in ((0, 0), (0, 1), (1, 0), (0, -1), (-1, 0))}
     for before, after in zip(scene.joints, other.joints, strict=True):
         if (before.row, before.col) not in near:
@@ -204,7 +204,7 @@ def test_every_family_builds_with_air_between_unbridged_neighbours(family):
         **(yaml.safe_load(family.read_text()) | {"rows": (4, 4), "cols": (4, 4)})
     )
     assert family.stem == family_settings.name == f"bga_{round(1000 * family_settings.pitch_mm):04d}"
-    scene = shapes.build_scene(draw_scan(GeneratorSettings(family=family_settings), 21, 0))
+    scene = build.build_scene(draw_scan(GeneratorSettings(family=family_settings), 21, 0))
     assert len(scene.joints) == 16
     assert sum(j.solids.size > 0 for j in scene.joints) >= 12
 
@@ -214,4 +214,4 @@ def test_joints_that_would_touch_are_refused(drawn):
     fat = dataclasses.replace(record.joints[0], solder_mm3=3 * record.board.nominal_mm3, site="joint")
     other = dataclasses.replace(record.joints[1], solder_mm3=3 * record.board.nominal_mm3, site="joint")
     with pytest.raises(InputError, match="touching"):
-        shapes.build_scene(dataclasses.replace(record, joints=(fat, other, *record.joints[2:]), necks=()))
+        build.build_scene(dataclasses.replace(record, joints=(fat, other, *record.joints[2:]), necks=()))

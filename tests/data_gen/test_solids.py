@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jointwise.data_gen import envelope as env
-from jointwise.data_gen import solids as sd
+from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes import solids as sd
 
 
 def any_solid(rng):

@@ -10,12 +10,12 @@ import math
 import numpy as np
 import pytest
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen import truth
-from jointwise.data_gen.draw import draw_scan
-from jointwise.data_gen.scene import Boxes, Joint, Neck, Scene
+from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import GeneratorSettings
-from jointwise.data_gen.shapes import build_scene
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes import truth
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import Boxes, Joint, Neck, Scene
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import MEASURES
 

@@ -7,7 +7,7 @@ NIST values are those of the project's domain document, section D (elements as t
 import numpy as np
 import pytest
 
-from jointwise.data_gen.attenuation import MATERIALS, basis_mu_per_mm, mass_attenuation, mu_per_mm
+from jointwise.data_gen.xray.attenuation import MATERIALS, basis_mu_per_mm, mass_attenuation, mu_per_mm
 from jointwise.joints.errors import InputError
 
 KEV = [20.0, 30.0, 40.0, 60.0, 80.0, 100.0, 120.0, 150.0]

@@ -7,10 +7,11 @@ digits (5e-4 here). The document allows ±0.02 against the truth 1, 1, 1, 1, 1, 
 import numpy as np
 import pytest
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.geometry import ConeBeam, centred_lattice
-from jointwise.data_gen.projector import lengths
-from jointwise.data_gen.reconstruct import (
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import Boxes, Joint, Scene
+from jointwise.data_gen.xray.geometry import ConeBeam, centred_lattice
+from jointwise.data_gen.xray.projector import lengths
+from jointwise.data_gen.xray.reconstruct import (
     Filter,
     all_voxels,
     backproject,
@@ -18,7 +19,6 @@ from jointwise.data_gen.reconstruct import (
     ramp_taps,
     reconstruct,
 )
-from jointwise.data_gen.scene import Boxes, Joint, Scene
 from jointwise.joints.lattice import Lattice
 
 # The document's axis is z; ours is y: (x, y, z) there is (x, -z, y) seen from here.

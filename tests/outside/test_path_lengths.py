@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from jointwise.data_gen import solids as sd
-from jointwise.data_gen.geometry import ConeBeam
-from jointwise.data_gen.projector import lengths
-from jointwise.data_gen.scene import Boxes, Joint, Scene
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import Boxes, Joint, Scene
+from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.projector import lengths
 
 
 def ours(reference):

@@ -10,8 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from jointwise.data_gen import envelope as env
-from jointwise.data_gen import solids as sd
+from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes import solids as sd
 
 
 @pytest.mark.parametrize(("a", "b", "h"), [(0.2, 0.175, 0.383), (0.3, 0.1, 0.5), (0.05, 0.4, 0.2)])

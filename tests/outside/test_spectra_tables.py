@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from jointwise.data_gen.attenuation import mu_per_mm
-from jointwise.data_gen.spectra import detected, filtered, transmission, tube_spectrum
-from jointwise.data_gen.tables import make_spectra
+from jointwise.data_gen.xray.attenuation import mu_per_mm
+from jointwise.data_gen.xray.spectra import detected, filtered, transmission, tube_spectrum
+from jointwise.data_gen.xray.tables import make_spectra
 from jointwise.joints.errors import InputError
 
 AIR_KEV = [1, 1.5, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 40, 50, 60, 80, 100, 150, 200]

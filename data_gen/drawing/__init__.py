@@ -1,0 +1,1 @@
+"""From settings to a record: everything random about one scan."""

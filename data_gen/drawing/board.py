@@ -1,0 +1,98 @@
+"""Drawing a board: its package, heights and warpage, copper and die."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from jointwise.data_gen.drawing.numbers import disc_point, uniform
+from jointwise.data_gen.drawing.records import (
+    BoardRecord,
+    TraceRecord,
+)
+from jointwise.data_gen.settings import (
+    FamilySettings,
+    ProcessSettings,
+)
+from jointwise.data_gen.shapes import envelope as env
+
+
+def draw_board(
+    rng: np.random.Generator, family: FamilySettings, process: ProcessSettings, board_id: str
+) -> BoardRecord:
+    rows, cols = (int(rng.integers(low, high + 1)) for low, high in (family.rows, family.cols))
+    ball, land, opening = (
+        uniform(rng, pair)
+        for pair in (family.ball_range_mm, family.board_land_range_mm, family.package_land_range_mm)
+    )
+    nominal = math.pi * ball**3 / 6 + family.paste_mm3 * (ball / family.ball_mm) ** 3
+    free = env.free_height(0.975 * land / 2, 0.975 * opening / 2, nominal)
+    # Displacement at the corner, shared between the three shapes of warpage.
+    half_x, half_y = max(cols - 1, 1) * family.pitch_mm / 2, max(rows - 1, 1) * family.pitch_mm / 2
+    parts = rng.dirichlet((1.0, 1.0, 1.0)) * process.warpage * ball * rng.uniform(-1.0, 1.0, 3)
+    offset = process.offset * land * np.asarray(disc_point(rng))
+    package = uniform(rng, family.package_mm)
+    substrate = uniform(rng, (0.2, 0.4))
+    return BoardRecord(
+        board_id=board_id,
+        component=family.name,
+        alloy=str(rng.choice(process.alloys)),
+        pitch_mm=family.pitch_mm,
+        rows=rows,
+        cols=cols,
+        ball_mm=ball,
+        board_land_mm=land,
+        package_land_mm=opening,
+        nominal_mm3=nominal,
+        height_mm=free * uniform(rng, process.height),
+        warpage=(
+            float(parts[0] / half_x**2),
+            float(parts[1] / half_y**2),
+            float(parts[2] / (half_x * half_y)),
+        ),
+        package_offset=(float(offset[0]), float(offset[1])),
+        copper_mm=uniform(rng, process.copper_um) / 1000,
+        board_mm=uniform(rng, family.board_mm),
+        substrate_mm=substrate,
+        package_mm=max(package, substrate + 0.3),
+        margin_mm=uniform(rng, (0.5, 4.0)),
+        planes_mm=_draw_planes(rng, process.plane_rate),
+        die_mm=_draw_die(rng, process.die_rate, half_x, half_y, package - substrate),
+        traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
+    )
+
+
+def _draw_planes(rng: np.random.Generator, rate: float) -> tuple[float, ...]:
+    depths = sorted(float(d) for d in rng.uniform([0.2, 0.55], [0.45, 0.8]))
+    count = int(rng.integers(1, 3))
+    return tuple(depths[:count]) if rng.random() < rate else ()
+
+
+def _draw_die(
+    rng: np.random.Generator, rate: float, half_x: float, half_y: float, room: float
+) -> tuple[float, float, float]:
+    wide, deep, high = rng.uniform(0.5, 1.6), rng.uniform(0.5, 1.6), rng.uniform(0.3, 0.7)
+    if rng.random() >= rate:
+        return 0.0, 0.0, 0.0
+    return float(wide * half_x), float(deep * half_y), float(high * max(room, 0.3))
+
+
+def _draw_traces(
+    rng: np.random.Generator, rate: float, pitch: float, rows: int, cols: int, land: float
+) -> tuple[TraceRecord, ...]:
+    """Straight traces midway between two rows or columns, where the lands leave room."""
+    count, room = int(rng.integers(1, 5)), pitch - land
+    traces: list[TraceRecord] = []
+    for _ in range(count):
+        along_x, width = rng.random() < 0.5, float(rng.uniform(0.15, 0.45) * room)
+        across, along = (rows, cols) if along_x else (cols, rows)
+        lane = (float(rng.integers(0, max(across - 1, 1))) - (across - 1) / 2 + 0.5) * pitch
+        ends = np.sort(rng.uniform(-0.5, 0.5, 2)) * along * pitch
+        start, end = (float(ends[0]), lane), (float(ends[1]), lane)
+        taken = [t for t in traces if (t.start[1] == t.end[1]) != along_x or lane in (t.start[0], t.start[1])]
+        if ends[1] - ends[0] > 0.5 * pitch and not taken:
+            traces.append(
+                TraceRecord(start if along_x else start[::-1], end if along_x else end[::-1], width)
+            )
+    return tuple(traces) if rng.random() < rate else ()

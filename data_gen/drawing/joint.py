@@ -1,0 +1,87 @@
+"""Drawing a joint: its nuisances and voids first, what is wrong with its surfaces last."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from jointwise.data_gen.drawing.numbers import normal_within, uniform
+from jointwise.data_gen.drawing.records import (
+    BoardRecord,
+    JointRecord,
+)
+from jointwise.data_gen.drawing.surfaces import draw_gap, draw_waist
+from jointwise.data_gen.drawing.voids import draw_voids
+from jointwise.data_gen.settings import (
+    DefectSettings,
+    GeneratorSettings,
+)
+from jointwise.data_gen.shapes import envelope as env
+
+
+def draw_sound_joint(
+    rng: np.random.Generator,
+    settings: GeneratorSettings,
+    board: BoardRecord,
+    row: int,
+    col: int,
+) -> JointRecord:
+    """One joint with its nuisances and voids, before anything is wrong with its surfaces."""
+    process, defects, scan = settings.process, settings.defects, settings.scan
+    ball = math.pi * board.ball_mm**3 / 6
+    paste = (board.nominal_mm3 - ball) * normal_within(rng, 1.0, process.paste_cv, 2.5)
+    solder = ball * normal_within(rng, 1.0, process.ball_cv, 2.5) + paste
+    jitter = rng.normal(0.0, process.offset_cv * board.board_land_mm, 2)
+    found = rng.normal(0.0, 1.0, 3) * (
+        [scan.centre_error_voxels, scan.centre_error_voxels, scan.height_error_voxels]
+    )
+    via = bool(rng.random() < defects.via_in_pad)
+    waist = draw_waist(rng, defects, board.height_mm)
+    waisted = rng.random() < defects.waist
+    return JointRecord(
+        row=row,
+        col=col,
+        recipe="waist" if waisted else "sound",
+        site="joint",
+        solder_mm3=solder,
+        paste_mm3=paste,
+        board_wetted=uniform(rng, process.wetted),
+        package_wetted=uniform(rng, process.wetted),
+        offset=(float(jitter[0]), float(jitter[1])),
+        found_voxels=(float(found[0]), float(found[1]), float(found[2])),
+        via_in_pad=via,
+        waist=waist,
+        gap=None,
+        voids=draw_voids(rng, defects, free_diameter(board), via),
+        bulges=(),
+    )
+
+
+def free_diameter(board: BoardRecord) -> float:
+    """Dmax of the board's nominal joint without load."""
+    a, b = board.board_land_mm / 2, board.package_land_mm / 2
+    return env.largest_diameter(a, b, env.free_height(a, b, board.nominal_mm3))
+
+
+def draw_fault(
+    rng: np.random.Generator, defects: DefectSettings, joint: JointRecord, board: BoardRecord
+) -> JointRecord:
+    """The joint with what went wrong at its surfaces; a notch stays only where drawn or where a pillow is."""
+    kind, site = rng.random(), rng.random()
+    partial = rng.random() < defects.partial_wetting
+    if site < defects.missing:
+        name = "bare" if site < 0.5 * defects.missing else "paste"
+        return replace(joint, recipe=name, site=name, voids=(), waist=None, via_in_pad=False)
+    if kind < defects.head_in_pillow:
+        gap = draw_gap(rng, defects, "interface", board.ball_mm)
+        return replace(joint, recipe="head_in_pillow", gap=gap)
+    kept = joint if joint.recipe == "waist" else replace(joint, waist=None)
+    place = "board" if rng.random() < 0.5 else "package"
+    if kind < defects.head_in_pillow + defects.non_wet:
+        return replace(kept, recipe="non_wet", gap=draw_gap(rng, defects, place, board.ball_mm))
+    if partial:
+        gap = draw_gap(rng, defects, place, board.ball_mm, edge=True)
+        return replace(kept, recipe="partial_wetting", gap=gap)
+    return kept

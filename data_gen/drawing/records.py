@@ -1,0 +1,218 @@
+"""The record of one scan: everything random, as frozen JSON-safe dataclasses.
+
+What is done with a record (shapes, truth, physics) is a pure function of it; only the pixel noise is
+drawn later, from the record's own `noise_seed`. Lengths are mm unless the name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ScannerRecord:
+    """One scanner with its settings, and what the array finder will get wrong.
+
+    The detector is just large enough for the array with a margin. `shift_voxels` places the board
+    against the voxel lattice; angles turn the board against the file's axes.
+    """
+
+    kvp: int
+    filter_al_mm: float
+    filter_cu_mm: float
+    voxel_mm: float
+    voxels_per_ball: float
+    views: int
+    first_angle_deg: float
+    photons_per_pixel: float
+    focal_spot_um: float
+    pixel_mm: float
+    sod_mm: float
+    sdd_mm: float
+    detector_rows: int
+    detector_columns: int
+    detector_blur_px: float
+    scatter_fraction: float
+    scatter_sigma_mm: float
+    gain_sd: float
+    read_noise: float
+    axis_offset_px: float
+    hann_cutoff: float
+    tilt_x_deg: float
+    tilt_y_deg: float
+    in_plane_deg: float
+    shift_voxels: tuple[float, float, float]
+    storage: str
+    noise_seed: int
+    plane_error_deg: tuple[float, float]
+    level_error: tuple[float, float]
+
+    @property
+    def magnification(self) -> float:
+        """Source-detector over source-axis distance."""
+        return self.sdd_mm / self.sod_mm
+
+
+@dataclass(frozen=True)
+class TraceRecord:
+    """A straight copper trace on the board between two lands' rows: (x, y) of both ends, and its width."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    width_mm: float
+
+
+@dataclass(frozen=True)
+class BoardRecord:
+    """One board with one package on it.
+
+    `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
+    (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
+    layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    """
+
+    board_id: str
+    component: str
+    alloy: str
+    pitch_mm: float
+    rows: int
+    cols: int
+    ball_mm: float
+    board_land_mm: float
+    package_land_mm: float
+    nominal_mm3: float
+    height_mm: float
+    warpage: tuple[float, float, float]
+    package_offset: tuple[float, float]
+    copper_mm: float
+    board_mm: float
+    substrate_mm: float
+    package_mm: float
+    margin_mm: float
+    planes_mm: tuple[float, ...]
+    die_mm: tuple[float, float, float]
+    traces: tuple[TraceRecord, ...]
+
+
+@dataclass(frozen=True)
+class VoidRecord:
+    """One gas void, placed relative to the joint so that it fits whatever the joint's size becomes.
+
+    Args:
+        diameter_mm: across; flatness: height over diameter.
+        place: `bulk` (level 0-1 from board to package), `board` or `package` (level x 15 um off the land),
+            `via` (a dome on the board land).
+        level: see place; radial: 0-1 of the room to the side; azimuth_rad: direction.
+    """
+
+    diameter_mm: float
+    flatness: float
+    place: str
+    level: float
+    radial: float
+    azimuth_rad: float
+
+
+@dataclass(frozen=True)
+class WaistRecord:
+    """A ring-shaped notch at `level` (0-1 of the height); `split` weighs the volume below it."""
+
+    level: float
+    depth_um: float
+    split: float
+
+
+@dataclass(frozen=True)
+class GapRecord:
+    """A surface that did not join.
+
+    Args:
+        place: `interface` (inside the joint), `board` or `package` (at that land).
+        form: `dish` or `dome` (pillow), `cap` (rounded free end over a bare land), `edge` (one side of a land
+            not wetted).
+        gap_um: mean gap aimed at.
+        curvature: pillow: ball radius over Dmax; cap: share of the gap that the rounding makes.
+        tilt: sideways displacement of the surface's vertex over the surface's radius, (x, y).
+        contact: bonded share aimed at; patches: discs (x, y, radius) over the surface's radius that bond.
+    """
+
+    place: str
+    form: str
+    gap_um: float
+    curvature: float
+    tilt: tuple[float, float]
+    contact: float
+    patches: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class BulgeRecord:
+    """A bulge towards the neighbour at (row + drow, col + dcol): `reach` over the air gap between the two."""
+
+    drow: int
+    dcol: int
+    reach: float
+    level: float
+    thickness: float
+
+
+@dataclass(frozen=True)
+class JointRecord:
+    """One site of the array.
+
+    Args:
+        recipe: what was drawn, for audits only; labels come from geometry.
+        site: `joint`, `bare` (nothing there) or `paste` (no ball, only the printed paste).
+        solder_mm3: metal of the joint.
+        paste_mm3: its part that came from paste.
+        offset: displacement of its package land besides the board's, (x, y).
+        found_voxels: error of the finder's centre, (x, y, z) in voxels of the board frame.
+    """
+
+    row: int
+    col: int
+    recipe: str
+    site: str
+    solder_mm3: float
+    paste_mm3: float
+    board_wetted: float
+    package_wetted: float
+    offset: tuple[float, float]
+    found_voxels: tuple[float, float, float]
+    via_in_pad: bool
+    waist: WaistRecord | None
+    gap: GapRecord | None
+    voids: tuple[VoidRecord, ...]
+    bulges: tuple[BulgeRecord, ...]
+
+
+@dataclass(frozen=True)
+class NeckRecord:
+    """A bridge between neighbours (row, col) `first` and `second`.
+
+    Args:
+        diameter_mm: thickness of the neck, as the diameter of a circle of its least area.
+        level: height of its axis over the joint's height (0-1).
+        squash: height over width of its cross-section, at most.
+        flare: radius where it meets the balls over its least radius.
+    """
+
+    first: tuple[int, int]
+    second: tuple[int, int]
+    diameter_mm: float
+    level: float
+    squash: float
+    flare: float
+
+
+@dataclass(frozen=True)
+class ScanRecord:
+    """One scan of one board, complete."""
+
+    scan: str
+    seed: int
+    number: int
+    scanner: ScannerRecord
+    board: BoardRecord
+    joints: tuple[JointRecord, ...]
+    necks: tuple[NeckRecord, ...]

@@ -1,0 +1,117 @@
+"""The family of packages and the spread of the shop floor."""
+
+from dataclasses import dataclass
+
+from jointwise.data_gen.settings.checks import Pair, check_pairs, check_rates
+from jointwise.joints.errors import InputError
+
+ALLOYS = ("SAC305", "Sn63Pb37", "Sn42Bi58")
+
+
+@dataclass
+class FamilySettings:
+    """One family of ball grid arrays; diameters and metal as in table A of the domain document.
+
+    Args:
+        name: how the family is called, also the component's name in tables.
+        pitch_mm: distance of ball centres.
+        ball_mm, board_land_mm, package_land_mm: diameters (nominal).
+        ball_range_mm, board_land_range_mm, package_land_range_mm: diameters a board may have.
+        paste_mm3: solder metal that the paste adds, nominal.
+        rows, cols: smallest and largest number of rows and columns.
+        package_mm, board_mm: thickness of the package body and of the board.
+    """
+
+    name: str = "bga_0800"
+    pitch_mm: float = 0.80
+    ball_mm: float = 0.50
+    board_land_mm: float = 0.40
+    package_land_mm: float = 0.40
+    ball_range_mm: Pair = (0.47, 0.53)
+    board_land_range_mm: Pair = (0.36, 0.44)
+    package_land_range_mm: Pair = (0.37, 0.42)
+    paste_mm3: float = 0.0072
+    rows: tuple[int, int] = (5, 7)
+    cols: tuple[int, int] = (5, 7)
+    package_mm: Pair = (1.2, 1.7)
+    board_mm: Pair = (1.0, 1.6)
+
+    def __post_init__(self) -> None:
+        """Refuse sizes no board can have.
+
+        Raises:
+            InputError: a range runs backwards, a size is not positive or balls would touch.
+        """
+        check_pairs(self, "family")
+        for name in ("pitch_mm", "ball_mm", "board_land_mm", "package_land_mm", "paste_mm3"):
+            if getattr(self, name) <= 0:
+                raise InputError(f"family.{name}: expected a size above 0, found {getattr(self, name)}")
+        if self.ball_range_mm[1] >= 0.85 * self.pitch_mm:
+            raise InputError(
+                f"family.ball_range_mm: expected balls below 0.85 pitch ({0.85 * self.pitch_mm:.3g} mm), "
+                f"found up to {self.ball_range_mm[1]} mm; take smaller balls or a wider pitch"
+            )
+        if min(self.rows[0], self.cols[0]) < 1 or max(self.rows[1], self.cols[1]) > 60:
+            raise InputError(
+                f"family.rows and family.cols: expected 1 to 60, found {self.rows} and {self.cols}"
+            )
+        for land in (self.board_land_range_mm, self.package_land_range_mm):
+            if land[0] <= 0.3 * self.ball_mm or land[1] >= self.ball_range_mm[0] * 1.05:
+                raise InputError(
+                    f"family: expected lands between 0.3 and 1.0 ball diameters, found {land} mm on "
+                    f"{self.ball_mm} mm balls; correct board_land_range_mm or package_land_range_mm"
+                )
+
+
+@dataclass
+class ProcessSettings:
+    """Spread of the shop floor, the same for sound and faulty joints.
+
+    Args:
+        alloys: solders a board may have, equally likely.
+        ball_cv, paste_cv: relative spread of ball and paste metal from joint to joint.
+        height: board's common height over the height without load.
+        warpage: displacement at the array's corner over the ball diameter, either way.
+        offset: package offset over the board land's diameter, at most; `offset_cv` its spread per joint.
+        wetted: wetted radius over the land's radius.
+        copper_um: thickness of lands and planes.
+        die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces.
+    """
+
+    alloys: tuple[str, ...] = ("SAC305",)
+    ball_cv: float = 0.02
+    paste_cv: float = 0.12
+    height: Pair = (0.86, 1.06)
+    warpage: float = 0.06
+    offset: float = 0.08
+    offset_cv: float = 0.015
+    wetted: Pair = (0.95, 1.0)
+    copper_um: Pair = (18.0, 35.0)
+    die_rate: float = 0.5
+    plane_rate: float = 0.7
+    trace_rate: float = 0.5
+
+    def __post_init__(self) -> None:
+        """Refuse impossible spreads.
+
+        Raises:
+            InputError: unknown alloy, range backwards, rate outside 0 to 1, height or warpage too large.
+        """
+        object.__setattr__(self, "alloys", tuple(self.alloys))
+        check_pairs(self, "process")
+        check_rates(self, "process", ("die_rate", "plane_rate", "trace_rate"))
+        unknown = [a for a in self.alloys if a not in ALLOYS]
+        if unknown or not self.alloys:
+            raise InputError(
+                f"process.alloys: expected some of {', '.join(ALLOYS)}, found {unknown or 'none'}"
+            )
+        if self.height[0] < 0.75 or self.height[1] > 1.12 or self.warpage > 0.08:
+            raise InputError(
+                "process.height: expected 0.75 to 1.12 with warpage at most 0.08 (beyond, joints touch or pinch "
+                f"off), found {self.height} and {self.warpage}"
+            )
+        if self.ball_cv > 0.05 or self.paste_cv > 0.3 or self.wetted[0] < 0.9 or self.wetted[1] > 1.0:
+            raise InputError(
+                "process: expected ball_cv up to 0.05, paste_cv up to 0.3 and wetted within 0.9 to 1, found "
+                f"{self.ball_cv}, {self.paste_cv} and {self.wetted}"
+            )

@@ -1,0 +1,83 @@
+"""How often each fault and each look-alike is drawn, and its sizes."""
+
+from dataclasses import dataclass, fields
+
+from jointwise.data_gen.settings.checks import Pair, check_pairs, check_rates
+from jointwise.joints.errors import InputError
+
+
+@dataclass
+class DefectSettings:
+    """How often each fault and each look-alike is drawn, and its sizes.
+
+    The mechanisms are drawn independently of each other (open or pillow per joint, bridge per pair,
+    voids per joint), so any of them can meet.
+
+    Args:
+        head_in_pillow, non_wet: share of joints; what is left has no open surface.
+        bridging: share of joints that carry a bridge (drawn as pairs of neighbours).
+        missing: share of sites without a ball.
+        voids_finding: share of joints with voids scaled above 5 % area; voids_near: to 3-4.9 %;
+            voids_small: to 0.3-3 %; voids_free: 1-5 voids of the plain law (median 0.15 Dmax);
+            voids_sheet: a layer of microvoids at a land. The rest has none.
+        void_area: area share aimed at by voids_finding.
+        pillow_gap_um, open_gap_um: mean gap (log-uniform).
+        contact: bonded share of a failed surface; `bare` of them have none at all.
+        neck_mm_per_ball: thickness of a thick bridge over the ball diameter; `slender` of the bridges are
+            drawn log-uniform from slender_um up to there instead.
+        waist: share of joints with a ring-shaped notch but no gap; waist_um its depth (pillows have one too).
+        near_bridge: share of unjoined neighbour pairs with a bulge towards each other.
+        partial_wetting: share of sound joints with one land wetted to 0.84-0.95 only.
+        via_in_pad: share of joints on a microvia.
+    """
+
+    head_in_pillow: float = 0.20
+    non_wet: float = 0.20
+    bridging: float = 0.20
+    missing: float = 0.01
+    voids_finding: float = 0.07
+    voids_near: float = 0.13
+    voids_small: float = 0.12
+    voids_free: float = 0.11
+    voids_sheet: float = 0.12
+    void_area: Pair = (0.055, 0.35)
+    pillow_gap_um: Pair = (3.0, 50.0)
+    open_gap_um: Pair = (3.0, 100.0)
+    contact: Pair = (0.02, 0.28)
+    bare: float = 0.5
+    neck_mm_per_ball: Pair = (0.2, 0.75)
+    slender: float = 0.12
+    slender_um: float = 20.0
+    waist: float = 0.35
+    waist_um: Pair = (5.0, 40.0)
+    near_bridge: float = 0.12
+    partial_wetting: float = 0.15
+    via_in_pad: float = 0.12
+
+    def __post_init__(self) -> None:
+        """Refuse rates that are no rates and sizes that no joint has.
+
+        Raises:
+            InputError: a rate or a sum of rates outside 0 to 1, or a range that runs backwards.
+        """
+        check_pairs(self, "defects")
+        rates = tuple(f.name for f in fields(self) if f.type is float and f.name != "slender_um")
+        check_rates(self, "defects", rates)
+        if self.head_in_pillow + self.non_wet > 1.0 or self.bridging > 0.5:
+            raise InputError(
+                "defects: expected head_in_pillow + non_wet at most 1 and bridging at most 0.5, found "
+                f"{self.head_in_pillow + self.non_wet:.3g} and {self.bridging:.3g}"
+            )
+        voids = sum(getattr(self, f"voids_{name}") for name in ("finding", "near", "small", "free", "sheet"))
+        if voids > 1.0 + 1e-9:
+            raise InputError(f"defects.voids_*: expected shares that sum to at most 1, found {voids:.3g}")
+        if self.pillow_gap_um[0] < 0.5 or self.open_gap_um[0] < 1.5 or self.slender_um <= 0:
+            raise InputError(
+                "defects: expected pillow_gap_um from 0.5, open_gap_um from 1.5 and slender_um above 0, found "
+                f"{self.pillow_gap_um[0]}, {self.open_gap_um[0]} and {self.slender_um}"
+            )
+        if self.neck_mm_per_ball[1] > 0.8 or self.void_area[1] > 0.5 or self.contact[1] > 0.6:
+            raise InputError(
+                "defects: expected neck_mm_per_ball up to 0.8, void_area up to 0.5 and contact up to 0.6, found "
+                f"{self.neck_mm_per_ball[1]}, {self.void_area[1]} and {self.contact[1]}"
+            )

@@ -1,0 +1,1 @@
+"""From a record to closed-form solids, and the truth that follows from them."""

@@ -1,0 +1,255 @@
+"""From a record to shapes: every joint's metal hits its target, whatever is wrong with it.
+
+Gas and gaps enlarge a joint's outer shape, a bridge takes its metal from both its balls: after each of
+them the volume of the outer shape is solved again until the metal is that of the record.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, NeckRecord, ScanRecord
+from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.envelope import Envelope
+from jointwise.data_gen.shapes.environment import build_boxes, build_copper, site_height, site_position
+from jointwise.data_gen.shapes.gaps import gap_solids
+from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
+from jointwise.data_gen.shapes.quadrature import metal_volume, mid_plane, neck_volume
+from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
+from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
+from jointwise.data_gen.shapes.voids import void_solids
+from jointwise.joints.errors import InputError
+
+METAL_TOLERANCE = 5e-4
+"""Relative error of a joint's metal at which solving stops."""
+
+NECK_TOLERANCE = 1e-3
+"""The same for what bridges take from a joint."""
+
+RAYS_ACROSS = 110
+"""Rays across a joint in the quadrature of its metal while it is being solved."""
+
+Site = tuple[int, int]
+
+
+class Frame(NamedTuple):
+    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm."""
+
+    a: float
+    b: float
+    h: float
+    foot: Floats
+    head: Floats
+
+    def place(self, solids: Solids) -> Solids:
+        """Solids of the joint's own frame (axis x = y = 0) leant and moved onto the board."""
+        slope = (self.head - self.foot) / self.h
+        return sd.moved(sd.sheared(solids, float(slope[0]), float(slope[1])), (*self.foot, 0.0))
+
+    def axis_at(self, z: float) -> Floats:
+        """Point (x, y) of the joint's axis at height z."""
+        return self.foot + (self.head - self.foot) * (z / self.h)
+
+
+class Shape(NamedTuple):
+    """A solved joint in its own frame: outer shape, all primitives, and the volume of the outer shape."""
+
+    envelope: Envelope
+    solids: Solids
+    volume: float
+
+
+def build_scene(record: ScanRecord) -> Scene:
+    """The scene of one board, a pure function of its record.
+
+    Raises:
+        InputError: two joints that no bridge joins would touch; the settings ask for too much.
+    """
+    board = record.board
+    frames = {(j.row, j.col): joint_frame(j, board) for j in record.joints}
+    records = {(j.row, j.col): j for j in record.joints}
+    shapes = {
+        site: solve_shape(joint, frames[site], joint.solder_mm3, sd.empty())
+        for site, joint in records.items()
+        if joint.site == "joint"
+    }
+    bulges = {site: _bulges(joint, site, frames, shapes) for site, joint in records.items() if joint.bulges}
+    for site, bulge in bulges.items():
+        shapes[site] = solve_shape(records[site], frames[site], records[site].solder_mm3, bulge)
+    necks = _solve_necks(record.necks, records, frames, shapes, bulges)
+    _refuse_contact(record.scan, frames, shapes)
+    joints = tuple(_joint(records[s], frames[s], shapes.get(s), board) for s in records)
+    copper, sunk = build_copper(board, record.joints)
+    return Scene(joints, necks, copper, sunk, build_boxes(board))
+
+
+def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
+    """Where the joint stands on the board and what it wets."""
+    foot = site_position(board, joint.row, joint.col)
+    head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
+    a = board.board_land_mm / 2 * joint.board_wetted
+    b = board.package_land_mm / 2 * joint.package_wetted
+    return Frame(a, b, site_height(board, joint.row, joint.col), foot, head)
+
+
+def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -> Shape:
+    """The joint whose metal (in its own frame) is `metal` mm^3.
+
+    Args:
+        joint: its record.
+        frame: its radii and height.
+        metal: target in mm^3, what its bridges take already subtracted.
+        extra: further BODY primitives (bulges), own frame.
+    """
+    step = 2.2 * max(frame.a, frame.b) * 1.3 / RAYS_ACROSS
+    volume, gain, before = metal, 1.0, (0.0, 0.0)
+    for turn in range(14):
+        shape = _shape(joint, frame, volume, extra)
+        if all(shape.solids.role == BODY) and extra.size == 0:
+            return shape  # the pieces of the outer shape are disjoint: metal is their volume exactly
+        found = metal_volume(shape.solids, step)
+        if abs(metal - found) < METAL_TOLERANCE * metal:
+            return shape
+        if turn:
+            # Secant: part of a larger joint goes to a larger gap.
+            gain = min(max((found - before[1]) / (volume - before[0]), 0.5), 1.5)
+        before = volume, found
+        volume += (metal - found) / gain
+    raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
+
+
+def _shape(joint: JointRecord, frame: Frame, volume: float, extra: Solids) -> Shape:
+    """The joint whose outer shape has the given volume."""
+    envelope, ring = outer_shape(joint, frame, volume)
+    body = sd.join(*(sd.segment(p.profile, (0.0, p.high - p.low), origin=(0, 0, p.low)) for p in envelope))
+    gap, surface = (sd.empty(), None) if joint.gap is None else gap_solids(joint.gap, envelope, frame.h, ring)
+    voids = void_solids(joint.voids, envelope, frame.h, surface)
+    return Shape(envelope, sd.join(body, extra, voids, gap), volume)
+
+
+def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> tuple[Envelope, float | None]:
+    """Pieces of the outer shape and the height of the notch, if there is one."""
+    a, b, h = frame.a, frame.b, frame.h
+    if joint.waist is None:
+        envelope: Envelope = (env.piece_of(0.0, h, a, b, volume),)
+        ring = None
+    else:
+        ring = joint.waist.level * h
+        depth = joint.waist.depth_um / 1000
+        envelope = env.waisted(a, b, h, volume, ring, depth, joint.waist.split)
+    if env.smallest_radius(envelope) < 0.5 * min(a, b):
+        raise InputError(
+            f"process: expected joints that stay in one piece, found {volume:.4f} mm^3 stretched to {h:.3f} mm "
+            "pinched off; lower process.height or the spreads"
+        )
+    return envelope, ring
+
+
+def _bulges(joint: JointRecord, site: Site, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> Solids:
+    """The joint's bulges towards its neighbours, own frame."""
+    parts = []
+    for bulge in joint.bulges:
+        other = site[0] + bulge.drow, site[1] + bulge.dcol
+        if other in shapes:
+            parts.append(build_bulge(bulge, _ball(site, frames, shapes), _ball(other, frames, shapes)))
+    return sd.join(*parts)
+
+
+def _ball(site: Site, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> Ball:
+    frame, shape = frames[site], shapes[site]
+    return Ball(shape.envelope, frame.h, frame.axis_at, frame.place(shape.solids))
+
+
+def _solve_necks(
+    wanted: tuple[NeckRecord, ...],
+    records: dict[Site, JointRecord],
+    frames: dict[Site, Frame],
+    shapes: dict[Site, Shape],
+    bulges: dict[Site, Solids],
+) -> tuple[Neck, ...]:
+    """The bridges; changes the shapes of their joints, which give each its own side's metal."""
+    if not wanted:
+        return ()
+    index = {site: i for i, site in enumerate(records)}
+    # Chosen once: a level that changed with the joints' size would keep the metal from settling.
+    levels = [neck_level(n, _ball(n.first, frames, shapes), _ball(n.second, frames, shapes)) for n in wanted]
+    taken: dict[Site, float] = {}
+    for _ in range(8):
+        necks = [
+            build_neck(n, _ball(n.first, frames, shapes), _ball(n.second, frames, shapes), level)
+            for n, level in zip(wanted, levels, strict=True)
+        ]
+        before, taken = taken, dict.fromkeys((s for n in wanted for s in (n.first, n.second)), 0.0)
+        for neck, part in zip(wanted, necks, strict=True):
+            sites = neck.first, neck.second
+            for site, metal in zip(sites, _neck_halves(part, sites, frames, shapes), strict=True):
+                taken[site] += metal
+        if before and all(abs(taken[s] - before[s]) < NECK_TOLERANCE * records[s].solder_mm3 for s in taken):
+            return tuple(
+                Neck(p.solids, (index[n.first], index[n.second]), p.start, p.end, p.least_area_mm2)
+                for n, p in zip(wanted, necks, strict=True)
+            )
+        for site, metal in taken.items():
+            target = records[site].solder_mm3 - metal
+            shapes[site] = solve_shape(records[site], frames[site], target, bulges.get(site, sd.empty()))
+    raise ValueError("the metal of the bridges and of their joints does not settle")
+
+
+def _neck_halves(
+    neck: NeckShape, sites: tuple[Site, Site], frames: dict[Site, Frame], shapes: dict[Site, Shape]
+) -> tuple[float, float]:
+    """Metal that a bridge takes from its two joints: to each its own side of the mid-plane between them."""
+    first, second = (frames[s].place(shapes[s].solids) for s in sites)
+    middles = [frames[s].axis_at(frames[s].h / 2) for s in sites]
+    step = max(math.sqrt(neck.least_area_mm2 / math.pi) / 15, 0.003)
+    whole = neck_volume(neck.solids, first, second, step)
+    half = neck_volume(neck.solids, first, second, step, mid_plane(middles[0], middles[1]))
+    return half, whole - half
+
+
+def _refuse_contact(scan: str, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> None:
+    """Metal that no bridge accounts for must not meet: it would count twice and carry no label."""
+    for site, shape in shapes.items():
+        for other in ((site[0], site[1] + 1), (site[0] + 1, site[1])):
+            if other not in shapes:
+                continue
+            one, two = frames[site], frames[other]
+            apart = min(np.linalg.norm(two.foot - one.foot), np.linalg.norm(two.head - one.head))
+            reach = env.largest_radius(shape.envelope) + env.largest_radius(shapes[other].envelope)
+            if reach >= apart - 0.002:
+                raise InputError(
+                    f"array and process: expected air between neighbours, found joints {site} and {other} of "
+                    f"{scan} touching; raise process.height or take smaller balls"
+                )
+
+
+def _joint(joint: JointRecord, frame: Frame, shape: Shape | None, board: BoardRecord) -> Joint:
+    solids = frame.place(_bare(joint, frame) if shape is None else shape.solids)
+    centre, radius = sd.enclosing_sphere(sd.of_role(solids, BODY))
+    return Joint(
+        row=joint.row,
+        col=joint.col,
+        solids=solids,
+        centre=np.array([*frame.axis_at(frame.h / 2), frame.h / 2]),
+        sphere_centre=centre,
+        sphere_radius=radius,
+        foot=frame.foot,
+        head=frame.head,
+        height_mm=frame.h,
+        board_land_mm=board.board_land_mm / 2,
+        package_land_mm=board.package_land_mm / 2,
+        nominal_mm3=board.nominal_mm3,
+    )
+
+
+def _bare(joint: JointRecord, frame: Frame) -> Solids:
+    """What a site without a ball holds: nothing, or the paste molten to a cap on the board land."""
+    if joint.site == "bare":
+        return sd.empty()
+    height = env.free_height(frame.a, 0.0, joint.paste_mm3)
+    piece = env.piece_of(0.0, height, frame.a, 0.0, joint.paste_mm3)
+    return sd.segment(piece.profile, (0.0, height))

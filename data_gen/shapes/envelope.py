@@ -1,0 +1,124 @@
+"""The outer shape of a joint: one or two segments r^2(z) = A + B z + C z^2 of given ends and volume.
+
+The truncated sphere of a joint without load has C = -1. A package pressed down gives C < -1, a
+stretched joint C > -1 and, far enough, a waist (C > 0). So the height can come from the package (one
+plane and its warpage for all joints of a board) while the volume differs from joint to joint, and
+neither tells what is wrong with a joint. Lengths in mm, volumes in mm^3.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.optimize import brentq
+
+from jointwise.data_gen.shapes.solids import Floats, profile_volume
+
+
+class Piece(NamedTuple):
+    """r^2 = a + b (z - low) + c (z - low)^2 for low <= z <= high."""
+
+    low: float
+    high: float
+    profile: tuple[float, float, float]
+
+    def squared_radius(self, z: float | Floats) -> Floats:
+        """r^2 at heights z, also beyond the ends."""
+        a, b, c = self.profile
+        t = np.asarray(z, float) - self.low
+        squared: Floats = a + b * t + c * t**2
+        return squared
+
+    def slope_at(self, z: float) -> float:
+        """dr/dz at height z."""
+        _, b, c = self.profile
+        return float((b + 2 * c * (z - self.low)) / (2.0 * np.sqrt(self.squared_radius(z))))
+
+
+Envelope = tuple[Piece, ...]
+
+
+def cap_volume(a: float, b: float, h: float) -> float:
+    """Volume of a spherical segment of end radii a, b and height h: pi h (3 a^2 + 3 b^2 + h^2) / 6."""
+    return float(np.pi * h * (3 * a**2 + 3 * b**2 + h**2) / 6)
+
+
+def free_height(a: float, b: float, volume: float) -> float:
+    """Height at which a joint of this volume on lands of radii a, b is a truncated sphere (zero load)."""
+    upper = np.cbrt(6 * volume / np.pi)  # the height if both lands were points
+    return float(brentq(lambda h: cap_volume(a, b, h) - volume, 0.0, float(upper), xtol=1e-14))
+
+
+def sphere_through(a: float, b: float, h: float) -> tuple[float, float]:
+    """Radius of the ball through both land edges and the height of its centre above the first land."""
+    z0 = (b**2 - a**2 + h**2) / (2 * h)
+    return float(np.hypot(a, z0)), float(z0)
+
+
+def largest_diameter(a: float, b: float, h: float) -> float:
+    """Dmax of the truncated sphere: the ball's diameter if its equator lies between the lands."""
+    radius, z0 = sphere_through(a, b, h)
+    return 2 * radius if 0 < z0 < h else 2 * max(a, b)
+
+
+def piece_of(low: float, high: float, a: float, b: float, volume: float) -> Piece:
+    """The one segment with radius a at `low`, b at `high` and the given volume.
+
+    pi (a^2 h + B h^2 / 2 + C h^3 / 3) = V and b^2 = a^2 + B h + C h^2 are linear in B and C.
+    """
+    h = high - low
+    c = 3 * (a**2 + b**2) / h**2 - 6 * volume / (np.pi * h**3)
+    return Piece(low, high, (a**2, (b**2 - a**2) / h - c * h, float(c)))
+
+
+def smallest_radius(envelope: Envelope) -> float:
+    """Least radius between the lands; 0 where a profile has pinched off."""
+    squares: list[float] = []
+    for piece in envelope:
+        _, b, c = piece.profile
+        knots = [piece.low, piece.high]
+        if c > 0 and piece.low < piece.low - b / (2 * c) < piece.high:
+            knots.append(piece.low - b / (2 * c))
+        squares.extend(float(piece.squared_radius(z)) for z in knots)
+    return float(np.sqrt(max(min(squares), 0.0)))
+
+
+def largest_radius(envelope: Envelope) -> float:
+    """Greatest radius between the lands."""
+    squares: list[float] = []
+    for piece in envelope:
+        _, b, c = piece.profile
+        knots = [piece.low, piece.high]
+        if c < 0 and piece.low < piece.low - b / (2 * c) < piece.high:
+            knots.append(piece.low - b / (2 * c))
+        squares.extend(float(piece.squared_radius(z)) for z in knots)
+    return float(np.sqrt(max(squares)))
+
+
+def radius_at(envelope: Envelope, z: float) -> float:
+    """Radius at height z; 0 outside the joint."""
+    for piece in envelope:
+        if piece.low <= z <= piece.high:
+            return float(np.sqrt(max(float(piece.squared_radius(z)), 0.0)))
+    return 0.0
+
+
+def waisted(
+    a: float, b: float, h: float, volume: float, level: float, depth: float, split: float
+) -> Envelope:
+    """Two segments that meet in a ring-shaped notch, total volume kept.
+
+    Args:
+        a, b, h, volume: as for `piece_of`.
+        level: height of the notch.
+        depth: how far the ring lies inside the surface of the smooth joint.
+        split: part of the volume below the notch, relative to the smooth joint's (1 = the same).
+    """
+    smooth = piece_of(0.0, h, a, b, volume)
+    ring = np.sqrt(float(smooth.squared_radius(level))) - depth
+    below = split * profile_volume(smooth.profile, 0.0, level)
+    return (
+        piece_of(0.0, level, a, ring, below),
+        piece_of(level, h, ring, b, volume - below),
+    )

@@ -1,0 +1,119 @@
+"""What lies around the joints: lands, vias, traces, board, package, die. Nothing overlaps anything else.
+
+Board frame: z = 0 is the top of the board lands, so the board's laminate begins one copper thickness
+below; the package's laminate begins one copper thickness above the highest package land.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, TraceRecord
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes
+from jointwise.data_gen.shapes.solids import Floats, Solids
+
+VIA_DIAMETER_MM = 0.10
+VIA_DEPTH_MM = 0.09
+"""A microvia in a land (domain document B1: diameter 75-150 um, depth 50-100 um); planes lie deeper."""
+
+PLANE_MM = 0.018
+"""Thickness of an inner copper plane."""
+
+Range = tuple[float, float]
+
+
+def site_position(board: BoardRecord, row: int, col: int) -> Floats:
+    """Centre (x, y) of a site's board land: x grows with the column, y with the row, 0 in the middle."""
+    return board.pitch_mm * np.array([col - (board.cols - 1) / 2, row - (board.rows - 1) / 2])
+
+
+def site_height(board: BoardRecord, row: int, col: int) -> float:
+    """Height from board land to package land: the board's common height and the package's warpage."""
+    x, y = site_position(board, row, col)
+    k1, k2, k3 = board.warpage
+    return float(board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y)
+
+
+def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[Solids, Solids]:
+    """Copper in air (lands, traces) and copper sunk in laminate (microvias)."""
+    t = board.copper_mm
+    lands, vias = [], []
+    for joint in joints:
+        foot = site_position(board, joint.row, joint.col)
+        head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
+        h = site_height(board, joint.row, joint.col)
+        lands.append(sd.cylinder((*foot, -t), (*foot, 0.0), board.board_land_mm / 2))
+        lands.append(sd.cylinder((*head, h), (*head, h + t), board.package_land_mm / 2))
+        if joint.via_in_pad:
+            vias.append(sd.cylinder((*foot, -t - VIA_DEPTH_MM), (*foot, -t), VIA_DIAMETER_MM / 2))
+    traces = [_trace(trace, t) for trace in _uncrossed(board.traces)]
+    return sd.join(*lands, *traces), sd.join(*vias)
+
+
+def _uncrossed(traces: tuple[TraceRecord, ...]) -> list[TraceRecord]:
+    """Traces of the first one's direction: two that cross would count their copper twice."""
+    if not traces:
+        return []
+    level = traces[0].start[1] == traces[0].end[1]
+    return [t for t in traces if (t.start[1] == t.end[1]) == level]
+
+
+def _trace(trace: TraceRecord, thickness: float) -> Solids:
+    """A trace as an elliptic rod of its width and the copper's thickness; on the board's laminate."""
+    start, end = (np.array([*p, -thickness / 2]) for p in (trace.start, trace.end))
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    sideways = np.array([-along[1], along[0], 0.0])
+    matrix = np.stack([sideways / (trace.width_mm / 2), np.array([0, 0, 2 / thickness]), along])
+    return sd.segment((1.0, 0.0, 0.0), (0.0, length), origin=start, matrix=matrix)
+
+
+def build_boxes(board: BoardRecord) -> Boxes:
+    """Board with its copper planes, package substrate, die and mould compound around it."""
+    half = np.array([(n - 1) / 2 * board.pitch_mm + board.pitch_mm / 2 for n in (board.cols, board.rows)])
+    parts: list[tuple[Floats, Floats, int]] = []
+
+    def add(size: Floats, z: Range, material: int, centre: tuple[float, float] = (0.0, 0.0)) -> None:
+        if z[1] > z[0] and min(size) > 0:
+            middle = np.asarray(centre)
+            parts.append((np.array([*(middle - size), z[0]]), np.array([*(middle + size), z[1]]), material))
+
+    _add_board(add, board, half + board.margin_mm)
+    highest = max(site_height(board, r, c) for r in range(board.rows) for c in range(board.cols))
+    bottom = highest + board.copper_mm
+    body = half + min(board.margin_mm, 0.5)
+    middle = bottom + board.substrate_mm
+    add(body, (bottom, middle), LAMINATE)
+    _add_mould(add, board, body, (middle, bottom + board.package_mm))
+    low, high = (np.array([p[i] for p in parts]) for i in (0, 1))
+    return Boxes(low, high, np.array([p[2] for p in parts], np.int8))
+
+
+def _add_board(add, board: BoardRecord, size: Floats) -> None:  # type: ignore[no-untyped-def]
+    top = -board.copper_mm
+    bottom = top - board.board_mm
+    for depth in board.planes_mm:
+        plane = -board.copper_mm - depth
+        if plane - PLANE_MM <= bottom:
+            break
+        add(size, (plane, top), LAMINATE)
+        add(size, (plane - PLANE_MM, plane), COPPER)
+        top = plane - PLANE_MM
+    add(size, (bottom, top), LAMINATE)
+
+
+def _add_mould(add, board: BoardRecord, body: Floats, z: Range) -> None:  # type: ignore[no-untyped-def]
+    """Die on the substrate with mould around and above; mould alone without a die. Mould counts as laminate."""
+    wide, deep, thick = board.die_mm
+    die = np.minimum(np.array([wide, deep]) / 2, 0.8 * body)
+    top = min(z[0] + thick, z[1] - 0.1)
+    if min(die) <= 0 or top <= z[0]:
+        add(body, z, LAMINATE)
+        return
+    add(die, (z[0], top), SILICON)
+    side = (body - die) / 2
+    for sign in (-1.0, 1.0):
+        add(np.array([side[0], body[1]]), (z[0], top), LAMINATE, (sign * (die[0] + side[0]), 0.0))
+        add(np.array([die[0], side[1]]), (z[0], top), LAMINATE, (0.0, sign * (die[1] + side[1])))
+    add(body, (top, z[1]), LAMINATE)

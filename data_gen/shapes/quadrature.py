@@ -1,0 +1,126 @@
+"""Volumes of solids that meet or overlap, by parallel rays exact along z and regular across.
+
+The sum over a lattice of vertical rays is exact in z, so only the lateral step matters: at 1/100 of the
+joint's diameter the volume is good to about 1e-4.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.chords import (
+    NECK,
+    add_events,
+    metal_in_events,
+    neck_in_events,
+    sort_events,
+    work_arrays,
+)
+from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
+
+Marks = NDArray[np.int8]
+Plane = tuple[float, float, float]
+
+EVERYWHERE: Plane = (0.0, 0.0, np.inf)
+"""The half-plane 0 x + 0 y <= inf that holds every point."""
+
+
+def shadow(solids: Solids) -> NDArray[np.float64]:
+    """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared."""
+    centres, radii = sd.bounding_spheres(solids)
+    return np.column_stack([centres[:, :2], (radii * (1 + 1e-9) + 1e-12) ** 2])
+
+
+def lattice(solids: Solids, step: float) -> tuple[float, float, int, int]:
+    """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
+    lows, highs = sd.bounding_boxes(sd.of_role(solids, BODY))
+    low = lows.min(axis=0)[:2]
+    size = highs.max(axis=0)[:2] - low
+    nx, ny = (int(n) for n in np.ceil(size / step))
+    start = low + 0.5 * (size - np.array([nx - 1, ny - 1]) * step)
+    return float(start[0]), float(start[1]), nx, ny
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _column_sum(matrix, origin, profile, ends, marks_of, shade, joined, plane, grid, step, times, marks):  # type: ignore[no-untyped-def]
+    x0, y0, nx, ny = grid
+    total = 0.0
+    for iy in range(ny):
+        y = y0 + iy * step
+        for ix in range(nx):
+            x = x0 + ix * step
+            # A cell on the plane's edge counts by its part inside, exact for a plane along the lattice.
+            share = min(max((plane[2] - plane[0] * x - plane[1] * y) / step + 0.5, 0.0), 1.0)
+            if share == 0.0:
+                continue
+            n = 0
+            for k in range(marks_of.shape[0]):
+                if (x - shade[k, 0]) ** 2 + (y - shade[k, 1]) ** 2 < shade[k, 2] and n <= times.shape[0]:
+                    n = add_events(
+                        matrix,
+                        origin,
+                        profile,
+                        ends,
+                        k,
+                        marks_of[k],
+                        x,
+                        y,
+                        0.0,
+                        0.0,
+                        0.0,
+                        1.0,
+                        times,
+                        marks,
+                        n,
+                    )
+            if n > times.shape[0]:
+                return np.nan
+            sort_events(times, marks, n)
+            total += share * (
+                neck_in_events(times, marks, n, 0.0) if joined else metal_in_events(times, marks, n, 0.0)
+            )
+    return total * step * step
+
+
+def _quadrature(
+    solids: Solids, marks_of: Marks, over: Solids, step: float, joined: bool, plane: Plane = EVERYWHERE
+) -> float:
+    times, marks = work_arrays()
+    volume = float(
+        _column_sum(
+            solids.matrix, solids.origin, solids.profile, solids.ends, marks_of, shadow(solids), joined, plane,
+            lattice(over, step), step, times, marks,
+        )
+    )  # fmt: skip
+    if np.isnan(volume):
+        raise ValueError("a vertical ray crosses more primitives of one joint than the work arrays hold")
+    return volume
+
+
+def metal_volume(solids: Solids, step: float) -> float:
+    """Metal of one joint in mm^3 by vertical rays `step` mm apart."""
+    if solids.size == 0:
+        return 0.0
+    return _quadrature(solids, solids.role, solids, step, False)
+
+
+def mid_plane(first: Floats, second: Floats) -> Plane:
+    """The half-plane (nx, ny, c), nx x + ny y <= c, of all points nearer to the first of two points (x, y)."""
+    normal = (second - first) / np.linalg.norm(second - first)
+    return float(normal[0]), float(normal[1]), float(normal @ (first + second) / 2)
+
+
+def neck_volume(neck: Solids, first: Solids, second: Solids, step: float, plane: Plane = EVERYWHERE) -> float:
+    """Metal of a neck in mm^3 outside the BODY of both its joints, by vertical rays `step` mm apart.
+
+    Args:
+        neck, first, second: primitives of the neck and of its two joints.
+        step: distance of the rays.
+        plane: count only where nx x + ny y <= c (a joint's own side of the neck).
+    """
+    bodies = sd.join(sd.of_role(first, BODY), sd.of_role(second, BODY))
+    marks_of = np.concatenate([np.full(neck.size, NECK, np.int8), bodies.role])
+    return _quadrature(sd.join(neck, bodies), marks_of, neck, step, True, plane)

@@ -1,0 +1,266 @@
+"""Closed-form solids: every body of the generator is an affine image of a segment of revolution.
+
+One primitive is the set of points p with
+
+    q = M (p - o),    s0 <= q_z <= s1,    q_x^2 + q_y^2 <= a + b q_z + c q_z^2
+
+which holds spheres, ellipsoids, truncated spheres, cylinders, discs, cones, paraboloids and waists
+(c > 0), about any axis, sheared or squashed. Lengths are millimetres; vectors are (x, y, z).
+Everything else asks this module for inside or outside, volume and bounding sphere, and
+`chords` for the piece of a ray inside.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+BODY, VOID, GAP, KEEP, PATCH, MIX = range(6)
+"""Roles. Metal is BODY, less VOID, less the part of GAP that neither KEEP nor PATCH covers.
+
+MIX takes no part in what is metal: metal inside it is of the board's second alloy (paste that differs from the balls).
+"""
+
+
+class Solids(NamedTuple):
+    """k primitives as a struct of arrays.
+
+    Attributes:
+        matrix: (k, 3, 3) linear maps M from millimetres to the primitive's own coordinates.
+        origin: (k, 3) points o in mm.
+        profile: (k, 3) coefficients a, b, c of the squared radius.
+        ends: (k, 2) lower and upper bound of q_z.
+        role: (k,) one of BODY, VOID, GAP, KEEP, PATCH, MIX, as int8.
+    """
+
+    matrix: Floats
+    origin: Floats
+    profile: Floats
+    ends: Floats
+    role: NDArray[np.int8]
+
+    @property
+    def size(self) -> int:
+        """Number of primitives."""
+        return int(self.role.shape[0])
+
+
+def empty() -> Solids:
+    """No primitive at all, with arrays of the right shapes."""
+    return Solids(
+        np.zeros((0, 3, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 2)), np.zeros(0, np.int8)
+    )
+
+
+def join(*parts: Solids) -> Solids:
+    """The primitives of all parts in one struct, in the order given."""
+    if not parts:
+        return empty()
+    return Solids(
+        np.concatenate([p.matrix for p in parts]),
+        np.concatenate([p.origin for p in parts]),
+        np.concatenate([p.profile for p in parts]),
+        np.concatenate([p.ends for p in parts]),
+        np.concatenate([p.role for p in parts]),
+    )
+
+
+def select(solids: Solids, rows: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Solids:
+    """The chosen primitives, by mask, by index or by slice."""
+    return Solids(
+        solids.matrix[rows], solids.origin[rows], solids.profile[rows], solids.ends[rows], solids.role[rows]
+    )
+
+
+def of_role(solids: Solids, role: int) -> Solids:
+    """The primitives that play the given role."""
+    return select(solids, solids.role == role)
+
+
+def segment(
+    profile: ArrayLike,
+    ends: ArrayLike,
+    *,
+    origin: ArrayLike = (0.0, 0.0, 0.0),
+    matrix: ArrayLike | None = None,
+    role: int = BODY,
+) -> Solids:
+    """One segment of revolution r^2 <= a + b z + c z^2 between two planes.
+
+    Args:
+        profile: a, b, c of the squared radius in the primitive's own coordinates.
+        ends: s0, s1 with s0 <= s1.
+        origin: point o in mm.
+        matrix: 3x3 map M from mm to own coordinates; identity if left out (axis along z).
+        role: BODY, VOID, GAP, KEEP, PATCH or MIX.
+    """
+    linear = np.eye(3) if matrix is None else np.asarray(matrix, float)
+    return Solids(
+        linear.reshape(1, 3, 3).copy(),
+        np.asarray(origin, float).reshape(1, 3).copy(),
+        np.asarray(profile, float).reshape(1, 3).copy(),
+        np.asarray(ends, float).reshape(1, 2).copy(),
+        np.array([role], np.int8),
+    )
+
+
+def sphere(centre: ArrayLike, radius: float, role: int = BODY) -> Solids:
+    """A ball of the given radius in mm."""
+    return segment((radius**2, 0.0, -1.0), (-radius, radius), origin=centre, role=role)
+
+
+def ellipsoid(
+    centre: ArrayLike, semi_axes: ArrayLike, rotation: ArrayLike | None = None, role: int = BODY
+) -> Solids:
+    """An ellipsoid with semi-axes in mm along the columns of `rotation` (x, y, z if left out)."""
+    axes = np.eye(3) if rotation is None else np.asarray(rotation, float)
+    matrix = np.diag(1.0 / np.asarray(semi_axes, float)) @ axes.T
+    return segment((1.0, 0.0, -1.0), (-1.0, 1.0), origin=centre, matrix=matrix, role=role)
+
+
+def cylinder(start: ArrayLike, end: ArrayLike, radius: float, role: int = BODY) -> Solids:
+    """A right circular cylinder between two points in mm; a disc if they lie close together."""
+    return cone(start, end, radius, radius, role)
+
+
+def cone(
+    start: ArrayLike, end: ArrayLike, radius_start: float, radius_end: float, role: int = BODY
+) -> Solids:
+    """A truncated cone with the given radii in mm at its two ends."""
+    foot, tip = np.asarray(start, float), np.asarray(end, float)
+    length = float(np.linalg.norm(tip - foot))
+    slope = (radius_end - radius_start) / length
+    profile = (radius_start**2, 2.0 * radius_start * slope, slope**2)
+    return segment(profile, (0.0, length), origin=foot, matrix=axis_frame(tip - foot).T, role=role)
+
+
+def cap(vertex: ArrayLike, radius: float, *, up: bool, depth: float | None = None, role: int = GAP) -> Solids:
+    """A ball described from its lowest (`up`) or highest point, optionally cut `depth` mm from there.
+
+    Written from the vertex, r^2 <= 2 R z - z^2, so that single precision keeps a surface of large
+    radius to nanometres; from the centre the difference of two large squares would lose it.
+    """
+    reach = 2.0 * radius if depth is None else min(depth, 2.0 * radius)
+    matrix = np.diag([1.0, 1.0, 1.0 if up else -1.0])
+    return segment((0.0, 2.0 * radius, -1.0), (0.0, reach), origin=vertex, matrix=matrix, role=role)
+
+
+def axis_frame(direction: ArrayLike) -> Floats:
+    """A right-handed orthonormal frame, as columns, whose third axis is the given direction."""
+    third = np.asarray(direction, float)
+    third = third / np.linalg.norm(third)
+    helper = np.eye(3)[int(np.argmin(np.abs(third)))]
+    first = np.cross(helper, third)
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(third, first), third], axis=1)
+
+
+def affine(solids: Solids, linear: ArrayLike, shift: ArrayLike = (0.0, 0.0, 0.0)) -> Solids:
+    """The image of the solids under p -> linear @ p + shift (mm)."""
+    image = np.asarray(linear, float)
+    origin = solids.origin @ image.T + np.asarray(shift, float)
+    return solids._replace(matrix=solids.matrix @ np.linalg.inv(image), origin=origin)
+
+
+def moved(solids: Solids, shift: ArrayLike) -> Solids:
+    """The solids displaced by `shift` mm."""
+    return solids._replace(origin=solids.origin + np.asarray(shift, float))
+
+
+def sheared(solids: Solids, slope_x: float, slope_y: float) -> Solids:
+    """The solids with every layer z moved sideways by (slope_x, slope_y) z; volumes are kept."""
+    if slope_x == 0.0 and slope_y == 0.0:
+        return solids
+    return affine(solids, [[1.0, 0.0, slope_x], [0.0, 1.0, slope_y], [0.0, 0.0, 1.0]])
+
+
+def profile_volume(profile: ArrayLike, low: float, high: float) -> float:
+    """pi times the integral of max(0, a + b z + c z^2) from low to high."""
+    a, b, c = (float(v) for v in np.asarray(profile, float))
+    roots = np.roots([c, b, a]) if (c or b) else np.zeros(0)
+    cuts = [float(r.real) for r in roots if abs(r.imag) == 0.0 and low < r.real < high]
+    knots = [low, *sorted(cuts), high]
+    total = 0.0
+    for z0, z1 in pairwise(knots):
+        middle = 0.5 * (z0 + z1)
+        if a + b * middle + c * middle**2 > 0.0:
+            total += a * (z1 - z0) + b * (z1**2 - z0**2) / 2 + c * (z1**3 - z0**3) / 3
+    return float(np.pi * total)
+
+
+def volumes(solids: Solids) -> Floats:
+    """Volume of each primitive alone in mm^3, shape (k,), in closed form."""
+    own = [profile_volume(p, e[0], e[1]) for p, e in zip(solids.profile, solids.ends, strict=True)]
+    scale: Floats = np.abs(np.linalg.det(solids.matrix)).reshape(-1)
+    return np.asarray(own, float) / scale
+
+
+def inside(solids: Solids, points: ArrayLike) -> NDArray[np.bool_]:
+    """Which points lie in which primitive, shape (k, n), for points (n, 3) in mm."""
+    away = np.asarray(points, float)[None, :, :] - solids.origin[:, None, :]
+    own = np.einsum("kij,knj->kni", solids.matrix, away)
+    height = own[:, :, 2]
+    a, b, c = (solids.profile[:, i : i + 1] for i in range(3))
+    in_slab = (height >= solids.ends[:, :1]) & (height <= solids.ends[:, 1:])
+    hits: NDArray[np.bool_] = in_slab & (
+        own[:, :, 0] ** 2 + own[:, :, 1] ** 2 <= a + b * height + c * height**2
+    )
+    return hits
+
+
+def metal_inside(solids: Solids, points: ArrayLike) -> NDArray[np.bool_]:
+    """Which points are metal by the rule of the roles, shape (n,), for points (n, 3) in mm."""
+    hits = inside(solids, points)
+    body, void, gap, keep, patch = (hits[solids.role == r].any(axis=0) for r in range(5))
+    metal: NDArray[np.bool_] = body & ~void & ~(gap & ~keep & ~patch)
+    return metal
+
+
+def bounding_spheres(solids: Solids) -> tuple[Floats, Floats]:
+    """A ball around each primitive: centres (k, 3) and radii (k,) in mm.
+
+    Exact for spheres and right solids; the radius is an upper bound for sheared or squashed ones.
+    """
+    low, high = solids.ends[:, 0], solids.ends[:, 1]
+    middle = 0.5 * (low + high)
+    a, b, c = solids.profile.T
+    # Farthest rim point from the mid-point of the axis: a quadratic in z, largest at an end or its vertex.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        vertex = np.where(c + 1.0 < 0.0, (2.0 * middle - b) / (2.0 * (c + 1.0)), low)
+    squares = [
+        np.maximum(a + b * z + c * z**2, 0.0) + (z - middle) ** 2
+        for z in (low, high, np.clip(vertex, low, high))
+    ]
+    back = np.linalg.inv(solids.matrix)
+    stretch = np.linalg.norm(back, ord=2, axis=(1, 2)) if solids.size else np.zeros(0)
+    return solids.origin + back[:, :, 2] * middle[:, None], stretch * np.sqrt(np.max(squares, axis=0))
+
+
+def bounding_boxes(solids: Solids) -> tuple[Floats, Floats]:
+    """Axis-aligned boxes around each primitive: low and high corners, (k, 3) in mm."""
+    low, high = solids.ends[:, 0], solids.ends[:, 1]
+    a, b, c = solids.profile.T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        vertex = np.where(c < 0.0, -b / (2.0 * c), low)
+    squares = [a + b * z + c * z**2 for z in (low, high, np.clip(vertex, low, high))]
+    widest = np.sqrt(np.maximum(np.max(squares, axis=0), 0.0))
+    back = np.linalg.inv(solids.matrix)
+    middle = solids.origin + back[:, :, 2] * (0.5 * (low + high))[:, None]
+    reach = np.hypot(back[:, :, 0], back[:, :, 1]) * widest[:, None]
+    reach += np.abs(back[:, :, 2]) * (0.5 * (high - low))[:, None]
+    return middle - reach, middle + reach
+
+
+def enclosing_sphere(solids: Solids) -> tuple[Floats, float]:
+    """One ball (centre (3,), radius, mm) around all primitives; radius 0 if there are none."""
+    if solids.size == 0:
+        return np.zeros(3), 0.0
+    centres, radii = bounding_spheres(solids)
+    low, high = (centres - radii[:, None]).min(axis=0), (centres + radii[:, None]).max(axis=0)
+    middle = 0.5 * (low + high)
+    return middle, float((np.linalg.norm(centres - middle, axis=1) + radii).max())

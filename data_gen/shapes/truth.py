@@ -1,0 +1,287 @@
+"""The truth of every joint, from its solids alone (domain document B6), never from its recipe's name.
+
+z is the board normal, 0 the board land's top. E is the joint's envelope with its cavities filled, a bridge
+cut off at the mid-plane to the neighbour. Void measures are shares of E; gaps and contact are taken
+along z. Everything is a quadrature by vertical rays (exact in z) on a 1 um lattice, or closed form.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from numba import njit
+from numpy.typing import NDArray
+
+from jointwise.data_gen.drawing.records import ScanRecord
+from jointwise.data_gen.shapes import columns as cl
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.chords import segment_intervals
+from jointwise.data_gen.shapes.columns import Columns, sweep_columns
+from jointwise.data_gen.shapes.necks import end_bonds
+from jointwise.data_gen.shapes.quadrature import mid_plane
+from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
+from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
+from jointwise.joints.names import ball_name
+
+VOID_AREA = 0.05
+FAILED, SOUND = 0.25, 0.75
+"""Bonded shares: up to FAILED a surface has failed, from SOUND on it holds, between it is marginal."""
+LEAST_GAP_UM = 1.0
+LEAST_BRIDGE_UM = 1.0
+PRESENT = 0.20
+"""Metal over nominal from which on a ball is there."""
+
+CLEARANCE_STEP_MM = 0.004
+NAN = float("nan")
+
+
+def joint_truth(scene: Scene, record: ScanRecord, step_mm: float = 0.001) -> pd.DataFrame:
+    """`scene_truth` with whose joint it is: scan, board_id, component, and `recipe` for audits.
+
+    The record names; it has no part in any label or measure.
+    """
+    table = scene_truth(scene, step_mm)
+    names = {
+        "scan": record.scan,
+        "board_id": record.board.board_id,
+        "component": record.board.component,
+        "recipe": [joint.recipe for joint in record.joints],
+    }
+    return table.assign(**names)
+
+
+def scene_truth(scene: Scene, step_mm: float = 0.001) -> pd.DataFrame:
+    """One row per joint: place, labels (NaN = marginal or no ball) and measures.
+
+    Args:
+        scene: the board.
+        step_mm: lateral distance of the rays; the definition asks for 1 um or finer.
+
+    Returns:
+        Columns row, col, ball, x_board_mm, y_board_mm, z_board_mm (centre in the board frame), present, the
+        four kinds, the measures of the common schema, and besides them metal_mm3, contact_board,
+        contact_package, gap_max_um, clearance_um and height_mm.
+    """
+    clearance = clearances(scene)
+    bridges = bridge_thickness(scene)
+    rows = [_one_truth(scene, i, step_mm, bridges.get(i), clearance[i]) for i in range(len(scene.joints))]
+    return pd.DataFrame(rows)
+
+
+def _one_truth(
+    scene: Scene, index: int, step: float, bridge_um: float | None, clearance_mm: float
+) -> dict[str, object]:
+    joint = scene.joints[index]
+    place = {
+        "row": joint.row,
+        "col": joint.col,
+        "ball": ball_name(joint.row, joint.col),
+        "x_board_mm": float(joint.centre[0]),
+        "y_board_mm": float(joint.centre[1]),
+        "z_board_mm": float(joint.centre[2]),
+        "height_mm": joint.height_mm,
+    }
+    if joint.solids.size == 0:
+        return place | _absent(0.0)
+    necks, halves = _own_necks(scene, index)
+    columns = sweep_columns(joint, necks, halves, step)
+    metal = float(columns.sums[cl.METAL] * columns.cell_mm2)
+    if metal < PRESENT * joint.nominal_mm3:
+        return place | _absent(metal)
+    contact = surface_truth(columns)
+    void = void_truth(columns)
+    bridging = 1.0 if bridge_um is not None else (0.0 if clearance_mm > 0.0 else NAN)
+    return place | {
+        "present": 1,
+        "void": float(void["void_projected_area_pct"] >= 100 * VOID_AREA),
+        "non_wet": contact.pop("non_wet"),
+        "bridging": bridging,
+        "head_in_pillow": contact.pop("head_in_pillow"),
+        **void,
+        **contact,
+        "bridge_neck_um": NAN if bridge_um is None else bridge_um,
+        "clearance_um": 0.0 if bridge_um is not None else 1000 * clearance_mm,
+        "metal_mm3": metal,
+    }
+
+
+def _absent(metal: float) -> dict[str, object]:
+    """A site without a ball: no label, no measure."""
+    names = (
+        "void", "non_wet", "bridging", "head_in_pillow", "void_projected_area_pct", "void_volume_pct",
+        "void_largest_pct", "void_interface_pct", "contact_board", "contact_package", "gap_um", "gap_max_um",
+        "contact_fraction", "bridge_neck_um", "clearance_um",
+    )  # fmt: skip
+    return {"present": 0, **dict.fromkeys(names, NAN), "metal_mm3": metal}
+
+
+def void_truth(columns: Columns) -> dict[str, float]:
+    """The four void measures in per cent: union of shadows, volume, largest connected void, at a land."""
+    sums = columns.sums
+    largest_section = float(columns.section.max())
+    largest_void = float(columns.void_area.max(initial=0))
+    interface = max(
+        sums[cl.GAS_BOARD] / max(sums[cl.LAND_B], 1), sums[cl.GAS_PACKAGE] / max(sums[cl.LAND_P], 1)
+    )
+    return {
+        "void_projected_area_pct": 100 * float(sums[cl.GAS_AREA]) / largest_section,
+        "void_volume_pct": 100 * float(sums[cl.GAS] / sums[cl.ENVELOPE]),
+        "void_largest_pct": 100 * largest_void / largest_section,
+        "void_interface_pct": 100 * float(interface),
+    }
+
+
+def surface_truth(columns: Columns) -> dict[str, float]:
+    """Contact at both lands, the failed surface if there is one, and the labels non_wet and head_in_pillow.
+
+    A surface inside the joint counts as an interface between two bodies with the rays that miss it but
+    run unbroken from land to land as bonded: a surface that does not part the joint has q near 1.
+    """
+    s = columns.sums
+    board, package = (
+        float(s[touch] / max(s[land], 1))
+        for touch, land in ((cl.TOUCH_B, cl.LAND_B), (cl.TOUCH_P, cl.LAND_P))
+    )
+    lifts = [
+        (board, s[cl.LIFT_B] / max(s[cl.LIFT_AREA_B], 1), s[cl.LIFT_MAX_B]),
+        (package, s[cl.LIFT_P] / max(s[cl.LIFT_AREA_P], 1), s[cl.LIFT_MAX_P]),
+    ]
+    worst = min(lifts, key=lambda lift: lift[0])
+    bonded, parted = _interface(columns)
+    found = {"contact_board": board, "contact_package": package}
+    found |= {"gap_um": NAN, "gap_max_um": NAN, "contact_fraction": NAN}
+    if worst[0] < SOUND:
+        found |= _surface(worst[1], worst[2], worst[0])
+    elif not math.isnan(bonded) and bonded < 1.0:
+        found |= _surface(s[cl.SHELL_GAP] / parted, s[cl.SHELL_MAX], bonded)
+    found["non_wet"] = _non_wet([(c, 1000 * largest) for c, _, largest in lifts])
+    found["head_in_pillow"] = _head_in_pillow(bonded, min(board, package))
+    return found
+
+
+def _surface(mean_mm: float, largest_mm: float, bonded: float) -> dict[str, float]:
+    return {
+        "gap_um": 1000 * float(mean_mm),
+        "gap_max_um": 1000 * float(largest_mm),
+        "contact_fraction": float(bonded),
+    }
+
+
+def _interface(columns: Columns) -> tuple[float, float]:
+    """Bonded share of the interface inside the joint and its number of unbonded rays; NaN without one."""
+    s = columns.sums
+    parted = float(s[cl.SHELL_AREA] - s[cl.SHELL_BONDED])
+    if s[cl.SHELL_AREA] < 0.01 * columns.section.max():
+        return NAN, parted
+    whole = s[cl.SHELL_AREA] + s[cl.THROUGH]
+    return float((s[cl.SHELL_BONDED] + s[cl.THROUGH]) / whole), parted
+
+
+def _non_wet(lands: list[tuple[float, float]]) -> float:
+    if any(contact <= FAILED and largest_um >= LEAST_GAP_UM for contact, largest_um in lands):
+        return 1.0
+    return 0.0 if all(contact >= SOUND for contact, _ in lands) else NAN
+
+
+def _head_in_pillow(bonded: float, wetted: float) -> float:
+    if math.isnan(bonded) or bonded >= SOUND:
+        return 0.0
+    return 1.0 if bonded <= FAILED and wetted >= SOUND else NAN
+
+
+def _own_necks(scene: Scene, index: int) -> tuple[Solids, Floats]:
+    """All neck primitives that reach a joint, and the half-plane in which they are its own."""
+    parts, planes = [], []
+    for neck in scene.necks:
+        if index in neck.joints:
+            other = neck.joints[0] if neck.joints[1] == index else neck.joints[1]
+            here, there = scene.joints[index].centre[:2], scene.joints[other].centre[:2]
+            parts.append(neck.solids)
+            planes += [mid_plane(here, there)] * neck.solids.size
+    return sd.join(*parts), np.asarray(planes, float).reshape(-1, 3)
+
+
+def neck_thickness_um(neck: Neck) -> float:
+    """2 sqrt(A / pi) of the least cross-section A along the neck, closed form.
+
+    Each of its primitives has its own axis along the path, so a section there has the area
+    pi r^2 |axis row of M| / |det M|.
+    """
+    areas = []
+    for m, (a, b, c), (low, high) in zip(
+        neck.solids.matrix, neck.solids.profile, neck.solids.ends, strict=True
+    ):
+        knots = [low, high]
+        if c > 0 and low < -b / (2 * c) < high:
+            knots.append(-b / (2 * c))
+        least = min(a + b * s + c * s**2 for s in knots)
+        areas.append(math.pi * least * np.linalg.norm(m[2]) / abs(np.linalg.det(m)))
+    return 2000 * math.sqrt(float(min(areas)) / math.pi)
+
+
+def bridge_thickness(scene: Scene) -> dict[int, float]:
+    """Thickness in um of the thickest bridge of each bridged joint, by its index.
+
+    A neck that ends in a void or gap on one side joins nothing and is left out.
+    """
+    found: dict[int, float] = {}
+    for neck in scene.necks:
+        bonds = end_bonds(neck.solids, *(scene.joints[i].solids for i in neck.joints))
+        thickness = neck_thickness_um(neck)
+        if min(bonds) > 0.0 and thickness >= LEAST_BRIDGE_UM:
+            for i in neck.joints:
+                found[i] = max(found.get(i, 0.0), thickness)
+    return found
+
+
+def clearances(scene: Scene) -> NDArray[np.float64]:
+    """Least air in mm from each joint to its neighbours along the lines that join them; inf without any."""
+    index = {(j.row, j.col): i for i, j in enumerate(scene.joints) if j.solids.size}
+    least = np.full(len(scene.joints), np.inf)
+    for (row, col), i in index.items():
+        for other in ((row, col + 1), (row + 1, col)):
+            if other in index:
+                air = pair_clearance(scene.joints[i], scene.joints[index[other]])
+                least[[i, index[other]]] = np.minimum(least[[i, index[other]]], air)
+    return least
+
+
+def pair_clearance(first: Joint, second: Joint) -> float:
+    """Least air in mm between two joints along rays parallel to the line between their centres."""
+    across = second.centre[:2] - first.centre[:2]
+    along = across / np.linalg.norm(across)
+    bodies = [sd.of_role(j.solids, BODY) for j in (first, second)]
+    arrays = [(b.matrix, b.origin, b.profile, b.ends) for b in bodies]
+    width = max(first.sphere_radius, second.sphere_radius)
+    height = max(first.height_mm, second.height_mm)
+    return float(_least_air(arrays[0], arrays[1], first.centre, along, width, height, CLEARANCE_STEP_MM))
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _reach(arrays, ex, ey, ez, dx, dy, sign):  # type: ignore[no-untyped-def]
+    """Farthest point (sign 1) or nearest point (sign -1) of any primitive along a level ray."""
+    matrix, origin, profile, ends = arrays
+    best = -np.inf
+    for k in range(matrix.shape[0]):
+        t0, t1, t2, t3 = segment_intervals(matrix, origin, profile, ends, k, ex, ey, ez, dx, dy, 0.0)
+        if t1 > t0:
+            best = max(best, max(sign * t0, sign * t1))
+        if t3 > t2:
+            best = max(best, max(sign * t2, sign * t3))
+    return sign * best
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _least_air(first, second, centre, along, width, height, step):  # type: ignore[no-untyped-def]
+    least = np.inf
+    for iz in range(int(height / step)):
+        z = (iz + 0.5) * step
+        for iu in range(-int(width / step), int(width / step) + 1):
+            x, y = centre[0] - along[1] * iu * step, centre[1] + along[0] * iu * step
+            out = _reach(first, x, y, z, along[0], along[1], 1.0)
+            if out == -np.inf:
+                continue
+            least = min(least, _reach(second, x, y, z, along[0], along[1], -1.0) - out)
+    return least

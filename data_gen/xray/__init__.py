@@ -1,0 +1,1 @@
+"""From solids to what a scanner measures and a reconstruction shows."""

@@ -149,10 +149,15 @@ def scan_detector(scanner: ScannerRecord) -> Detector:
 
 
 def record_energies(record: ScanRecord) -> Energies:
-    """Fitted energies of the record's tube, filters and alloy."""
-    scanner = record.scanner
+    """Fitted energies of the record's tube, filters and alloys."""
+    scanner, board = record.scanner, record.board
     return scan_energies(
-        scanner.kvp, scanner.filter_al_mm, scanner.filter_cu_mm, SCINTILLATOR_MM, record.board.alloy
+        scanner.kvp,
+        scanner.filter_al_mm,
+        scanner.filter_cu_mm,
+        SCINTILLATOR_MM,
+        board.alloy,
+        second_alloy=board.paste_alloy,
     )
 
 

@@ -69,11 +69,13 @@ class BoardRecord:
     `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
     (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
     layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    `paste_alloy` is the alloy of the metal inside MIX where it differs from the balls' `alloy`.
     """
 
     board_id: str
     component: str
     alloy: str
+    paste_alloy: str | None
     pitch_mm: float
     rows: int
     cols: int

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from jointwise.data_gen.shapes.scene import SECOND
 from jointwise.data_gen.xray.attenuation import basis_mu_per_mm
 from jointwise.data_gen.xray.spectra import Spectrum, detected, filtered, tube_spectrum
 from jointwise.joints.errors import InputError
@@ -40,7 +41,8 @@ class Energies:
     detected quanta in air is ``(1/N)·Σ_k weight[k]·quantum[k]·exp(-Σ_m mu[m, k]·L[m])``.
 
     Args:
-        mu_per_mm: (4, k), materials in the order of :mod:`jointwise.data_gen.shapes.scene`.
+        mu_per_mm: (4, k) or (5, k), materials in the order of :mod:`jointwise.data_gen.shapes.scene`; without the
+            fifth row all solder is of one alloy.
         weight: (k,), share of the signal in air, sums to 1.
         quantum: (k,), quantum energy over the mean detected quantum energy in air.
         energies_kev: (k,), for information.
@@ -51,32 +53,51 @@ class Energies:
     quantum: Array
     energies_kev: Array
 
+    def of_materials(self, count: int) -> Array:
+        """Attenuation (count, k) per mm of the first materials; the second alloy's is the solder's if there is none."""
+        rows = (
+            self.mu_per_mm
+            if len(self.mu_per_mm) > SECOND
+            else np.vstack([self.mu_per_mm, self.mu_per_mm[:1]])
+        )
+        return rows[:count]
+
     def signal(self, lengths_mm: Array) -> Array:
-        """Signal relative to air behind lengths (n, 4) in mm, shape (n,)."""
-        return np.asarray(np.exp(-lengths_mm @ self.mu_per_mm) @ self.weight)
+        """Signal relative to air behind lengths (n, 4 or 5) in mm, shape (n,)."""
+        depth = lengths_mm @ self.of_materials(lengths_mm.shape[1])
+        return np.asarray(np.exp(-depth) @ self.weight)
 
     def variance(self, lengths_mm: Array) -> Array:
-        """Variance of the signal for one detected quantum in air, lengths (n, 4) in mm, shape (n,)."""
-        return np.asarray(np.exp(-lengths_mm @ self.mu_per_mm) @ (self.weight * self.quantum))
+        """Variance of the signal for one detected quantum in air, lengths (n, 4 or 5) in mm, shape (n,)."""
+        depth = lengths_mm @ self.of_materials(lengths_mm.shape[1])
+        return np.asarray(np.exp(-depth) @ (self.weight * self.quantum))
 
 
-def all_energies(quanta: Spectrum, alloy: str) -> Energies:
+def all_energies(quanta: Spectrum, alloy: str, second_alloy: str | None = None) -> Energies:
     """Every bin of a detected spectrum, unreduced: the reference for :func:`reduce`."""
     keep = quanta.photons > 1e-7 * quanta.photons.max()
     energies, photons = quanta.energies_kev[keep], quanta.photons[keep]
     signal = energies * photons
     mean = signal.sum() / photons.sum()
-    return Energies(basis_mu_per_mm(alloy, energies), signal / signal.sum(), energies / mean, energies)
+    mu = basis_mu_per_mm(alloy, energies)
+    if second_alloy is not None:
+        mu = np.vstack([mu, basis_mu_per_mm(second_alloy, energies)[:1]])
+    return Energies(mu, signal / signal.sum(), energies / mean, energies)
 
 
-def sample_lengths(count: int, seed: int) -> Array:
-    """Random thicknesses (count, 4) in mm of solder, copper, laminate and silicon; the first row is air.
+def sample_lengths(count: int, seed: int, materials: int = 4) -> Array:
+    """Random thicknesses (count, materials) in mm; the first row is air.
 
-    Thin and thick ones are equally likely on a square-root scale, and materials are often absent.
+    Thin and thick ones are equally likely on a square-root scale, and materials are often absent. Any part of the
+    solder is of the second alloy where that counts among the materials.
     """
     rng = np.random.default_rng(seed)
     lengths = np.asarray(LARGEST_MM) * rng.random((count, 4)) ** 2
     lengths *= rng.random((count, 4)) < (0.9, 0.4, 0.6, 0.3)
+    if materials > SECOND:
+        share = np.clip(rng.uniform(-0.3, 1.3, count), 0.0, 1.0)
+        lengths = np.column_stack([lengths, share * lengths[:, 0]])
+        lengths[:, 0] *= 1.0 - share
     lengths[0] = 0.0
     return np.asarray(lengths)
 
@@ -89,9 +110,12 @@ def reduce(full: Energies, count: int = 8, seed: int = 1) -> Energies:
     """
     if count < 2:
         raise InputError(f"expected at least two energies to fit, found {count}")
-    lengths = sample_lengths(400, seed)
+    lengths = sample_lengths(400, seed, len(full.mu_per_mm))
     bins = np.exp(-lengths @ full.mu_per_mm)
-    chosen = _exchange(*_compress(bins, bins @ full.weight, air=20.0), count)
+    table = _compress(bins, bins @ full.weight, air=20.0)
+    # Two alloys put a second edge into the spectrum, and one start may then settle in a poor corner.
+    starts = (0.0, 0.3) if len(full.mu_per_mm) > SECOND else (0.0,)
+    chosen = min((_exchange(*table, count, low) for low in starts), key=lambda found: found[1])[0]
     weight = _fit(*_compress(bins[:, chosen], bins @ full.weight, air=20.0))[0]
     chosen, weight = chosen[weight > 0], weight[weight > 0]
     weight /= weight.sum()
@@ -111,11 +135,13 @@ def _compress(bins: Array, target: Array, air: float) -> tuple[Array, Array]:
     return table[:, :-1], table[:, -1]
 
 
-def _exchange(bins: Array, target: Array, count: int) -> NDArray[np.intp]:
-    """Indices of `count` columns that fit `target` well: each in turn moves to the best place between its
-    neighbours, until a whole round changes nothing."""
+def _exchange(bins: Array, target: Array, count: int, share: float) -> tuple[NDArray[np.intp], float]:
+    """Indices of `count` columns that fit `target` well, and the residual: each in turn moves to the best place
+    between its neighbours, until a whole round changes nothing. They start evenly spread above that `share` of them."""
     last = bins.shape[1] - 1
-    chosen = np.unique(np.linspace(0, last, min(count, last + 1) + 2).round().astype(np.intp)[1:-1])
+    chosen = np.unique(
+        np.linspace(share * last, last, min(count, last + 1) + 2).round().astype(np.intp)[1:-1]
+    )
     best = _fit(bins[:, chosen], target)[1]
     for _ in range(_ROUNDS):
         before = best
@@ -130,7 +156,7 @@ def _exchange(bins: Array, target: Array, count: int) -> NDArray[np.intp]:
                     best, chosen = residual, trial
         if best > 0.98 * before:
             break
-    return chosen
+    return chosen, best
 
 
 def _fit(bins: Array, target: Array) -> tuple[Array, float]:
@@ -141,7 +167,7 @@ def _fit(bins: Array, target: Array) -> tuple[Array, float]:
 
 def worst_error(few: Energies, full: Energies, seed: int = 2) -> float:
     """Largest error of the line integral -ln S over random thicknesses with S above :data:`FAINTEST`."""
-    lengths = sample_lengths(4000, seed)
+    lengths = sample_lengths(4000, seed, len(full.mu_per_mm))
     true = full.signal(lengths)
     seen = true > FAINTEST
     return float(np.max(np.abs(np.log(few.signal(lengths)[seen] / true[seen]))))
@@ -155,6 +181,7 @@ def scan_energies(
     scintillator_mm: float,
     alloy: str,
     count: int = 8,
+    second_alloy: str | None = None,
 ) -> Energies:
     """Fitted energies of a tube behind aluminium and copper filters, seen by a CsI detector.
 
@@ -165,10 +192,11 @@ def scan_energies(
         scintillator_mm: thickness of the CsI, mm.
         alloy: solder on the board.
         count: number of energies; 0 keeps every bin.
+        second_alloy: alloy of the metal inside MIX, if it differs.
 
     Raises:
         InputError: a value is outside what is stored.
     """
     spectrum = filtered(tube_spectrum(kilovolts), {"Al": aluminium_mm, "Cu": copper_mm})
-    full = all_energies(detected(spectrum, scintillator_mm), alloy)
+    full = all_energies(detected(spectrum, scintillator_mm), alloy, second_alloy)
     return reduce(full, count) if count else full

@@ -42,6 +42,16 @@ def test_their_noise_is_the_whole_spectrums(tube):
     np.testing.assert_allclose(few.variance(lengths)[seen], full.variance(lengths)[seen], rtol=0.015)
 
 
+@pytest.mark.parametrize(("kilovolts", "second"), [(100, "Sn63Pb37"), (130, "Sn42Bi58"), (160, "Sn63Pb37")])
+def test_two_alloys_on_one_ray_transmit_like_the_whole_spectrum(kilovolts, second):
+    tube = kilovolts, 1.0, 0.5, 0.55, "SAC305"
+    few, full = (scan_energies(*tube, count, second_alloy=second) for count in (8, 0))
+    assert worst_error(few, full) < 0.02
+    # The fifth material is the other alloy: 0.3 mm of it alone is what a board of that alloy alone shows.
+    alone = scan_energies(*tube[:4], second, 0).signal(np.array([[0.3, 0, 0, 0]]))
+    assert full.signal(np.array([[0, 0, 0, 0, 0.3]])) == pytest.approx(alone, rel=1e-12)
+
+
 def test_air_has_signal_one_and_the_variance_of_compound_poisson_noise():
     quanta = detected(filtered(tube_spectrum(120), {"Al": 1.0, "Cu": 0.2}), 0.55)
     air = np.zeros((1, 4))

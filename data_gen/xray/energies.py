@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from jointwise.data_gen.shapes.scene import SECOND
+from jointwise.data_gen.shapes.scene import SECOND, SOLDER
 from jointwise.data_gen.xray.attenuation import basis_mu_per_mm
 from jointwise.data_gen.xray.spectra import Spectrum, detected, filtered, tube_spectrum
 from jointwise.joints.errors import InputError
@@ -171,6 +171,42 @@ def worst_error(few: Energies, full: Energies, seed: int = 2) -> float:
     true = full.signal(lengths)
     seen = true > FAINTEST
     return float(np.max(np.abs(np.log(few.signal(lengths)[seen] / true[seen]))))
+
+
+LINEARISED_TO = 7.0
+"""Line integral up to which a hardening correction is fitted (a thousandth of the light); straight beyond."""
+
+
+def linearisation(energies: Energies, material: int = SOLDER, degree: int = 5) -> Array:
+    """Polynomial that undoes beam hardening behind one material: measured -ln S to a number linear in thickness.
+
+    The line it aims at is the measured curve's slope at zero thickness, so thin objects keep their level. The fit is
+    over thickness steps whose line integral is even between 0 and :data:`LINEARISED_TO`.
+
+    Returns:
+        Coefficients c of c[0]·p + c[1]·p² + …, shape (degree,).
+    """
+    mu = energies.of_materials(material + 1)[material]
+    start = float(mu @ energies.weight)
+    thickness = np.linspace(0.0, LINEARISED_TO / float(mu.min()), 4001)
+    measured = -np.log(np.exp(-thickness[:, None] * mu) @ energies.weight)
+    p = np.linspace(0.0, LINEARISED_TO, 401)[1:]
+    wanted = start * np.interp(p, measured, thickness)
+    powers = p[:, None] ** np.arange(1, degree + 1)
+    # Relative errors count: the correction must be right for thin solder too.
+    return np.asarray(np.linalg.lstsq(powers / p[:, None], wanted / p, rcond=None)[0])
+
+
+def linearised(line_integrals: NDArray[np.float32], coefficients: Array) -> NDArray[np.float32]:
+    """Line integrals after :func:`linearisation`'s polynomial, straight below 0 and beyond the fit."""
+    p = np.clip(line_integrals, np.float32(0.0), np.float32(LINEARISED_TO))
+    out = np.zeros_like(p)
+    for c in coefficients[::-1]:
+        out = (out + np.float32(c)) * p
+    k = np.arange(1, len(coefficients) + 1)
+    end = np.float32(np.sum(k * coefficients * LINEARISED_TO ** (k - 1)))
+    beyond = line_integrals - p
+    return np.asarray(out + np.where(beyond > 0, end, np.float32(coefficients[0])) * beyond, np.float32)
 
 
 @lru_cache(maxsize=256)

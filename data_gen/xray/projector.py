@@ -37,7 +37,15 @@ from jointwise.data_gen.xray.footprints import (
     ray_direction,
     squared_distance,
 )
-from jointwise.data_gen.xray.geometry import STILL, ConeBeam, Pose, view_frames
+from jointwise.data_gen.xray.geometry import (
+    STEADY,
+    STILL,
+    ConeBeam,
+    Pose,
+    Wobble,
+    detector_shifts,
+    view_frames,
+)
 from jointwise.data_gen.xray.threads import each
 
 SUB_RAYS = 2
@@ -77,7 +85,7 @@ def project(
     *,
     pose: Pose = STILL,
     views: slice = slice(None),
-    detector_shift_mm: float = 0.0,
+    wobble: Wobble = STEADY,
     sub_rays: int = SUB_RAYS,
     dtype: Any = np.float32,
 ) -> Projections:
@@ -89,7 +97,7 @@ def project(
         energies: fitted energies of its spectrum for the scene's alloy.
         pose: how the board lies in the file's frame.
         views: which views.
-        detector_shift_mm: shift of the real detector along u that the reconstruction does not know.
+        wobble: departures from the nominal geometry that the reconstruction does not know.
         sub_rays: rays per pixel edge near joints; 1 draws one ray through each pixel's middle.
         dtype: np.float32, or np.float64 for the reference.
 
@@ -97,10 +105,8 @@ def project(
         ValueError: a ray crosses more solids of one joint than the work arrays hold.
     """
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
-    frames = view_frames(beam, pose, views).astype(dtype)
-    real = np.dtype(dtype).type
-    u = (beam.u_mm() + detector_shift_mm).astype(dtype)
-    plate = Plate(u, beam.v_mm().astype(dtype), real(beam.pixel_mm), real(beam.source_detector_mm), sub_rays)
+    frames = view_frames(beam, pose, views, wobble).astype(dtype)
+    plates = _plates(beam, detector_shifts(beam, views, wobble), sub_rays, dtype)
     bins = _Bins(
         np.ascontiguousarray(energies.of_materials(_MATERIALS), dtype),
         energies.weight.astype(dtype),
@@ -112,7 +118,7 @@ def project(
     each(
         _project_view,
         (
-            (packed, balls, corners, frames[i], plate, bins, signal[i], variance[i])
+            (packed, balls, corners, frames[i], plates[i], bins, signal[i], variance[i])
             for i in range(len(frames))
         ),
     )
@@ -132,20 +138,29 @@ def lengths(
     """Path length per material of one ray through each pixel's middle, mm, shape (view, row, column, 5)."""
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
     frames = view_frames(beam, pose, views).astype(dtype)
-    real = np.dtype(dtype).type
-    plate = Plate(
-        beam.u_mm().astype(dtype),
-        beam.v_mm().astype(dtype),
-        real(beam.pixel_mm),
-        real(beam.source_detector_mm),
-        1,
-    )
+    plate = _plates(beam, np.zeros((1, 2)), 1, dtype)[0]
     out = np.zeros((len(frames), beam.rows, beam.columns, _MATERIALS), dtype)
     balls, corners = bounds(packed)
     for i, frame in enumerate(frames):
         paths, _ = _metal_paths(packed, balls, corners, frame, plate)
         _all_lengths(packed, frame, plate, paths, out[i])
     return out
+
+
+def _plates(beam: ConeBeam, shifts_mm: NDArray[np.float64], sub_rays: int, dtype: Any) -> list[Plate]:
+    """The detector of each view, its pixels counted from the foot of the view's source."""
+    real = np.dtype(dtype).type
+    u, v = beam.u_mm(), beam.v_mm()
+    return [
+        Plate(
+            (u + du).astype(dtype),
+            (v + dv).astype(dtype),
+            real(beam.pixel_mm),
+            real(beam.source_detector_mm),
+            sub_rays,
+        )
+        for du, dv in shifts_mm
+    ]
 
 
 @_inner

@@ -5,7 +5,10 @@ import pytest
 
 from jointwise.data_gen.xray.energies import (
     FAINTEST,
+    LINEARISED_TO,
     all_energies,
+    linearisation,
+    linearised,
     reduce,
     sample_lengths,
     scan_energies,
@@ -73,3 +76,23 @@ def test_more_energies_are_closer():
 def test_too_few_energies_are_refused():
     with pytest.raises(InputError, match="two energies"):
         scan_energies(130, 1.0, 0.5, 0.55, "SAC305", 1)
+
+
+@pytest.mark.parametrize("kilovolts", [80, 130, 160])
+def test_linearised_solder_grows_in_proportion_to_its_thickness(kilovolts):
+    energies = scan_energies(kilovolts, 1.0, 0.5, 0.55, "SAC305")
+    thickness = np.array([0.05, 0.1, 0.3, 0.5, 1.0, 2.0])
+    lengths = np.zeros((len(thickness), 4))
+    lengths[:, 0] = thickness
+    measured = -np.log(energies.signal(lengths))
+    measured, thickness = measured[measured < LINEARISED_TO], thickness[measured < LINEARISED_TO]
+    assert measured[-1] / measured[0] < 0.85 * thickness[-1] / thickness[0]  # hardening is there
+    corrected = linearised(measured.astype(np.float32), linearisation(energies))
+    np.testing.assert_allclose(corrected / corrected[0], thickness / thickness[0], rtol=0.03)
+    # Thin objects keep their level, and beyond the fit it rises on, straight.
+    thin = linearised(np.array([1e-3, -0.2], np.float32), linearisation(energies))
+    assert thin[0] == pytest.approx(1e-3, rel=0.05)
+    assert thin[1] == pytest.approx(-0.2, rel=0.05)
+    far = linearised(np.array([7.0, 8.0, 9.0], np.float32), linearisation(energies))
+    assert far[2] - far[1] == pytest.approx(far[1] - far[0], rel=1e-4)
+    assert far[1] > far[0]

@@ -72,9 +72,13 @@ def marked(scene, offset, radius=0.12):
     return scene._replace(joints=tuple(joints), necks=(), copper=sd.empty(), sunk=sd.empty(), boxes=none)
 
 
-@pytest.mark.parametrize("storage", ["float32", "uint16", "uint8"])
-def test_an_off_centre_marker_lands_at_its_place_in_all_three_axes(record, storage, tmp_path):
+@pytest.mark.parametrize(
+    ("storage", "mount"),
+    [("float32", "upright"), ("uint16", "tilted"), ("uint8", "upright"), ("float32", "laminography")],
+)
+def test_an_off_centre_marker_lands_at_its_place_in_all_three_axes(storage, mount, tmp_path):
     # Through projection, reconstruction, storage as a file, the finder's errors, cutting and the store.
+    record = draw_scan(replace(SETTINGS, scan=replace(SETTINGS.scan, mounts=(mount,))), 5, 2)
     record = without_errors(record, storage=storage, tilt_x_deg=1.4, tilt_y_deg=-1.2, in_plane_deg=9.0)
     scene = build_scene(record)
     offset = np.array([0.06, -0.045, 0.03])

@@ -32,7 +32,20 @@ SETTINGS = GeneratorSettings(
         pillow_gap_um=(15.0, 50.0),
         open_gap_um=(20.0, 70.0),
     ),
-    scan=replace(ScanSettings(), voxels_per_ball=(20.0, 20.0), views=(300, 300), storage=("uint16",)),
+    scan=ScanSettings(
+        mounts=("upright",),
+        kvp=(100, 160),
+        filter_cu_mm=(0.1, 0.6),
+        voxels_per_ball=(20.0, 20.0),
+        views=(300, 300),
+        photons_per_pixel=(4.0e3, 1.0e5),
+        scatter_fraction=(0.0, 0.2),
+        apodisations=("hann",),
+        linearised=0.0,
+        tilt_deg=1.5,
+        in_plane_deg=3.0,
+        storage=("uint16",),
+    ),
 )
 TRUTH_COLUMNS = [
     *("ball", "row", "col", "x_mm", "y_mm", "z_mm", "present", *KINDS),

@@ -20,8 +20,8 @@ from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.scene import Scene, pack
 from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.data_gen.xray.detector import Detector, focal_blur_px, line_integrals
-from jointwise.data_gen.xray.energies import Energies, scan_energies
-from jointwise.data_gen.xray.geometry import ConeBeam, Pose
+from jointwise.data_gen.xray.energies import Energies, linearisation, linearised, scan_energies
+from jointwise.data_gen.xray.geometry import ConeBeam, Pose, Wobble
 from jointwise.data_gen.xray.projector import project
 from jointwise.data_gen.xray.reconstruct import (
     VIEWS_AT_ONCE,
@@ -131,6 +131,18 @@ def scan_beam(scanner: ScannerRecord) -> ConeBeam:
         rows=scanner.detector_rows,
         views=scanner.views,
         first_angle_deg=scanner.first_angle_deg,
+        axis_tilt_deg=scanner.axis_tilt_deg,
+        ray_deg=scanner.ray_deg,
+    )
+
+
+def scan_wobble(scanner: ScannerRecord) -> Wobble:
+    """How the scanner departs from its nominal geometry."""
+    return Wobble(
+        detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm,
+        spot_drift_mm=(scanner.spot_drift_um[0] / 1000.0, scanner.spot_drift_um[1] / 1000.0),
+        jitter_deg=scanner.jitter_deg,
+        seed=scanner.noise_seed,
     )
 
 
@@ -143,16 +155,27 @@ def scan_detector(scanner: ScannerRecord) -> Detector:
         scatter_fraction=scanner.scatter_fraction,
         scatter_sigma_px=scanner.scatter_sigma_mm / scanner.pixel_mm,
         gain_sd=scanner.gain_sd,
+        gain_drift=scanner.gain_drift,
+        bad_columns=scanner.bad_columns,
+        bad_pixels=scanner.bad_pixels,
+        bad_residual=scanner.bad_residual,
+        intensity_drift=scanner.intensity_drift,
+        intensity_sd=scanner.intensity_sd,
         read_noise=scanner.read_noise,
         bits=CONVERTER_BITS,
     )
 
 
 def record_energies(record: ScanRecord) -> Energies:
-    """Fitted energies of the record's tube, filters and alloy."""
-    scanner = record.scanner
+    """Fitted energies of the record's tube, filters and alloys."""
+    scanner, board = record.scanner, record.board
     return scan_energies(
-        scanner.kvp, scanner.filter_al_mm, scanner.filter_cu_mm, SCINTILLATOR_MM, record.board.alloy
+        scanner.kvp,
+        scanner.filter_al_mm,
+        scanner.filter_cu_mm,
+        SCINTILLATOR_MM,
+        board.alloy,
+        second_alloy=board.paste_alloy,
     )
 
 
@@ -175,7 +198,8 @@ def reconstructed(record: ScanRecord, scene: Scene, pose: Pose, runs: Runs) -> N
     """Attenuation per mm of the wanted voxels (z, y, x), zero elsewhere; views pass through in small groups."""
     scanner = record.scanner
     beam, detector, energies = scan_beam(scanner), scan_detector(scanner), record_energies(record)
-    packed, ramp = pack(scene), Filter(beam, scanner.hann_cutoff)
+    packed, ramp = pack(scene), Filter(beam, scanner.hann_cutoff, scanner.apodisation)
+    straight = linearisation(energies) if scanner.linearised else None
     volume = empty_volume(runs.lattice)
     for first in range(0, beam.views, VIEWS_AT_ONCE):
         views = project(
@@ -184,9 +208,11 @@ def reconstructed(record: ScanRecord, scene: Scene, pose: Pose, runs: Runs) -> N
             energies,
             pose=pose,
             views=slice(first, first + VIEWS_AT_ONCE),
-            detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm,
+            wobble=scan_wobble(scanner),
         )
-        integrals = line_integrals(views, detector, scanner.noise_seed, first)
+        integrals = line_integrals(views, detector, scanner.noise_seed, first, beam.views)
+        if straight is not None:
+            integrals = linearised(integrals, straight)
         backproject(ramp(integrals), beam, first, runs, volume)
     return in_file_order(volume)
 

@@ -38,6 +38,7 @@ def draw_board(
         board_id=board_id,
         component=family.name,
         alloy=str(rng.choice(process.alloys)),
+        paste_alloy=None,
         pitch_mm=family.pitch_mm,
         rows=rows,
         cols=cols,

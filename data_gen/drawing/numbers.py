@@ -14,7 +14,8 @@ def uniform(rng: np.random.Generator, pair: tuple[float, float]) -> float:
 
 def log_uniform(rng: np.random.Generator, pair: tuple[float, float]) -> float:
     """A number between the two whose logarithm is equally likely."""
-    return float(math.exp(rng.uniform(math.log(pair[0]), math.log(pair[1]))))
+    drawn = float(math.exp(rng.uniform(math.log(pair[0]), math.log(pair[1]))))
+    return min(max(drawn, pair[0]), pair[1])
 
 
 def signed(rng: np.random.Generator, limit: float) -> float:

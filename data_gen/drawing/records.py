@@ -14,9 +14,14 @@ class ScannerRecord:
     """One scanner with its settings, and what the array finder will get wrong.
 
     The detector is just large enough for the array with a margin. `shift_voxels` places the board
-    against the voxel lattice; angles turn the board against the file's axes.
+    against the voxel lattice; angles turn the board against the file's axes. `mount` names how the board is
+    held, `axis_tilt_deg` and `ray_deg` say it (see xray.geometry). `linearised`: solder's beam hardening is undone.
+    `spot_drift_um` is the shift of the focal spot (u, v) over the scan; `hann_cutoff` the cutoff of any apodisation.
     """
 
+    mount: str
+    axis_tilt_deg: float
+    ray_deg: float
     kvp: int
     filter_al_mm: float
     filter_cu_mm: float
@@ -35,9 +40,19 @@ class ScannerRecord:
     scatter_fraction: float
     scatter_sigma_mm: float
     gain_sd: float
+    gain_drift: float
+    bad_columns: int
+    bad_pixels: float
+    bad_residual: float
+    intensity_drift: float
+    intensity_sd: float
     read_noise: float
     axis_offset_px: float
+    jitter_deg: float
+    spot_drift_um: tuple[float, float]
+    apodisation: str
     hann_cutoff: float
+    linearised: bool
     tilt_x_deg: float
     tilt_y_deg: float
     in_plane_deg: float
@@ -69,11 +84,13 @@ class BoardRecord:
     `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
     (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
     layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    `paste_alloy` is the alloy of the metal inside MIX where it differs from the balls' `alloy`.
     """
 
     board_id: str
     component: str
     alloy: str
+    paste_alloy: str | None
     pitch_mm: float
     rows: int
     cols: int

@@ -7,12 +7,21 @@ from jointwise.joints.errors import InputError
 
 Pair = tuple[float, float]
 
+CHOICES = {"alloys", "storage", "pixels_mm", "mounts", "apodisations"}
+"""Fields that list what to choose from instead of a range."""
+
 
 def check_pairs(settings: Any, group: str, *, positive: bool = True) -> None:
     """Make every field named as a range a tuple of two rising numbers."""
     for item in fields(settings):
         value = getattr(settings, item.name)
-        if not isinstance(value, (list, tuple)) or item.name in {"alloys", "storage", "pixels_mm"}:
+        if not isinstance(value, (list, tuple)) or item.name in {
+            "alloys",
+            "storage",
+            "pixels_mm",
+            "mounts",
+            "apodisations",
+        }:
             continue
         numbers = len(value) == 2 and all(isinstance(v, (int, float)) for v in value)
         if not numbers or not value[0] <= value[1] or (positive and value[0] < 0):

@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, PATCH, VOID, Solids
+from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Solids
 
 WORK_EVENTS = 64
 """Size of the work arrays: a ray may enter and leave 32 primitives of one joint."""
@@ -128,12 +128,14 @@ def sort_events(times, marks, n):  # type: ignore[no-untyped-def]
 
 @_scalar
 def metal_in_events(times, marks, n, zero):  # type: ignore[no-untyped-def]
-    """Length of metal along sorted events by the rule of the roles; metal counts once."""
-    body, void, gap, keep, patch = 0, 0, 0, 0, 0
-    total = zero
+    """Length of metal along sorted events by the rule of the roles, and its part inside MIX; metal counts once."""
+    body, void, gap, keep, patch, mix = 0, 0, 0, 0, 0, 0
+    total, second = zero, zero
     for i in range(n):
         if body > 0 and void == 0 and (gap == 0 or keep > 0 or patch > 0):
             total += times[i] - times[i - 1]
+            if mix > 0:
+                second += times[i] - times[i - 1]
         step = 1
         mark = marks[i]
         if mark < 0:
@@ -148,14 +150,16 @@ def metal_in_events(times, marks, n, zero):  # type: ignore[no-untyped-def]
             keep += step
         elif mark == PATCH:
             patch += step
-    return total
+        elif mark == MIX:
+            mix += step
+    return total, second
 
 
 @_scalar
 def solder_length(matrix, origin, profile, ends, role, first, last, ex, ey, ez, dx, dy, dz, times, marks):  # type: ignore[no-untyped-def]
-    """Length of metal of the joint held in rows first..last-1.
+    """Length of metal of the joint held in rows first..last-1, and its part of the second alloy (inside MIX).
 
-    NaN if the ray crosses more primitives than the work arrays hold, so that it cannot pass unseen.
+    NaN (both) if the ray crosses more primitives than the work arrays hold, so that it cannot pass unseen.
     Hand in a ray that `approach` has brought close; `joint_length` does both.
     """
     zero = ex - ex
@@ -163,7 +167,8 @@ def solder_length(matrix, origin, profile, ends, role, first, last, ex, ey, ez, 
     for k in range(first, last):
         n = add_events(matrix, origin, profile, ends, k, role[k], ex, ey, ez, dx, dy, dz, times, marks, n)
         if n > times.shape[0]:
-            return matrix.dtype.type(math.nan)
+            lost = matrix.dtype.type(math.nan)
+            return lost, lost
     sort_events(times, marks, n)
     return metal_in_events(times, marks, n, zero)
 
@@ -173,10 +178,10 @@ def joint_length(  # type: ignore[no-untyped-def]
     matrix, origin, profile, ends, role, first, last, centre, radius, j,
     ex, ey, ez, dx, dy, dz, times, marks,
 ):  # fmt: skip
-    """`solder_length` of joint j behind its bounding sphere centre[j], radius[j]: zero if the ray misses it."""
+    """`solder_length` of joint j behind its bounding sphere centre[j], radius[j]: zeros if the ray misses it."""
     x, y, z, away = approach(ex, ey, ez, dx, dy, dz, centre[j, 0], centre[j, 1], centre[j, 2])
     if away >= radius[j] * radius[j]:
-        return ex - ex
+        return ex - ex, ex - ex
     return solder_length(matrix, origin, profile, ends, role, first, last, x, y, z, dx, dy, dz, times, marks)
 
 
@@ -266,7 +271,7 @@ def box_length(low, high, k, ex, ey, ez, dx, dy, dz):  # type: ignore[no-untyped
 @_scalar
 def _lengths(matrix, origin, profile, ends, role, starts, directions, times, marks, out):  # type: ignore[no-untyped-def]
     for i in range(starts.shape[0]):
-        out[i] = solder_length(
+        out[i, 0], out[i, 1] = solder_length(
             matrix, origin, profile, ends, role, 0, role.shape[0],
             starts[i, 0], starts[i, 1], starts[i, 2],
             directions[i, 0], directions[i, 1], directions[i, 2], times, marks,
@@ -278,6 +283,8 @@ def metal_lengths(
 ) -> NDArray[Any]:
     """Metal length of each ray in one joint's solids, shape (n,), computed in the given precision.
 
+    Both alloys together; :func:`alloy_lengths` tells them apart.
+
     Args:
         solids: one joint.
         starts: (n, 3) points on the rays in mm, best near the joint (see `approach`).
@@ -287,10 +294,17 @@ def metal_lengths(
     Raises:
         ValueError: if a ray crosses more primitives than the work arrays hold.
     """
+    return np.ascontiguousarray(alloy_lengths(solids, starts, directions, dtype)[:, 0])
+
+
+def alloy_lengths(
+    solids: Solids, starts: NDArray[Any], directions: NDArray[Any], dtype: Any = np.float64
+) -> NDArray[Any]:
+    """Metal length of each ray and its part of the second alloy, shape (n, 2); see :func:`metal_lengths`."""
     matrix, origin, profile, ends = (np.ascontiguousarray(array, dtype) for array in solids[:4])
     rays = np.ascontiguousarray(starts, dtype), np.ascontiguousarray(directions, dtype)
     times, marks = work_arrays(dtype)
-    out = np.empty(len(starts), dtype)
+    out = np.empty((len(starts), 2), dtype)
     _lengths(matrix, origin, profile, ends, solids.role, rays[0], rays[1], times, marks, out)
     if np.isnan(out).any():
         raise ValueError(f"a ray crosses more than {WORK_EVENTS // 2} primitives of one joint")

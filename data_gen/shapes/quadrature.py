@@ -80,7 +80,7 @@ def _column_sum(matrix, origin, profile, ends, marks_of, shade, joined, plane, g
                 return np.nan
             sort_events(times, marks, n)
             total += share * (
-                neck_in_events(times, marks, n, 0.0) if joined else metal_in_events(times, marks, n, 0.0)
+                neck_in_events(times, marks, n, 0.0) if joined else metal_in_events(times, marks, n, 0.0)[0]
             )
     return total * step * step
 

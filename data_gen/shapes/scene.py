@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.solids import Floats, Solids
 
-SOLDER, COPPER, LAMINATE, SILICON = range(4)
-"""Materials; their attenuation per mm comes from elsewhere."""
+SOLDER, COPPER, LAMINATE, SILICON, SECOND = range(5)
+"""Materials; their attenuation per mm comes from elsewhere. SECOND is the board's second alloy, metal inside MIX."""
 
 
 class Joint(NamedTuple):

@@ -1,8 +1,10 @@
 """What the detector makes of the expected signal: blur, scatter, photon noise, electronics, flat field, logarithm.
 
-Order: focal-spot blur and scatter act on the expectation; photons are drawn; the scintillator blurs them (so noise
-of neighbouring pixels correlates); electronics add noise; each pixel has a gain error that the flat field left; the
-value is quantised, clamped and its logarithm taken. Signals are relative to air.
+Order: focal-spot blur and scatter act on the expectation, and so does the tube's output, which drifts; photons are
+drawn; the scintillator blurs them (so noise of neighbouring pixels correlates); electronics add noise; each pixel has
+a gain error that the flat field left and that grows over the scan; the value is quantised; known bad pixels are filled
+in from their neighbours, not perfectly; the value is clamped and its logarithm taken. Signals are relative to air as
+it was measured before the scan.
 """
 
 from __future__ import annotations
@@ -41,9 +43,16 @@ class Detector:
         photons: detected quanta per pixel in air; infinite draws no photon noise.
         focal_blur_px: unsharpness of the focal spot on the detector, standard deviation in pixels.
         scintillator_blur_px: standard deviation of the scintillator's spread in pixels.
-        scatter_fraction: scattered over primary signal, half of it even over the detector, half blurred.
+        scatter_fraction: scattered signal over the signal that the object takes out of the beam, so none in air and
+            far more than the primary where that is starved; half of it even over the detector, half blurred.
         scatter_sigma_px: reach of the blurred half, standard deviation in pixels.
         gain_sd: relative gain error per pixel that the flat field left (makes rings).
+        gain_drift: standard deviation per pixel of what the gain error gains from the first view to the last.
+        bad_columns: columns that hold no signal of their own and are interpolated across.
+        bad_pixels: share of single pixels for which the same is done.
+        bad_residual: relative error, standard deviation per bad column or pixel, that filling in leaves (rings).
+        intensity_drift: relative change of the tube's output from the first view to the last.
+        intensity_sd: relative change of it from view to view, standard deviation.
         read_noise: electronic noise in quanta of mean energy.
         bits: of the converter; 0 does not quantise.
     """
@@ -54,6 +63,12 @@ class Detector:
     scatter_fraction: float = 0.0
     scatter_sigma_px: float = 100.0
     gain_sd: float = 0.0
+    gain_drift: float = 0.0
+    bad_columns: int = 0
+    bad_pixels: float = 0.0
+    bad_residual: float = 0.0
+    intensity_drift: float = 0.0
+    intensity_sd: float = 0.0
     read_noise: float = 0.0
     bits: int = 0
 
@@ -63,13 +78,20 @@ class Detector:
             self.scintillator_blur_px,
             self.scatter_fraction,
             self.gain_sd,
+            self.gain_drift,
+            self.bad_columns,
+            self.bad_pixels,
+            self.bad_residual,
+            self.intensity_drift + 0.5,
+            self.intensity_sd,
             self.read_noise,
         )
         positive = self.photons > 0.0 and self.scatter_sigma_px > 0.0
         # Size by size, so that NaN fails too.
         if not (positive and all(size >= 0.0 for size in sizes) and 0 <= self.bits <= 24):
             raise InputError(
-                f"expected positive photons and scatter_sigma_px and nothing negative, found {self}"
+                "expected positive photons and scatter_sigma_px, nothing negative and no intensity_drift below -0.5, "
+                f"found {self}"
             )
 
     @property
@@ -88,30 +110,43 @@ def focal_blur_px(beam: ConeBeam, focal_spot_mm: float) -> float:
     return (beam.magnification - 1.0) * focal_spot_mm / FWHM_PER_SIGMA / beam.pixel_mm
 
 
-def line_integrals(projections: Projections, detector: Detector, seed: int, first_view: int = 0) -> Image:
+def line_integrals(
+    projections: Projections, detector: Detector, seed: int, first_view: int = 0, views: int = 0
+) -> Image:
     """What a scanner hands to the reconstruction: -ln of the measured signal over air.
 
     Args:
         projections: expected signal and variance per quantum, (view, row, column).
         detector: what it does to them.
-        seed: every view draws from its own stream (seed, view), the gain errors from (seed,).
+        seed: every view draws from its own stream (seed, view), what stays with the pixels from others.
         first_view: number of the first view given, so that ranges of views may come in any order.
+        views: number of views of the whole scan, over which things drift; 0 takes those given for all.
 
     Returns:
         float32 (view, row, column).
     """
     shape = projections.signal.shape
     out = np.empty(shape, np.float32)
-    gain = gain_map(detector, shape[1:], seed)
+    gain, drift = gain_map(detector, shape[1:], seed), gain_change(detector, shape[1:], seed)
+    bad, residual = bad_map(detector, shape[1:], seed)
+    last = max((views or first_view + shape[0]) - 1, 1)
     for i in range(shape[0]):
         rng = np.random.default_rng([seed, first_view + i])
-        measured = measure(projections.signal[i], projections.variance[i], detector, gain, rng)
+        share = (first_view + i) / last
+        output = tube_output(detector, share, seed, first_view + i)
+        signal, variance = projections.signal[i], projections.variance[i]
+        if output != 1.0:
+            signal, variance = signal * np.float32(output), variance * np.float32(output)
+        sensitivity = gain if drift is None else gain + np.float32(share) * drift
+        measured = measure(signal, variance, detector, sensitivity, rng, air=output)
+        if bad is not None:
+            measured = filled_in(measured, bad, residual)
         out[i] = -np.log(np.maximum(measured, np.float32(detector.floor)))
     return out
 
 
 def gain_map(detector: Detector, shape: tuple[int, ...], seed: int) -> Image:
-    """Relative sensitivity of each pixel after flat-fielding, the same in all views of a scan, float32."""
+    """Relative sensitivity of each pixel after flat-fielding at the scan's start, float32."""
     if detector.gain_sd == 0.0:
         return np.ones(shape, np.float32)
     rng = np.random.default_rng([seed])
@@ -119,14 +154,85 @@ def gain_map(detector: Detector, shape: tuple[int, ...], seed: int) -> Image:
     return np.asarray(1.0 + np.float32(detector.gain_sd) * np.clip(drawn, -4.0, 4.0), np.float32)
 
 
+def gain_change(detector: Detector, shape: tuple[int, ...], seed: int) -> Image | None:
+    """What each pixel's sensitivity gains from the first view to the last, float32; None for nothing."""
+    if detector.gain_drift == 0.0:
+        return None
+    drawn = np.random.default_rng([seed, 0, 2]).standard_normal(shape, np.float32)
+    return np.asarray(np.float32(detector.gain_drift) * np.clip(drawn, -4.0, 4.0), np.float32)
+
+
+def tube_output(detector: Detector, share: float, seed: int, view: int) -> float:
+    """The tube's output at one view over that of the air image; `share` is the part of the scan that has passed."""
+    flicker = 0.0
+    if detector.intensity_sd > 0.0:
+        flicker = detector.intensity_sd * float(np.random.default_rng([seed, view, 3]).standard_normal())
+    return max(1.0 + detector.intensity_drift * share + flicker, 0.1)
+
+
+def bad_map(detector: Detector, shape: tuple[int, ...], seed: int) -> tuple[NDArray[np.bool_] | None, Image]:
+    """Which pixels hold no signal of their own (None if all do), and by what factor filling them in is wrong."""
+    if detector.bad_columns == 0 and detector.bad_pixels == 0.0:
+        return None, np.ones(shape, np.float32)
+    rng = np.random.default_rng([seed, 0, 4])
+    bad = rng.random(shape) < detector.bad_pixels
+    error = rng.standard_normal(shape).astype(np.float32)
+    # Not at the very edge: there a column has one neighbour only.
+    columns = 1 + rng.permutation(max(shape[1] - 2, 0))[: detector.bad_columns]
+    bad[:, columns] = True
+    # A column is filled in with one error along all of it, as its electronics are.
+    error[:, columns] = rng.standard_normal(len(columns)).astype(np.float32)
+    return bad, np.asarray(1.0 + np.float32(detector.bad_residual) * error, np.float32)
+
+
+def filled_in(image: Image, bad: NDArray[np.bool_], factor: Image) -> Image:
+    """The image with bad pixels taken from the nearest good ones to the left and right in their row, times `factor`."""
+    _fill_rows(image, bad, factor)
+    return image
+
+
+@_inner
+def _fill_rows(image, bad, factor):  # type: ignore[no-untyped-def]
+    rows, columns = image.shape
+    for i in range(rows):
+        j = 0
+        while j < columns:
+            if not bad[i, j]:
+                j += 1
+                continue
+            left = j - 1
+            while j < columns and bad[i, j]:
+                j += 1
+            for k in range(left + 1, j):
+                if left < 0 and j == columns:
+                    break
+                one = image[i, left] if left >= 0 else image[i, j]
+                other = image[i, j] if j < columns else one
+                part = np.float32(k - left) / np.float32(j - left)
+                image[i, k] = (one + part * (other - one)) * factor[i, k]
+
+
 def measure(
-    signal: NDArray[Any], variance: NDArray[Any], detector: Detector, gain: Image, rng: np.random.Generator
+    signal: NDArray[Any],
+    variance: NDArray[Any],
+    detector: Detector,
+    gain: Image,
+    rng: np.random.Generator,
+    air: float = 1.0,
 ) -> Image:
-    """One measured view, relative to air, before clamp and logarithm; all arguments (row, column)."""
+    """One measured view, relative to air, before bad pixels, clamp and logarithm.
+
+    Args:
+        signal, variance: as expected, (row, column).
+        detector: what it does to them.
+        gain: sensitivity of each pixel.
+        rng: the view's random stream.
+        air: what the signal would be without an object at this view.
+    """
     mean = blurred(np.asarray(signal, np.float32), detector.focal_blur_px)
     spread = blurred(np.asarray(variance, np.float32), detector.focal_blur_px)
     if detector.scatter_fraction > 0.0:
-        extra = scattered(mean, detector)
+        extra = scattered(mean, detector, air)
         # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
         mean, spread = mean + extra, spread + extra
     if math.isfinite(detector.photons):
@@ -163,14 +269,21 @@ def photon_noise(mean: Image, variance: Image, photons: float, rng: np.random.Ge
     return np.asarray(noisy, np.float32)
 
 
-def scattered(primary: Image, detector: Detector) -> Image:
-    """Smooth scattered signal of one view: half of it even, half the primary under a wide Gaussian."""
+def scattered(primary: Image, detector: Detector, air: float = 1.0) -> Image:
+    """Smooth scattered signal of one view: what the object took out of the beam, half of it even, half blurred widely.
+
+    Args:
+        primary: expected signal (row, column).
+        detector: fraction and reach.
+        air: signal without an object.
+    """
     rows = _coarse_centres(primary.shape[0])
     columns = _coarse_centres(primary.shape[1])
-    coarse = _block_means(primary)
+    lost = np.float32(air) - _block_means(primary)
     sigma = detector.scatter_sigma_px
-    wide = _mix(_gaussian_weights(rows, sigma), coarse, _gaussian_weights(columns, sigma))
-    field = np.float32(0.5 * detector.scatter_fraction) * (wide + np.float32(primary.mean(dtype=np.float64)))
+    wide = _mix(_gaussian_weights(rows, sigma), lost, _gaussian_weights(columns, sigma))
+    even = np.float32(air - primary.mean(dtype=np.float64))
+    field = np.maximum(np.float32(0.5 * detector.scatter_fraction) * (wide + even), np.float32(0.0))
     return np.asarray(_interpolated(field.astype(np.float32), primary.shape[0], primary.shape[1]))
 
 

@@ -1,8 +1,14 @@
-"""Circular cone-beam geometry of an upright mount: the rotation axis is y of the file's frame.
+"""Circular cone-beam geometry: the source and its detector circle about an axis through the file's origin.
 
-At view angle β the source stands at R·(sin β, 0, cos β), so it circles in the x-z plane and looks along the
-board's normal at β = 0. Detector columns run along u = (cos β, 0, -sin β), rows along y; the axis projects
-onto the detector's middle. Lengths are millimetres.
+The file's frame stays with the board (z near its normal); the mount is how the axis and the central ray lie in it.
+
+* Upright board: the axis is y. At view angle β the source stands at R·(sin β, 0, cos β), so it circles in the x-z
+  plane and looks along the board's normal at β = 0. Detector columns run along u = (cos β, 0, -sin β), rows along y.
+* Tilted board: the axis leans from y towards z by `axis_tilt_deg`; all of the above turns with it about x.
+* Planar laminography: the axis is z (`axis_tilt_deg` 90) and the central ray meets it at `ray_deg` instead of 90°.
+
+The axis' point at the origin projects onto the detector's middle; u stays square to the axis, v = -forward × u.
+Lengths are millimetres.
 """
 
 from __future__ import annotations
@@ -28,6 +34,8 @@ class ConeBeam:
         columns, rows: pixels across and along the axis.
         views: projections over 360°.
         first_angle_deg: angle of view 0.
+        axis_tilt_deg: angle of the rotation axis out of the file's x-y plane, from y towards z.
+        ray_deg: angle between the axis and the central ray; 90 but in laminography.
     """
 
     source_axis_mm: float
@@ -37,8 +45,14 @@ class ConeBeam:
     rows: int
     views: int
     first_angle_deg: float = 0.0
+    axis_tilt_deg: float = 0.0
+    ray_deg: float = 90.0
 
     def __post_init__(self) -> None:
+        if not 5.0 <= self.ray_deg <= 90.0:
+            raise InputError(
+                f"expected ray_deg within 5 to 90 degrees of the axis, found {self.ray_deg:g}; correct it"
+            )
         if not 0.0 < self.source_axis_mm < self.source_detector_mm or self.pixel_mm <= 0.0:
             raise InputError(
                 "expected 0 < source_axis_mm < source_detector_mm and a positive pixel, found "
@@ -178,17 +192,74 @@ STILL = Pose(np.eye(3), np.zeros(3))
 """The board's frame is the file's frame."""
 
 
-def view_frames(beam: ConeBeam, pose: Pose, views: NDArray[np.intp] | slice) -> NDArray[np.float64]:
-    """Source and detector axes in the board's frame, shape (n, 4, 3): source, u, v and forward (unit, to detector)."""
-    angles = beam.angles_rad[views]
+@dataclass(frozen=True, kw_only=True)
+class Wobble:
+    """How the scanner departs from its nominal geometry, unknown to the reconstruction; by default not at all.
+
+    Args:
+        detector_shift_mm: constant shift of the detector along u (error of the rotation axis).
+        spot_drift_mm: shift of the focal spot along u and v that a warming tube reaches at the last view; it
+            settles like 1 - exp(-3 t) over the scan.
+        jitter_deg: standard deviation of the error of each view's angle.
+        seed: of the jitter.
+    """
+
+    detector_shift_mm: float = 0.0
+    spot_drift_mm: tuple[float, float] = (0.0, 0.0)
+    jitter_deg: float = 0.0
+    seed: int = 0
+
+
+STEADY = Wobble()
+"""A scanner that keeps its nominal geometry."""
+
+
+def scan_frames(beam: ConeBeam, views: NDArray[np.intp] | slice = slice(None)) -> NDArray[np.float64]:
+    """Nominal frames of some views in the file's frame, shape (n, 4, 3): source, u, v and forward (to the detector)."""
+    return _frames(beam, beam.angles_rad[views])
+
+
+def _frames(beam: ConeBeam, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+    rise, lean = math.radians(90.0 - beam.ray_deg), math.radians(beam.axis_tilt_deg)
     zero, one = np.zeros_like(angles), np.ones_like(angles)
-    outward = np.stack([np.sin(angles), zero, np.cos(angles)], axis=-1)
+    level = np.stack([np.sin(angles), zero, np.cos(angles)], axis=-1)
     across = np.stack([np.cos(angles), zero, -np.sin(angles)], axis=-1)
-    along = np.stack([zero, one, zero], axis=-1)
+    up = np.stack([zero, one, zero], axis=-1)
+    outward = math.cos(rise) * level + math.sin(rise) * up
+    along = math.cos(rise) * up - math.sin(rise) * level
     frames = np.stack([outward * beam.source_axis_mm, across, along, -outward], axis=1)
+    if lean == 0.0:
+        return frames
+    c, s = math.cos(lean), math.sin(lean)
+    return np.asarray(frames @ np.array([[1.0, 0.0, 0.0], [0.0, c, s], [0.0, -s, c]]))
+
+
+def view_frames(
+    beam: ConeBeam, pose: Pose, views: NDArray[np.intp] | slice, wobble: Wobble = STEADY
+) -> NDArray[np.float64]:
+    """Frames of some views as they really are, in the board's frame, shape (n, 4, 3): source, u, v and forward."""
+    angles = beam.angles_rad
+    if wobble.jitter_deg > 0.0:
+        # Drawn for the whole scan, so that a view's error does not depend on the range asked for.
+        errors = np.random.default_rng([wobble.seed, 0, 1]).standard_normal(beam.views)
+        angles = angles + math.radians(wobble.jitter_deg) * errors
+    frames = _frames(beam, angles[views])
+    drift = _spot_drift(beam, views, wobble)
+    frames[:, 0] += drift[:, :1] * frames[:, 1] + drift[:, 1:] * frames[:, 2]
     turned = frames @ pose.rotation
     turned[:, 0] = pose.to_board(frames[:, 0])
     return np.asarray(turned)
+
+
+def detector_shifts(beam: ConeBeam, views: NDArray[np.intp] | slice, wobble: Wobble) -> NDArray[np.float64]:
+    """Where each view's detector lies along u and v, seen from its source's foot, against nominal, mm, shape (n, 2)."""
+    return np.array([wobble.detector_shift_mm, 0.0]) - _spot_drift(beam, views, wobble)
+
+
+def _spot_drift(beam: ConeBeam, views: NDArray[np.intp] | slice, wobble: Wobble) -> NDArray[np.float64]:
+    share = np.arange(beam.views)[views] / max(beam.views - 1, 1)
+    settled = np.expm1(-3.0 * share) / math.expm1(-3.0)
+    return np.asarray(settled[:, None] * np.asarray(wobble.spot_drift_mm))
 
 
 def centred_lattice(shape: tuple[int, int, int], voxel_mm: float) -> Lattice:

@@ -24,7 +24,7 @@ from jointwise.data_gen.shapes.chords import (
     neck_length,
     sort_events,
 )
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, SOLDER, Packed, Scene, pack
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Packed, Scene, pack
 from jointwise.data_gen.shapes.solids import BODY
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import Energies
@@ -37,13 +37,21 @@ from jointwise.data_gen.xray.footprints import (
     ray_direction,
     squared_distance,
 )
-from jointwise.data_gen.xray.geometry import STILL, ConeBeam, Pose, view_frames
+from jointwise.data_gen.xray.geometry import (
+    STEADY,
+    STILL,
+    ConeBeam,
+    Pose,
+    Wobble,
+    detector_shifts,
+    view_frames,
+)
 from jointwise.data_gen.xray.threads import each
 
 SUB_RAYS = 2
 """Rays per pixel edge where a joint is near."""
 
-_MATERIALS = 4
+_MATERIALS = 5
 _SMALL_COPPER = 1.25
 """Copper no larger than this many radii of the largest joint (lands, barrels) gets sub-rays too."""
 
@@ -51,7 +59,7 @@ _inner = njit(error_model="numpy", cache=True, nogil=True)
 
 
 class _Bins(NamedTuple):
-    """Fitted energies in the kernel's precision: attenuation (4, k), weights for signal and for variance."""
+    """Fitted energies in the kernel's precision: attenuation (5, k), weights for signal and for variance."""
 
     mu: NDArray[Any]
     weight: NDArray[Any]
@@ -77,7 +85,7 @@ def project(
     *,
     pose: Pose = STILL,
     views: slice = slice(None),
-    detector_shift_mm: float = 0.0,
+    wobble: Wobble = STEADY,
     sub_rays: int = SUB_RAYS,
     dtype: Any = np.float32,
 ) -> Projections:
@@ -89,7 +97,7 @@ def project(
         energies: fitted energies of its spectrum for the scene's alloy.
         pose: how the board lies in the file's frame.
         views: which views.
-        detector_shift_mm: shift of the real detector along u that the reconstruction does not know.
+        wobble: departures from the nominal geometry that the reconstruction does not know.
         sub_rays: rays per pixel edge near joints; 1 draws one ray through each pixel's middle.
         dtype: np.float32, or np.float64 for the reference.
 
@@ -97,12 +105,10 @@ def project(
         ValueError: a ray crosses more solids of one joint than the work arrays hold.
     """
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
-    frames = view_frames(beam, pose, views).astype(dtype)
-    real = np.dtype(dtype).type
-    u = (beam.u_mm() + detector_shift_mm).astype(dtype)
-    plate = Plate(u, beam.v_mm().astype(dtype), real(beam.pixel_mm), real(beam.source_detector_mm), sub_rays)
+    frames = view_frames(beam, pose, views, wobble).astype(dtype)
+    plates = _plates(beam, detector_shifts(beam, views, wobble), sub_rays, dtype)
     bins = _Bins(
-        np.ascontiguousarray(energies.mu_per_mm, dtype),
+        np.ascontiguousarray(energies.of_materials(_MATERIALS), dtype),
         energies.weight.astype(dtype),
         (energies.weight * energies.quantum).astype(dtype),
     )
@@ -112,7 +118,7 @@ def project(
     each(
         _project_view,
         (
-            (packed, balls, corners, frames[i], plate, bins, signal[i], variance[i])
+            (packed, balls, corners, frames[i], plates[i], bins, signal[i], variance[i])
             for i in range(len(frames))
         ),
     )
@@ -129,23 +135,32 @@ def lengths(
     views: slice = slice(None),
     dtype: Any = np.float64,
 ) -> NDArray[Any]:
-    """Path length per material of one ray through each pixel's middle, mm, shape (view, row, column, 4)."""
+    """Path length per material of one ray through each pixel's middle, mm, shape (view, row, column, 5)."""
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
     frames = view_frames(beam, pose, views).astype(dtype)
-    real = np.dtype(dtype).type
-    plate = Plate(
-        beam.u_mm().astype(dtype),
-        beam.v_mm().astype(dtype),
-        real(beam.pixel_mm),
-        real(beam.source_detector_mm),
-        1,
-    )
+    plate = _plates(beam, np.zeros((1, 2)), 1, dtype)[0]
     out = np.zeros((len(frames), beam.rows, beam.columns, _MATERIALS), dtype)
     balls, corners = bounds(packed)
     for i, frame in enumerate(frames):
         paths, _ = _metal_paths(packed, balls, corners, frame, plate)
         _all_lengths(packed, frame, plate, paths, out[i])
     return out
+
+
+def _plates(beam: ConeBeam, shifts_mm: NDArray[np.float64], sub_rays: int, dtype: Any) -> list[Plate]:
+    """The detector of each view, its pixels counted from the foot of the view's source."""
+    real = np.dtype(dtype).type
+    u, v = beam.u_mm(), beam.v_mm()
+    return [
+        Plate(
+            (u + du).astype(dtype),
+            (v + dv).astype(dtype),
+            real(beam.pixel_mm),
+            real(beam.source_detector_mm),
+            sub_rays,
+        )
+        for du, dv in shifts_mm
+    ]
 
 
 @_inner
@@ -164,12 +179,12 @@ def _all_lengths(packed, frame, plate, paths, out):  # type: ignore[no-untyped-d
 
 @_inner
 def _metal_paths(packed, balls, corners, frame, plate):  # type: ignore[no-untyped-def]
-    """Lengths of solder, free copper and sunk copper (row, column, sub-ray, 3), and which pixels carry sub-rays.
+    """Lengths of solder, free copper, sunk copper and second alloy (row, column, sub-ray, 4); pixels with sub-rays.
 
-    A pixel without sub-rays keeps its one ray in place 0.
+    Solder is both alloys together. A pixel without sub-rays keeps its one ray in place 0.
     """
     rows, columns, rays = plate.v.shape[0], plate.u.shape[0], plate.sub * plate.sub
-    paths = np.zeros((rows, columns, rays, 3), plate.u.dtype)
+    paths = np.zeros((rows, columns, rays, 4), plate.u.dtype)
     near = np.zeros((rows, columns), np.uint8)
     times, marks = np.empty(WORK_EVENTS, plate.u.dtype), np.empty(WORK_EVENTS, np.int8)
     active = np.empty(packed.role.shape[0], np.int32)
@@ -267,7 +282,9 @@ def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active
                     paths[row, column, ray, 0] = plate.u.dtype.type(math.nan)
                 elif n > 0:
                     sort_events(times, marks, n)
-                    paths[row, column, ray, 0] += metal_in_events(times, marks, n, zero)
+                    metal, second = metal_in_events(times, marks, n, zero)
+                    paths[row, column, ray, 0] += metal
+                    paths[row, column, ray, 3] += second
 
 
 @_inner
@@ -322,7 +339,7 @@ def _inverse(component, one, large):  # type: ignore[no-untyped-def]
 
 @_inner
 def _ray_lengths(packed, frame, plate, paths, row, column, ray, rays, out):  # type: ignore[no-untyped-def]
-    """Lengths of the four materials along one ray, into out (4,)."""
+    """Lengths of the five materials along one ray, into out (5,)."""
     zero = plate.u[0] - plate.u[0]
     for material in range(_MATERIALS):
         out[material] = zero
@@ -338,7 +355,9 @@ def _ray_lengths(packed, frame, plate, paths, row, column, ray, rays, out):  # t
         end = min(min(max(x0, x1), max(y0, y1)), max(z0, z1))
         out[packed.box_material[k]] += max(end - begin, zero)
     sunk = paths[row, column, ray, 2]
-    out[SOLDER] += paths[row, column, ray, 0]
+    second = paths[row, column, ray, 3]
+    out[SOLDER] += paths[row, column, ray, 0] - second
+    out[SECOND] += second
     out[COPPER] += paths[row, column, ray, 1] + sunk
     out[LAMINATE] = max(out[LAMINATE] - sunk, zero)
 
@@ -350,12 +369,12 @@ def _finish_row(packed, frame, plate, bins, paths, near, row, signal, variance):
     rays = 0
     for column in range(columns):
         rays += most if near[row, column] else 1
-    through = np.empty((rays, _MATERIALS), plate.u.dtype)
+    through = np.empty((_MATERIALS, rays), plate.u.dtype)
     i = 0
     for column in range(columns):
         count = most if near[row, column] else 1
         for ray in range(count):
-            _ray_lengths(packed, frame, plate, paths, row, column, ray, count, through[i])
+            _ray_lengths(packed, frame, plate, paths, row, column, ray, count, through[:, i])
             i += 1
     first, second = _through_energies(through, bins)
     i = 0
@@ -373,14 +392,20 @@ def _finish_row(packed, frame, plate, bins, paths, near, row, signal, variance):
 @_inner
 def _through_energies(through, bins):  # type: ignore[no-untyped-def]
     """Signal and variance of each ray, summed over the energies."""
-    rays = through.shape[0]
+    rays = through.shape[1]
+    mixed = False
+    for i in range(rays):
+        mixed |= through[SECOND, i] != 0
     depth = np.empty(rays, through.dtype)
     signal, variance = np.zeros(rays, through.dtype), np.zeros(rays, through.dtype)
     for k in range(bins.weight.shape[0]):
         m0, m1 = bins.mu[SOLDER, k], bins.mu[COPPER, k]
-        m2, m3 = bins.mu[LAMINATE, k], bins.mu[SILICON, k]
+        m2, m3, m4 = bins.mu[LAMINATE, k], bins.mu[SILICON, k], bins.mu[SECOND, k]
         for i in range(rays):
-            depth[i] = m0 * through[i, 0] + m1 * through[i, 1] + m2 * through[i, 2] + m3 * through[i, 3]
+            depth[i] = m0 * through[0, i] + m1 * through[1, i] + m2 * through[2, i] + m3 * through[3, i]
+        if mixed:
+            for i in range(rays):
+                depth[i] += m4 * through[4, i]
         decay(depth)
         weight, noise = bins.weight[k], bins.noise[k]
         for i in range(rays):

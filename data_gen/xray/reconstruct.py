@@ -3,11 +3,18 @@
 L. A. Feldkamp, L. C. Davis, J. W. Kress, J. Opt. Soc. Am. A 1, 612 (1984), in the form of Kak and Slaney (1988):
 cosine weight, ramp filter along the detector's columns, backprojection with weight 1/U². The detector is scaled to a
 virtual one through the rotation axis. The reconstruction knows the nominal geometry only.
+
+The same weights serve every mount. With the axis tilted against the board this is FDK as ever. In laminography it is
+the usual approximation: spatial frequencies within 90° - ray_deg of the normal are never measured, and weighting each
+measured one by sin(ray_deg) would give it its true strength but leave a ball too faint in its middle by that factor,
+for only that share of all directions is measured. Here the factor is left out: the middle of a ball has its true
+level, what varies sideways is too strong by 1/sin(ray_deg), and flat layers (and flat gaps) are mostly lost.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,8 +22,9 @@ import scipy.fft
 from numba import njit
 from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.threads import each
+from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice
 
 Float32 = NDArray[np.float32]
@@ -43,7 +51,23 @@ def ramp_taps(count: int, step_mm: float) -> NDArray[np.float64]:
     return taps
 
 
-def ramp_response(columns: int, step_mm: float, hann_cutoff: float = math.inf) -> NDArray[np.float64]:
+def _hamming(s: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(0.54 + 0.46 * np.cos(np.pi * s))
+
+
+WINDOWS: Mapping[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
+    "ramlak": np.ones_like,
+    "shepp_logan": lambda s: np.asarray(np.sinc(s / 2.0)),
+    "cosine": lambda s: np.asarray(np.cos(np.pi * s / 2.0)),
+    "hamming": _hamming,
+    "hann": lambda s: np.asarray(0.5 + 0.5 * np.cos(np.pi * s)),
+}
+"""Apodisation by name, as a function of the frequency over the cutoff (0 to 1); beyond the cutoff all are zero."""
+
+
+def ramp_response(
+    columns: int, step_mm: float, cutoff: float = math.inf, apodisation: str = "hann"
+) -> NDArray[np.float64]:
     """Transfer function of the ramp for a zero-padded real FFT, per mm.
 
     The taps are sampled in space and transformed, which keeps the mean level right; a sampled |f| would not.
@@ -51,15 +75,23 @@ def ramp_response(columns: int, step_mm: float, hann_cutoff: float = math.inf) -
     Args:
         columns: samples of a row; the padded length is at least 2·columns - 1.
         step_mm: distance of samples on the virtual detector.
-        hann_cutoff: frequency over Nyquist at which a Hann window reaches zero; infinite leaves the ramp as it is.
+        cutoff: frequency over Nyquist at which the window ends; infinite leaves the ramp as it is.
+        apodisation: one of :data:`WINDOWS`.
+
+    Raises:
+        InputError: there is no such window.
     """
+    if apodisation not in WINDOWS:
+        raise InputError(
+            f"expected an apodisation out of {', '.join(WINDOWS)}, found {apodisation!r}; choose one"
+        )
     length = padded_length(columns)
     half = ramp_taps(length // 2 + 1, step_mm)
     kernel = np.concatenate([half, half[1 : (length + 1) // 2][::-1]])
     response = scipy.fft.rfft(kernel).real * step_mm
-    if math.isfinite(hann_cutoff):
-        share = np.linspace(0.0, 1.0, len(response)) / hann_cutoff
-        response *= np.where(share < 1.0, 0.5 + 0.5 * np.cos(np.pi * np.minimum(share, 1.0)), 0.0)
+    if math.isfinite(cutoff):
+        share = np.linspace(0.0, 1.0, len(response)) / cutoff
+        response *= np.where(share < 1.0, WINDOWS[apodisation](np.minimum(share, 1.0)), 0.0)
     return np.asarray(response)
 
 
@@ -74,15 +106,15 @@ class Filter:
 
     Args:
         beam: the scan.
-        hann_cutoff: see :func:`ramp_response`.
+        cutoff, apodisation: see :func:`ramp_response`.
     """
 
-    def __init__(self, beam: ConeBeam, hann_cutoff: float = math.inf) -> None:
+    def __init__(self, beam: ConeBeam, cutoff: float = math.inf, apodisation: str = "hann") -> None:
         distance = beam.source_detector_mm
         u, v = beam.u_mm()[None, :], beam.v_mm()[:, None]
         self.beam = beam
         self.cosine = (distance / np.sqrt(distance**2 + u**2 + v**2)).astype(np.float32)
-        response = ramp_response(beam.columns, beam.voxel_mm, hann_cutoff)
+        response = ramp_response(beam.columns, beam.voxel_mm, cutoff, apodisation)
         self.response = response.astype(np.float32)
 
     def __call__(self, line_integrals: NDArray[Any]) -> Float32:
@@ -204,6 +236,8 @@ def _runs_of(wanted):  # type: ignore[no-untyped-def]
 def backproject(filtered: Float32, beam: ConeBeam, first_view: int, runs: Runs, volume: Float32) -> None:
     """Add filtered views to the wanted voxels of a volume.
 
+    Upright, a run along the axis meets one detector column per view, which takes a fraction of the work.
+
     Args:
         filtered: (view, column, row) from :class:`Filter`.
         beam: the scan.
@@ -211,10 +245,16 @@ def backproject(filtered: Float32, beam: ConeBeam, first_view: int, runs: Runs, 
         runs: wanted voxels; others stay as they are.
         volume: (z, x, y) float32 of the runs' lattice, changed in place.
     """
-    angles = beam.angles_rad[first_view : first_view + len(filtered)]
+    views = slice(first_view, first_view + len(filtered))
     origin, spacing = np.array(runs.lattice.origin_mm), np.array(runs.lattice.spacing_mm)
-    scan = (np.sin(angles), np.cos(angles), beam.source_axis_mm, beam.voxel_mm, math.pi / beam.views)
+    sizes = (beam.source_axis_mm, beam.voxel_mm, math.pi / beam.views)
     parts = np.array_split(runs.table, max(1, len(runs.table) // _RUNS_AT_ONCE))
+    if beam.axis_tilt_deg != 0.0 or beam.ray_deg != 90.0:
+        frames = scan_frames(beam, views)
+        each(_backproject_any, ((filtered, frames, *sizes, part, origin, spacing, volume) for part in parts))
+        return
+    angles = beam.angles_rad[views]
+    scan = (np.sin(angles), np.cos(angles), *sizes)
     each(_backproject, ((filtered, *scan, part, origin, spacing, volume) for part in parts))
 
 
@@ -274,8 +314,59 @@ def _spread_line(line, start, slope, out, size):  # type: ignore[no-untyped-def]
         out[j] += line[k] + f * (line[k + np.uint32(1)] - line[k])
 
 
+@njit(error_model="numpy", cache=True, nogil=True)
+def _backproject_any(filtered, frames, distance, step, share, runs, origin, spacing, volume):  # type: ignore[no-untyped-def]
+    """Any mount: column, row and weight of each voxel by themselves, bilinear on the detector."""
+    columns, rows = filtered.shape[1], filtered.shape[2]
+    place, start, slope = np.empty(3), np.empty(3, np.float32), np.empty(3, np.float32)
+    for n in range(runs.shape[0]):
+        z, x, first, last = runs[n, 0], runs[n, 1], runs[n, 2], runs[n, 3]
+        out = volume[z, x, first:last]
+        place[0] = origin[0] + x * spacing[0]
+        place[1] = origin[1] + first * spacing[1]
+        place[2] = origin[2] + z * spacing[2]
+        for view in range(filtered.shape[0]):
+            # Along the run u, v and depth (all over the source's distance from the axis) are linear in the index.
+            for axis in range(3):
+                total = 0.0
+                for k in range(3):
+                    total += (place[k] - frames[view, 0, k]) * frames[view, axis + 1, k]
+                scale = 1.0 / distance if axis == 2 else 1.0 / step
+                start[axis] = np.float32(total * scale)
+                slope[axis] = np.float32(spacing[1] * frames[view, axis + 1, 1] * scale)
+            _spread_run(
+                filtered[view], start, slope, np.float32(0.5 * (columns - 1)), np.float32(0.5 * (rows - 1)),
+                np.float32(share), out,
+            )  # fmt: skip
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _spread_run(view, start, slope, middle_column, middle_row, share, out):  # type: ignore[no-untyped-def]
+    """Add one view to one run of voxels; voxels whose ray misses the detector get nothing."""
+    zero, one = np.float32(0), np.float32(1)
+    columns, rows = view.shape[0], view.shape[1]
+    for j in range(out.shape[0]):
+        at = np.float32(j)
+        inverse = one / (start[2] + at * slope[2])
+        column = (start[0] + at * slope[0]) * inverse + middle_column
+        row = (start[1] + at * slope[1]) * inverse + middle_row
+        if zero <= column <= middle_column + middle_column and zero <= row <= middle_row + middle_row:
+            c = min(np.uint32(column), np.uint32(columns - 2))
+            r = min(np.uint32(row), np.uint32(rows - 2))
+            f, g = column - np.float32(c), row - np.float32(r)
+            left = view[c, r] + g * (view[c, r + np.uint32(1)] - view[c, r])
+            right = view[c + np.uint32(1), r] + g * (
+                view[c + np.uint32(1), r + np.uint32(1)] - view[c + np.uint32(1), r]
+            )
+            out[j] += share * inverse * inverse * (left + f * (right - left))
+
+
 def reconstruct(
-    line_integrals: NDArray[Any], beam: ConeBeam, runs: Runs, hann_cutoff: float = math.inf
+    line_integrals: NDArray[Any],
+    beam: ConeBeam,
+    runs: Runs,
+    cutoff: float = math.inf,
+    apodisation: str = "hann",
 ) -> Float32:
     """Attenuation per mm in the wanted voxels, float32 (z, y, x) of the runs' lattice, zero elsewhere.
 
@@ -283,9 +374,9 @@ def reconstruct(
         line_integrals: all views (view, row, column).
         beam: the scan.
         runs: wanted voxels.
-        hann_cutoff: see :func:`ramp_response`.
+        cutoff, apodisation: see :func:`ramp_response`.
     """
-    ramp = Filter(beam, hann_cutoff)
+    ramp = Filter(beam, cutoff, apodisation)
     volume = empty_volume(runs.lattice)
     for first in range(0, beam.views, VIEWS_AT_ONCE):
         backproject(ramp(line_integrals[first : first + VIEWS_AT_ONCE]), beam, first, runs, volume)

@@ -112,7 +112,7 @@ def test_a_ray_along_a_neck_sees_ball_neck_ball_once():
     rows = *solids[:4], solids.role
     for y, expected in ((0.0, 1.34), (0.15, 0.8 + 2 * math.sqrt(0.27**2 - 0.15**2))):
         ray = -1.0, y, 0.0, 1.0, 0.0, 0.0
-        balls = sum(chords.solder_length(*rows, k, k + 1, *ray, times, marks) for k in (0, 1))
+        balls = sum(chords.solder_length(*rows, k, k + 1, *ray, times, marks)[0] for k in (0, 1))
         assert balls + chords.neck_length(*rows, 2, 3, 0, 1, 1, 2, *ray, times, marks) == pytest.approx(
             expected
         )
@@ -169,7 +169,7 @@ def test_float32_follows_float64_within_a_tenth_of_a_micrometre():
         times, marks = chords.work_arrays(dtype)
         lengths[dtype] = np.array([
             chords.joint_length(*packed[:5], 0, solids.size, packed.joint_centre, packed.joint_radius, 0,
-                                *e.astype(dtype), *d.astype(dtype), times, marks)
+                                *e.astype(dtype), *d.astype(dtype), times, marks)[0]
             for e, d in zip(far, directions, strict=True)
         ])  # fmt: skip
     assert (lengths[np.float64] > 0).mean() > 0.3
@@ -214,6 +214,17 @@ def test_too_many_crossings_are_an_error_not_a_wrong_length():
     row = sd.join(*(sd.sphere((0.1 * i, 0, 0), 0.04) for i in range(40)))
     with pytest.raises(ValueError, match="more than 32 primitives"):
         chords.metal_lengths(row, np.zeros((1, 3)), np.array([[1.0, 0, 0]]))
+
+
+def test_metal_inside_mix_is_of_the_second_alloy_and_counts_once():
+    # A ball of 1 mm with a void of 0.2 mm in its lower half, which is of the second alloy (two overlapping MIX).
+    ball = sd.join(sd.sphere((0, 0, 0), 0.5), sd.sphere((0, 0, -0.25), 0.1, role=sd.VOID))
+    mix = sd.join(*(sd.cylinder((0, 0, -0.6), (0, 0, top), 0.7, sd.MIX) for top in (0.0, -0.1)))
+    starts, up = np.array([[0.0, 0, -2], [0.3, 0, -2]]), np.tile([0.0, 0, 1], (2, 1))
+    for dtype, atol in ((np.float64, 1e-12), (np.float32, 1e-6)):
+        found = chords.alloy_lengths(sd.join(ball, mix), starts, up, dtype)
+        np.testing.assert_allclose(found, [[0.8, 0.3], [0.8, 0.4]], atol=atol)
+        np.testing.assert_array_equal(found[:, 0], chords.metal_lengths(ball, starts, up, dtype))
 
 
 def test_box_and_disjoint_lengths():

@@ -7,7 +7,9 @@ import pytest
 
 from jointwise.data_gen.xray.detector import (
     Detector,
+    bad_map,
     blurred,
+    filled_in,
     focal_blur_px,
     gain_map,
     line_integrals,
@@ -100,16 +102,21 @@ def test_blur_has_its_width_keeps_the_mean_and_does_nothing_at_zero():
     np.testing.assert_allclose(blurred(np.full((9, 7), 0.3, np.float32), 2.0), 0.3, rtol=1e-5)
 
 
-def test_scatter_is_half_even_half_blurred():
+def test_scatter_is_a_share_of_what_is_lost_half_even_half_blurred():
     detector = Detector(scatter_fraction=0.2, scatter_sigma_px=12.0)
+    np.testing.assert_allclose(scattered(np.ones((50, 60), np.float32), detector), 0.0, atol=1e-6)
     even = np.full((50, 60), 0.4, np.float32)
-    np.testing.assert_allclose(scattered(even, detector), 0.2 * 0.4, rtol=1e-5)
-    edge = np.ones((48, 64), np.float32)
-    edge[:, 32:] = 0.0
+    np.testing.assert_allclose(scattered(even, detector), 0.2 * 0.6, rtol=1e-5)
+    np.testing.assert_allclose(scattered(1.1 * even, detector, air=1.1), 0.2 * 0.66, rtol=1e-5)
+    edge = np.zeros((48, 64), np.float32)
+    edge[:, 32:] = 1.0
     found = scattered(edge, detector)
     np.testing.assert_allclose(found[24, [0, 63]], [0.1 * (0.5 + 1.0), 0.1 * 0.5], atol=2e-3)
     np.testing.assert_allclose(found[24, 31:33].mean(), 0.1, atol=2e-3)
     assert (np.diff(found[24]) <= 1e-6).all()
+    # Starved: more than the primary.
+    dark = np.full((50, 60), 0.01, np.float32)
+    assert (scattered(dark, detector) > 10 * dark).all()
 
 
 def test_focal_spot_widens_with_magnification():
@@ -124,6 +131,53 @@ def test_gain_errors_stay_in_place_and_make_the_same_offset_in_every_view():
     np.testing.assert_array_equal(found[0], found[2])
     assert found[0].std() == pytest.approx(0.01, rel=0.1)
     np.testing.assert_array_equal(gain_map(PERFECT, (4, 5), 1), 1.0)
+
+
+def test_gain_errors_grow_over_the_scan():
+    signal = flat(0.5, shape=(11, 60, 50))
+    found = line_integrals(signal, Detector(gain_drift=0.01), seed=4)
+    np.testing.assert_allclose(found[0], -math.log(0.5), atol=1e-6)
+    assert found[10].std() == pytest.approx(0.01, rel=0.05)
+    np.testing.assert_allclose(found[5] - found[0], (found[10] - found[0]) / 2, atol=2e-4)
+    # The same drift of the whole scan, whatever the range of views.
+    part = line_integrals(Projections(*(a[6:9] for a in signal)), Detector(gain_drift=0.01), 4, 6, views=11)
+    np.testing.assert_array_equal(part, found[6:9])
+
+
+def test_the_tubes_output_drifts_and_flickers_and_air_stays_what_it_was():
+    signal = flat(0.5, shape=(101, 4, 5))
+    steady = line_integrals(signal, Detector(intensity_drift=-0.02), seed=1)
+    np.testing.assert_allclose(np.exp(-steady[[0, 50, 100], 0, 0]), [0.5, 0.495, 0.49], rtol=1e-5)
+    restless = np.exp(-line_integrals(signal, Detector(intensity_sd=0.003), seed=1).astype(float)) / 0.5
+    assert restless[:, 0, 0].std() == pytest.approx(0.003, rel=0.3)
+    np.testing.assert_allclose(restless, restless[:, :1, :1] * np.ones((1, 4, 5)), rtol=1e-6)
+
+
+def test_bad_columns_and_pixels_are_filled_in_from_their_neighbours_not_perfectly():
+    rows, columns = np.mgrid[:60, :80]
+    ramp = (0.2 + 0.005 * columns + 0.001 * rows).astype(np.float32)
+    views = Projections(np.stack([ramp, ramp]), np.stack([ramp, ramp]))
+    clean = Detector(bad_columns=2, bad_pixels=0.01)
+    bad, _ = bad_map(clean, ramp.shape, 7)
+    assert bad.all(axis=0).sum() == 2
+    assert 0.004 < bad[:, ~bad.all(axis=0)].mean() < 0.02
+    # A ramp is its own interpolation, but at the edge of the detector.
+    filled = np.exp(-line_integrals(views, clean, seed=7))
+    np.testing.assert_allclose(filled[0, :, 2:-2], ramp[:, 2:-2], rtol=1e-5)
+    wrong = np.exp(
+        -line_integrals(views, Detector(bad_columns=2, bad_pixels=0.01, bad_residual=0.05), seed=7)
+    )
+    error = wrong[0] / ramp - 1
+    assert np.abs(error[bad]).mean() > 0.01
+    np.testing.assert_allclose(error[~bad], 0.0, atol=1e-5)
+    column = np.flatnonzero(bad.all(axis=0))[0]
+    np.testing.assert_allclose(error[:, column], error[0, column], atol=1e-4)
+    np.testing.assert_array_equal(wrong[0], wrong[1])
+    # What a bad column would have seen is lost: a bright line on it leaves no trace.
+    line = np.full((5, 30), 0.5, np.float32)
+    mask = np.zeros((5, 30), bool)
+    mask[:, 10], line[:, 10] = True, 0.9
+    np.testing.assert_array_equal(filled_in(line, mask, np.ones_like(line)), 0.5)
 
 
 def test_electronic_noise_and_steps():
@@ -157,6 +211,8 @@ def test_impossible_detectors_are_refused():
         {"read_noise": -1.0},
         {"scatter_sigma_px": 0.0},
         {"gain_sd": float("nan")},
+        {"bad_pixels": -0.1},
+        {"intensity_drift": -0.9},
     ):
         with pytest.raises(InputError, match="expected positive photons"):
             Detector(**wrong)

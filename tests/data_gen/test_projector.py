@@ -9,7 +9,7 @@ import pytest
 from numba import njit
 
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, SOLDER, Boxes, Neck
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Boxes, Neck
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import scan_energies
 from jointwise.data_gen.xray.geometry import ConeBeam, Pose, cone_beam, view_frames
@@ -140,7 +140,8 @@ def test_every_material_against_points_along_the_ray():
             for low, high in zip(scene.boxes.low, scene.boxes.high, strict=True)
         ]
         expected = [
-            solder.sum(), (sd.metal_inside(scene.copper, points) | sunk).sum(), (boxes[0] & ~sunk).sum(), boxes[1].sum()
+            solder.sum(), (sd.metal_inside(scene.copper, points) | sunk).sum(), (boxes[0] & ~sunk).sum(),
+            boxes[1].sum(), 0,
         ]  # fmt: skip
         np.testing.assert_allclose(found[row, column], np.array(expected) * 0.001, atol=4e-3)
 
@@ -157,9 +158,52 @@ def test_signal_and_variance_are_those_of_the_path_lengths():
     energies = scan_energies(130, 1.0, 0.5, 0.55, "SAC305")
     through = lengths(rich_scene(), BEAM, views=slice(0, 2))
     found = project(rich_scene(), BEAM, energies, views=slice(0, 2), sub_rays=1, dtype=np.float64)
-    flat = through.reshape(-1, 4)
+    flat = through.reshape(-1, 5)
     np.testing.assert_allclose(found.signal.ravel(), energies.signal(flat), rtol=1e-10)
     np.testing.assert_allclose(found.variance.ravel(), energies.variance(flat), rtol=1e-10)
+
+
+def mixed_scene():
+    """A ball whose lower third is of the second alloy, beside a ball of one alloy."""
+    mix = sd.cylinder((-0.4, 0.0, -0.1), (-0.4, 0.0, 0.12), 0.4, sd.MIX)
+    scene = rich_scene()
+    left = sd.join(scene.joints[0].solids, mix)
+    return scene._replace(joints=(scenes.joint_of(left), scene.joints[1]))
+
+
+def test_the_second_alloy_takes_its_share_of_the_solder():
+    mixed, plain = (
+        lengths(mixed_scene(), BEAM, views=slice(3, 4))[0],
+        lengths(rich_scene(), BEAM, views=slice(3, 4))[0],
+    )
+    np.testing.assert_allclose(mixed[..., SOLDER] + mixed[..., SECOND], plain[..., SOLDER], atol=1e-12)
+    np.testing.assert_array_equal(plain[..., SECOND], 0.0)
+    source, directions = rays(BEAM, 3)
+    steps, scene = np.linspace(37.0, 43.0, 6001), mixed_scene()
+    for row, column in [(25, 28), (24, 28), (26, 29)]:
+        points = source + (steps[:, None] + 0.0005) * directions[row, column]
+        solids = scene.joints[0].solids
+        second = sd.metal_inside(solids, points) & sd.inside(sd.of_role(solids, sd.MIX), points)[0]
+        assert second.sum() > 50
+        assert mixed[row, column, SECOND] == pytest.approx(0.001 * second.sum(), abs=3e-3)
+
+
+def test_signal_behind_two_alloys_is_that_of_the_path_lengths():
+    energies = scan_energies(130, 1.0, 0.5, 0.55, "SAC305", second_alloy="Sn63Pb37")
+    flat = lengths(mixed_scene(), BEAM, views=slice(0, 2)).reshape(-1, 5)
+    found = project(mixed_scene(), BEAM, energies, views=slice(0, 2), sub_rays=1, dtype=np.float64)
+    np.testing.assert_allclose(found.signal.ravel(), energies.signal(flat), rtol=1e-10)
+    one = scan_energies(130, 1.0, 0.5, 0.55, "SAC305")
+    brighter = project(mixed_scene(), BEAM, one, views=slice(0, 2), sub_rays=1, dtype=np.float64).signal
+    assert (found.signal - brighter).min() < -0.01  # lead absorbs more
+
+
+def test_without_a_second_alloy_mix_changes_nothing():
+    energies = scan_energies(130, 1.0, 0.5, 0.55, "SAC305")
+    mixed, plain = (
+        project(s, BEAM, energies, views=slice(0, 2), dtype=np.float64) for s in (mixed_scene(), rich_scene())
+    )
+    np.testing.assert_allclose(mixed.signal, plain.signal, rtol=1e-12)
 
 
 def test_sub_rays_average_intensities():

@@ -23,7 +23,10 @@ from jointwise.data_gen.settings import (
     ProcessSettings,
     ScanSettings,
 )
+from jointwise.data_gen.settings.scanner import APODISATIONS, MOUNTS
+from jointwise.data_gen.xray.reconstruct import WINDOWS
 from jointwise.joints.errors import InputError
+from jointwise.joints.lattice import rotation
 
 SETTINGS = GeneratorSettings()
 
@@ -103,23 +106,56 @@ def test_metal_does_not_depend_on_the_fault():
     assert abs(difference) < 4 * error
 
 
-def test_the_detector_sees_every_joint_in_every_view():
-    """Every corner of every joint's box falls on the detector through a full turn."""
-    for number in range(10):
-        record = draw_scan(SETTINGS, 9, number)
-        board, scanner = record.board, record.scanner
-        half = np.array([(n - 1) / 2 + 0.75 for n in (board.cols, board.rows)]) * board.pitch_mm
-        corners = np.array([(x * half[0], y * half[1], z * 0.65 * board.ball_mm)
-                            for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])  # fmt: skip
-        for degrees in range(0, 360, 5):
-            angle = math.radians(degrees)
-            along = corners[:, 0] * math.sin(angle) - corners[:, 2] * math.cos(angle)
-            scale = scanner.sdd_mm / (scanner.sod_mm + along) / scanner.pixel_mm
-            u = (corners[:, 0] * math.cos(angle) + corners[:, 2] * math.sin(angle)) * scale
-            v = corners[:, 1] * scale
-            assert np.abs(u).max() < scanner.detector_columns / 2
-            assert np.abs(v).max() < scanner.detector_rows / 2
-        assert scanner.magnification * scanner.voxel_mm == pytest.approx(scanner.pixel_mm)
+ANY_MOUNT = dataclasses.replace(
+    SETTINGS,
+    scan=ScanSettings(mounts=MOUNTS, voxels_per_ball=(6.0, 60.0), tilt_deg=10.0, in_plane_deg=45.0),
+)
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_the_detector_sees_every_joint_in_every_view(number):
+    """Every corner of every joint's box falls on the detector through a full turn, whatever the mount and the turns."""
+    record = draw_scan(ANY_MOUNT, 9, number)
+    board, scanner = record.board, record.scanner
+    half = np.array([(n - 1) / 2 + 0.75 for n in (board.cols, board.rows)]) * board.pitch_mm
+    corners = np.array([(x * half[0], y * half[1], z * 0.65 * board.ball_mm)
+                        for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])  # fmt: skip
+    corners = corners @ rotation(scanner.tilt_x_deg, scanner.tilt_y_deg, scanner.in_plane_deg).T
+    # Seen from the turntable: the axis becomes y; rays slant by 90 degrees less ray_deg.
+    lean, rise = math.radians(scanner.axis_tilt_deg), math.radians(90.0 - scanner.ray_deg)
+    across, along, up = corners[:, 0], corners[:, 1], corners[:, 2]
+    along, up = math.cos(lean) * along + math.sin(lean) * up, math.cos(lean) * up - math.sin(lean) * along
+    for degrees in range(0, 360, 5):
+        angle = math.radians(degrees)
+        level = across * math.sin(angle) + up * math.cos(angle)
+        depth = scanner.sod_mm - math.cos(rise) * level - math.sin(rise) * along
+        scale = scanner.sdd_mm / depth / scanner.pixel_mm
+        u = (across * math.cos(angle) - up * math.sin(angle)) * scale
+        v = (math.cos(rise) * along - math.sin(rise) * level) * scale
+        assert depth.min() > 0
+        assert np.abs(u).max() < scanner.detector_columns / 2
+        assert np.abs(v).max() < scanner.detector_rows / 2
+    # Not much larger than needed either.
+    assert np.abs(u).max() > 0.1 * scanner.detector_columns
+    assert scanner.magnification * scanner.voxel_mm == pytest.approx(scanner.pixel_mm)
+    assert scanner.magnification >= 1.19
+
+
+def test_scanners_fill_their_ranges():
+    scanners = [draw_scan(SETTINGS, 10, n).scanner for n in range(200)]
+    photons = np.log([s.photons_per_pixel for s in scanners])
+    low, high = np.log(SETTINGS.scan.photons_per_pixel)
+    # Log-uniform: the median of 200 lies within four standard errors of the middle.
+    assert abs(np.median(photons) - (low + high) / 2) < 4 * 0.5 * (high - low) / math.sqrt(200)
+    assert {s.mount for s in scanners} == {"upright", "tilted"}
+    assert {s.apodisation for s in scanners} == set(APODISATIONS) == set(WINDOWS)
+    assert 0.15 < np.mean([s.linearised for s in scanners]) < 0.45
+    assert all(
+        s.axis_tilt_deg == 0.0 if s.mount == "upright" else 10 <= s.axis_tilt_deg <= 45 for s in scanners
+    )
+    assert all(s.read_noise <= 0.03 * s.photons_per_pixel + 1e-9 for s in scanners)
+    few = ScanSettings(photons_per_pixel=(15.0, 1500.0), voxels_per_ball=(10.0, 60.0))
+    assert draw_scan(dataclasses.replace(SETTINGS, scan=few), 1, 0).scanner.photons_per_pixel <= 1500.0
 
 
 @pytest.mark.parametrize(
@@ -139,6 +175,12 @@ def test_the_detector_sees_every_joint_in_every_view():
         (lambda: ScanSettings(storage=("png",)), "storage"),
         (lambda: ScanSettings(views=(10, 20)), "views"),
         (lambda: ScanSettings(views=("few", "many")), "views"),
+        (lambda: ScanSettings(mounts=("upside_down",)), "mounts"),
+        (lambda: ScanSettings(apodisations=()), "apodisations"),
+        (lambda: ScanSettings(ray_deg=(20.0, 90.0)), "ray_deg"),
+        (lambda: ScanSettings(in_plane_deg=60.0), "in_plane_deg"),
+        (lambda: ScanSettings(photons_per_pixel=(1.0, 100.0)), "photons_per_pixel"),
+        (lambda: ScanSettings(linearised=2.0), "linearised"),
         (lambda: DefectSettings(bare="half"), "bare"),
     ],
 )

@@ -53,7 +53,9 @@ def without_errors(record, **changes):
         **{
             "photons_per_pixel": 1e14, "focal_spot_um": 0.0, "detector_blur_px": 0.0, "scatter_fraction": 0.0,
             "gain_sd": 0.0, "read_noise": 0.0, "axis_offset_px": 0.0, "hann_cutoff": 100.0, "views": 240,
-            "storage": "float32", "level_error": (0.0, 0.0),
+            "storage": "float32", "level_error": (0.0, 0.0), "gain_drift": 0.0, "bad_columns": 0, "bad_pixels": 0.0,
+            "intensity_drift": 0.0, "intensity_sd": 0.0, "jitter_deg": 0.0, "spot_drift_um": (0.0, 0.0),
+            "apodisation": "hann", "linearised": False,
         }
         | changes,
     )  # fmt: skip
@@ -70,9 +72,13 @@ def marked(scene, offset, radius=0.12):
     return scene._replace(joints=tuple(joints), necks=(), copper=sd.empty(), sunk=sd.empty(), boxes=none)
 
 
-@pytest.mark.parametrize("storage", ["float32", "uint16", "uint8"])
-def test_an_off_centre_marker_lands_at_its_place_in_all_three_axes(record, storage, tmp_path):
+@pytest.mark.parametrize(
+    ("storage", "mount"),
+    [("float32", "upright"), ("uint16", "tilted"), ("uint8", "upright"), ("float32", "laminography")],
+)
+def test_an_off_centre_marker_lands_at_its_place_in_all_three_axes(storage, mount, tmp_path):
     # Through projection, reconstruction, storage as a file, the finder's errors, cutting and the store.
+    record = draw_scan(replace(SETTINGS, scan=replace(SETTINGS.scan, mounts=(mount,))), 5, 2)
     record = without_errors(record, storage=storage, tilt_x_deg=1.4, tilt_y_deg=-1.2, in_plane_deg=9.0)
     scene = build_scene(record)
     offset = np.array([0.06, -0.045, 0.03])

@@ -151,7 +151,7 @@ def test_a_ray_along_a_neck_meets_metal_from_ball_to_ball(drawn):
         times, marks = chords.work_arrays()
         arrays = *solids[:4], solids.role
         ray = *(neck.start - direction), *direction
-        parts = [chords.solder_length(*arrays, rows[k], rows[k + 1], *ray, times, marks) for k in (0, 1)]
+        parts = [chords.solder_length(*arrays, rows[k], rows[k + 1], *ray, times, marks)[0] for k in (0, 1)]
         bridge = chords.neck_length(
             *arrays, rows[2], rows[3], rows[0], rows[1], rows[1], rows[2], *ray, times, marks
         )

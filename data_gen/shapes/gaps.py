@@ -88,8 +88,8 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     flank = max(env.slope_above(envelope, ring), 0.0)
     wanted = gap.curvature * 2 * env.largest_radius(envelope)
     radius = _dish_radius(wanted, width, lean, flank, max(ring - 0.12 * h, 0.03 * h))
-    # The rim of a leaning shell climbs on one side: not as far as the other land.
-    climb = max(0.8 * (h - ring - g / 2 - 0.05 * h), 0.0)
+    # The rim of a leaning shell climbs on one side: not as far as the other land or its dry edge.
+    climb = max(0.8 * (0.84 * h - ring - g / 2), 0.0)
     lean_least = climb * math.sqrt(radius**2 - width**2) / (1.5 * width**2)
     share = min(1.0, lean_least / lean) if lean > 0.0 else 1.0
     x, y = (t * share * width for t in gap.tilt)
@@ -99,8 +99,8 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     # The outer face of the shell is GAP, the inner one, g nearer to the head, is KEEP; both end above the rim.
     solids = sd.join(
         sd.cap((x, y, vertex), radius, up=True, depth=deep, role=GAP),
-        sd.cap((x, y, vertex + g), radius, up=True, depth=deep + 1e-4, role=KEEP),
-        *_patches(gap, width, max(vertex - g, 0.1 * ring), vertex + deep + 2 * g),
+        sd.cap((x, y, vertex + g), radius, up=True, depth=deep - g + 1e-4, role=KEEP),
+        *_patches(gap, width, max(vertex - g, 0.1 * ring), vertex + deep),
     )
     return solids, Surface(np.array([x, y, vertex + radius + g / 2]), radius, g, True, 0)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from jointwise.data_gen.settings import (
     FamilySettings,
     ProcessSettings,
 )
+from jointwise.data_gen.settings.board import ALLOYS
 from jointwise.data_gen.shapes import envelope as env
 
 
@@ -34,7 +36,7 @@ def draw_board(
     offset = process.offset * land * np.asarray(disc_point(rng))
     package = uniform(rng, family.package_mm)
     substrate = uniform(rng, (0.2, 0.4))
-    return BoardRecord(
+    board = BoardRecord(
         board_id=board_id,
         component=family.name,
         alloy=str(rng.choice(process.alloys)),
@@ -61,7 +63,31 @@ def draw_board(
         planes_mm=_draw_planes(rng, process.plane_rate),
         die_mm=_draw_die(rng, process.die_rate, half_x, half_y, package - substrate),
         traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
+        paste_alloy=None,
+        oblong=(1.0, 0.0),
     )
+    return replace(
+        board,
+        paste_alloy=_draw_paste_alloy(rng, process.mixed, board.alloy),
+        oblong=_draw_oblong(rng, process, board),
+    )
+
+
+def _draw_paste_alloy(rng: np.random.Generator, rate: float, balls: str) -> str | None:
+    other = str(rng.choice([a for a in ALLOYS if a != balls]))
+    return other if rng.random() < rate else None
+
+
+def _draw_oblong(
+    rng: np.random.Generator, process: ProcessSettings, board: BoardRecord
+) -> tuple[float, float]:
+    """Aspect and angle of lands and joints; the aspect no larger than the fullest, lowest joints leave room for."""
+    lowest = board.height_mm - (process.warpage + 2 * process.lift) * board.ball_mm
+    a, b = board.board_land_mm / 2, board.package_land_mm / 2
+    fullest = env.piece_of(0.0, lowest, a, b, (1 + 2.5 * process.ball_cv) * board.nominal_mm3)
+    room = (0.94 * board.pitch_mm / (2 * env.largest_radius((fullest,)))) ** 2
+    aspect, angle = uniform(rng, (1.0, 1.3)), uniform(rng, (0.0, math.pi))
+    return (max(min(aspect, room), 1.0), angle) if rng.random() < process.oblong else (1.0, 0.0)
 
 
 def _draw_planes(rng: np.random.Generator, rate: float) -> tuple[float, ...]:

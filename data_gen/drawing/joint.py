@@ -12,7 +12,7 @@ from jointwise.data_gen.drawing.records import (
     BoardRecord,
     JointRecord,
 )
-from jointwise.data_gen.drawing.surfaces import draw_gap, draw_waist
+from jointwise.data_gen.drawing.surfaces import draw_edge, draw_gap, draw_mix, draw_waist
 from jointwise.data_gen.drawing.voids import draw_voids
 from jointwise.data_gen.settings import (
     DefectSettings,
@@ -40,6 +40,7 @@ def draw_sound_joint(
     via = bool(rng.random() < defects.via_in_pad)
     waist = draw_waist(rng, defects, board.height_mm)
     waisted = rng.random() < defects.waist
+    lift = process.lift * board.ball_mm * normal_within(rng, 0.0, 1.0, 2.0)
     return JointRecord(
         row=row,
         col=col,
@@ -47,13 +48,15 @@ def draw_sound_joint(
         site="joint",
         solder_mm3=solder,
         paste_mm3=paste,
+        lift_mm=lift,
         board_wetted=uniform(rng, process.wetted),
         package_wetted=uniform(rng, process.wetted),
         offset=(float(jitter[0]), float(jitter[1])),
         found_voxels=(float(found[0]), float(found[1]), float(found[2])),
         via_in_pad=via,
-        waist=waist,
-        gap=None,
+        waist=waist if waisted else None,
+        mix=draw_mix(rng),
+        gaps=(),
         voids=draw_voids(rng, defects, free_diameter(board), via),
         bulges=(),
     )
@@ -68,20 +71,23 @@ def free_diameter(board: BoardRecord) -> float:
 def draw_fault(
     rng: np.random.Generator, defects: DefectSettings, joint: JointRecord, board: BoardRecord
 ) -> JointRecord:
-    """The joint with what went wrong at its surfaces; a notch stays only where drawn or where a pillow is."""
+    """The joint with what went wrong at its surfaces; its notch, its metal and its height stay as they are.
+
+    A dry edge comes with every kind of joint alike; an open only pushes it to the other land.
+    """
     kind, site = rng.random(), rng.random()
-    partial = rng.random() < defects.partial_wetting
+    place, dry = ("board" if rng.random() < 0.5 else "package" for _ in range(2))
+    edge = draw_edge(rng, defects, board.ball_mm) if rng.random() < defects.partial_wetting else None
     if site < defects.missing:
         name = "bare" if site < 0.5 * defects.missing else "paste"
         return replace(joint, recipe=name, site=name, voids=(), waist=None, via_in_pad=False)
+    name, gaps = joint.recipe, []
     if kind < defects.head_in_pillow:
-        gap = draw_gap(rng, defects, "interface", board.ball_mm)
-        return replace(joint, recipe="head_in_pillow", gap=gap)
-    kept = joint if joint.recipe == "waist" else replace(joint, waist=None)
-    place = "board" if rng.random() < 0.5 else "package"
-    if kind < defects.head_in_pillow + defects.non_wet:
-        return replace(kept, recipe="non_wet", gap=draw_gap(rng, defects, place, board.ball_mm))
-    if partial:
-        gap = draw_gap(rng, defects, place, board.ball_mm, edge=True)
-        return replace(kept, recipe="partial_wetting", gap=gap)
-    return kept
+        name, gaps = "head_in_pillow", [draw_gap(rng, defects, "interface", board, joint.waist)]
+    elif kind < defects.head_in_pillow + defects.non_wet:
+        name, gaps = "non_wet", [draw_gap(rng, defects, place, board, None)]
+    if edge is not None:
+        other = {"board": "package", "package": "board"}[place]
+        gaps.append(replace(edge, place=other if name == "non_wet" else dry))
+        name = "partial_wetting" if len(gaps) == 1 else name
+    return replace(joint, recipe=name, gaps=tuple(gaps))

@@ -83,8 +83,9 @@ class BoardRecord:
 
     `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
     (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
-    layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
-    `paste_alloy` is the alloy of the metal inside MIX where it differs from the balls' `alloy`.
+    layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none. `paste_alloy` is
+    the paste's alloy if it differs from the balls' (then `JointRecord.mix` says how far it reaches). `oblong` is
+    (aspect, angle in rad): joints and lands are round ones stretched along that angle, areas kept; aspect 1 is round.
     """
 
     board_id: str
@@ -109,6 +110,8 @@ class BoardRecord:
     planes_mm: tuple[float, ...]
     die_mm: tuple[float, float, float]
     traces: tuple[TraceRecord, ...]
+    paste_alloy: str | None
+    oblong: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -147,14 +150,18 @@ class GapRecord:
         place: `interface` (inside the joint), `board` or `package` (at that land).
         form: `dish` or `dome` (pillow), `cap` (rounded free end over a bare land), `edge` (one side of a land
             not wetted).
-        gap_um: mean gap aimed at.
+        level: height of a pillow's rim, 0-1 of the joint's height; 0 at a land.
+        gap_um: mean gap aimed at, over what is not bonded.
         curvature: pillow: ball radius over Dmax; cap: share of the gap that the rounding makes.
-        tilt: sideways displacement of the surface's vertex over the surface's radius, (x, y).
+        tilt: (x, y). Pillow: displacement of the surface's vertex over the surface's radius. Cap: the end leans,
+            its gap falls by this share of the mean from the middle to that edge of the land; beyond 1 it touches
+            there. Edge: direction of the dry side, of length 1.
         contact: bonded share aimed at; patches: discs (x, y, radius) over the surface's radius that bond.
     """
 
     place: str
     form: str
+    level: float
     gap_um: float
     curvature: float
     tilt: tuple[float, float]
@@ -174,6 +181,18 @@ class BulgeRecord:
 
 
 @dataclass(frozen=True)
+class MixRecord:
+    """How far the paste's alloy reaches up a joint: `level` (0-1 of the height) at the axis.
+
+    Its upper face is a ball's cap of radius `curvature` joint heights, or a plane if 0; `lean` is its slope (x, y).
+    """
+
+    level: float
+    curvature: float
+    lean: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class JointRecord:
     """One site of the array.
 
@@ -182,6 +201,8 @@ class JointRecord:
         site: `joint`, `bare` (nothing there) or `paste` (no ball, only the printed paste).
         solder_mm3: metal of the joint.
         paste_mm3: its part that came from paste.
+        lift_mm: how much farther apart its two lands are than the board's height and warpage say: every land
+            and ball differs a little, whatever becomes of the joint.
         offset: displacement of its package land besides the board's, (x, y).
         found_voxels: error of the finder's centre, (x, y, z) in voxels of the board frame.
     """
@@ -192,13 +213,15 @@ class JointRecord:
     site: str
     solder_mm3: float
     paste_mm3: float
+    lift_mm: float
     board_wetted: float
     package_wetted: float
     offset: tuple[float, float]
     found_voxels: tuple[float, float, float]
     via_in_pad: bool
     waist: WaistRecord | None
-    gap: GapRecord | None
+    mix: MixRecord
+    gaps: tuple[GapRecord, ...]
     voids: tuple[VoidRecord, ...]
     bulges: tuple[BulgeRecord, ...]
 

@@ -7,10 +7,7 @@ import math
 import numpy as np
 
 from jointwise.data_gen.drawing.numbers import disc_point, log_uniform, uniform
-from jointwise.data_gen.drawing.records import (
-    GapRecord,
-    WaistRecord,
-)
+from jointwise.data_gen.drawing.records import BoardRecord, GapRecord, MixRecord, WaistRecord
 from jointwise.data_gen.settings import (
     DefectSettings,
 )
@@ -18,31 +15,84 @@ from jointwise.data_gen.settings import (
 FULL_TURN = 2 * math.pi
 
 
+LEAST_TOUCHING_UM = 8.0
+"""Least mean gap of a free end that touches its land at one edge."""
+
+LEVELS = (0.12, 0.65)
+"""Height of a notch or of a pillow's rim over the joint's height: from a smear of paste to a tall pillow."""
+
+
 def draw_waist(rng: np.random.Generator, defects: DefectSettings, height_mm: float) -> WaistRecord:
-    """A notch at 0.25-0.62 of the height; no deeper than a tenth of the joint's height."""
+    """A notch at any level of a pillow's rim; no deeper than a tenth of the joint's height."""
     deepest = min(defects.waist_um[1], 100.0 * height_mm)
     depth = uniform(rng, (min(defects.waist_um[0], deepest), deepest))
-    return WaistRecord(uniform(rng, (0.25, 0.62)), depth, uniform(rng, (0.97, 1.03)))
+    return WaistRecord(uniform(rng, LEVELS), depth, uniform(rng, (0.97, 1.03)))
+
+
+def draw_mix(rng: np.random.Generator) -> MixRecord:
+    """How far a second alloy reaches, were there one: a plane in two of five joints, a dome else; drawn for all."""
+    curvature = uniform(rng, (0.8, 3.0)) if rng.random() < 0.6 else 0.0
+    x, y = disc_point(rng)
+    return MixRecord(uniform(rng, (0.2, 1.0)), curvature, (0.15 * x, 0.15 * y))
 
 
 def draw_gap(
-    rng: np.random.Generator, defects: DefectSettings, place: str, ball_mm: float, *, edge: bool = False
+    rng: np.random.Generator,
+    defects: DefectSettings,
+    place: str,
+    board: BoardRecord,
+    notch: WaistRecord | None,
 ) -> GapRecord:
-    """A failed surface: pillow at the interface, bare land under a rounded cap, or one edge not wetted."""
+    """A failed surface: a pillow whose rim is the joint's notch, if it has one, or a bare land under a free end."""
     pillow = place == "interface"
     low, high = defects.pillow_gap_um if pillow else defects.open_gap_um
-    # On small balls the widest gaps would eat the joint.
-    gap = log_uniform(rng, (low, max(min(high, (100 if pillow else 140) * ball_mm), low)))
-    curvature = log_uniform(rng, (0.8, 3.0)) if pillow else uniform(rng, (0.2, 0.9))
-    form = ("dish" if rng.random() < 0.6 else "dome") if pillow else "cap"
-    x, y = disc_point(rng)
+    level = uniform(rng, LEVELS) if notch is None else notch.level
+    lean = _draw_lean(rng, defects)
+    # On small balls, on low pillows and under a leaning end the widest gaps would eat the joint.
+    if pillow:
+        widest = min(160 * board.ball_mm, 700 * (level - 0.04) * board.height_mm)
+    else:
+        widest = 350 * board.height_mm / (1.0 + math.hypot(*lean))
+    touching = not pillow and math.hypot(*lean) > 1.0
+    # An end that touches at one edge is no open if half the rest is thinner than the eye of B6 (0.5 um).
+    low = max(low, LEAST_TOUCHING_UM) if touching else low
+    gap = log_uniform(rng, (low, max(min(high, widest), low)))
     contact = 0.0 if rng.random() < defects.bare else uniform(rng, defects.contact)
     patches = draw_patches(rng, contact)
-    if edge:
-        contact, angle = uniform(rng, (0.84, 0.95)), uniform(rng, (0.0, FULL_TURN))
-        tilt = math.cos(angle), math.sin(angle)
-        return GapRecord(place, "edge", min(gap, 40.0), 0.0, tilt, contact, ())
-    return GapRecord(place, form, gap, curvature, (0.1 * x, 0.1 * y), contact, patches)
+    x, y = disc_point(rng)
+    if pillow:
+        form = "dish" if rng.random() < 0.6 else "dome"
+        curvature = log_uniform(rng, (0.8, 3.0))
+        return GapRecord(place, form, level, gap, curvature, (0.3 * x, 0.3 * y), contact, patches)
+    curvature = uniform(rng, (0.05, 0.9))
+    return GapRecord(
+        place, "cap", 0.0, gap, 0.3 * curvature if touching else curvature, lean,
+        lean_contact(math.hypot(*lean)) if touching else contact, () if touching else patches,
+    )  # fmt: skip
+
+
+def _draw_lean(rng: np.random.Generator, defects: DefectSettings) -> tuple[float, float]:
+    """How a free end leans: nearly level, leaning clear of the land, or touching it at one edge."""
+    leans, touches = rng.random() < defects.leaning, rng.random() < 0.5
+    size = (
+        uniform(rng, (1.1, 2.2)) if leans and touches else uniform(rng, (0.3, 1.0) if leans else (0.0, 0.3))
+    )
+    angle = uniform(rng, (0.0, FULL_TURN))
+    return size * math.cos(angle), size * math.sin(angle)
+
+
+def lean_contact(lean: float) -> float:
+    """Share of a round land that a flat end touches: where 1 - lean x < 0 on the unit disc."""
+    d = min(1.0 / lean, 1.0)
+    return (math.acos(d) - d * math.sqrt(1.0 - d**2)) / math.pi
+
+
+def draw_edge(rng: np.random.Generator, defects: DefectSettings, ball_mm: float) -> GapRecord:
+    """One side of a land that stayed dry; which land is for the caller to say."""
+    low, high = defects.open_gap_um
+    gap = log_uniform(rng, (low, max(min(high, 80 * ball_mm), low)))
+    contact, angle = uniform(rng, (0.84, 0.95)), uniform(rng, (0.0, FULL_TURN))
+    return GapRecord("board", "edge", 0.0, gap, 0.0, (math.cos(angle), math.sin(angle)), contact, ())
 
 
 def draw_patches(rng: np.random.Generator, contact: float) -> tuple[tuple[float, float, float], ...]:

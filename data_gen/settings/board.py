@@ -72,6 +72,10 @@ class ProcessSettings:
         ball_cv, paste_cv: relative spread of ball and paste metal from joint to joint.
         height: board's common height over the height without load.
         warpage: displacement at the array's corner over the ball diameter, either way.
+        lift: spread of the land-to-land height from joint to joint (one standard deviation, cut at two) over the
+            ball diameter; the same for sound and failed joints.
+        mixed: share of boards whose paste is of another alloy than the balls.
+        oblong: share of boards with oblong lands and joints, aspect up to 1.3 where neighbours leave room.
         offset: package offset over the board land's diameter, at most; `offset_cv` its spread per joint.
         wetted: wetted radius over the land's radius.
         copper_um: thickness of lands and planes.
@@ -79,10 +83,13 @@ class ProcessSettings:
     """
 
     alloys: tuple[str, ...] = ("SAC305",)
-    ball_cv: float = 0.02
-    paste_cv: float = 0.12
+    ball_cv: float = 0.04
+    paste_cv: float = 0.15
     height: Pair = (0.86, 1.06)
     warpage: float = 0.06
+    lift: float = 0.04
+    mixed: float = 0.1
+    oblong: float = 0.15
     offset: float = 0.08
     offset_cv: float = 0.015
     wetted: Pair = (0.95, 1.0)
@@ -99,16 +106,21 @@ class ProcessSettings:
         """
         object.__setattr__(self, "alloys", tuple(self.alloys))
         check_pairs(self, "process")
-        check_rates(self, "process", ("die_rate", "plane_rate", "trace_rate"))
+        check_rates(self, "process", ("die_rate", "plane_rate", "trace_rate", "mixed", "oblong"))
         unknown = [a for a in self.alloys if a not in ALLOYS]
         if unknown or not self.alloys:
             raise InputError(
                 f"process.alloys: expected some of {', '.join(ALLOYS)}, found {unknown or 'none'}"
             )
-        if self.height[0] < 0.75 or self.height[1] > 1.12 or self.warpage > 0.08:
+        if (
+            self.height[0] < 0.75
+            or self.height[1] > 1.12
+            or self.warpage > 0.08
+            or not 0 <= self.lift <= 0.05
+        ):
             raise InputError(
-                "process.height: expected 0.75 to 1.12 with warpage at most 0.08 (beyond, joints touch or pinch "
-                f"off), found {self.height} and {self.warpage}"
+                "process.height: expected 0.75 to 1.12 with warpage at most 0.08 and lift 0 to 0.05 (beyond, joints "
+                f"touch or pinch off), found {self.height}, {self.warpage} and {self.lift}"
             )
         if self.ball_cv > 0.05 or self.paste_cv > 0.3 or self.wetted[0] < 0.9 or self.wetted[1] > 1.0:
             raise InputError(

@@ -23,11 +23,12 @@ class DefectSettings:
         void_area: area share aimed at by voids_finding.
         pillow_gap_um, open_gap_um: mean gap (log-uniform).
         contact: bonded share of a failed surface; `bare` of them have none at all.
+        leaning: share of opens whose free end leans; half of them touch the land at one edge.
         neck_mm_per_ball: thickness of a thick bridge over the ball diameter; `slender` of the bridges are
             drawn log-uniform from slender_um up to there instead.
-        waist: share of joints with a ring-shaped notch but no gap; waist_um its depth (pillows have one too).
+        waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth.
         near_bridge: share of unjoined neighbour pairs with a bulge towards each other.
-        partial_wetting: share of sound joints with one land wetted to 0.84-0.95 only.
+        partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
         via_in_pad: share of joints on a microvia.
     """
 
@@ -41,10 +42,11 @@ class DefectSettings:
     voids_free: float = 0.11
     voids_sheet: float = 0.12
     void_area: Pair = (0.055, 0.35)
-    pillow_gap_um: Pair = (3.0, 50.0)
-    open_gap_um: Pair = (3.0, 100.0)
-    contact: Pair = (0.02, 0.28)
+    pillow_gap_um: Pair = (1.0, 80.0)
+    open_gap_um: Pair = (1.5, 150.0)
+    contact: Pair = (0.02, 0.25)
     bare: float = 0.5
+    leaning: float = 0.6
     neck_mm_per_ball: Pair = (0.2, 0.75)
     slender: float = 0.12
     slender_um: float = 20.0

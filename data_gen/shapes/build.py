@@ -15,12 +15,18 @@ from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, NeckRec
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.envelope import Envelope
-from jointwise.data_gen.shapes.environment import build_boxes, build_copper, site_height, site_position
+from jointwise.data_gen.shapes.environment import (
+    build_boxes,
+    build_copper,
+    oblong_map,
+    site_height,
+    site_position,
+)
 from jointwise.data_gen.shapes.gaps import gap_solids
 from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
-from jointwise.data_gen.shapes.quadrature import metal_volume, mid_plane, neck_volume
+from jointwise.data_gen.shapes.quadrature import metal_change, mid_plane, neck_volume
 from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
-from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
+from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
 from jointwise.joints.errors import InputError
 
@@ -30,14 +36,18 @@ METAL_TOLERANCE = 5e-4
 NECK_TOLERANCE = 1e-3
 """The same for what bridges take from a joint."""
 
-RAYS_ACROSS = 110
-"""Rays across a joint in the quadrature of its metal while it is being solved."""
+RAYS_ACROSS = 48
+"""Rays across a joint in the quadrature of what gas, gaps and bulges change, while its metal is being solved."""
 
 Site = tuple[int, int]
 
 
 class Frame(NamedTuple):
-    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm."""
+    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm.
+
+    On a board with oblong lands everything is built round, on sites moved the other way, and stretched at the
+    end (`_stretched`): one affine map of the whole array keeps volumes, contact and what touches what.
+    """
 
     a: float
     b: float
@@ -83,8 +93,33 @@ def build_scene(record: ScanRecord) -> Scene:
     necks = _solve_necks(record.necks, records, frames, shapes, bulges)
     _refuse_contact(record.scan, frames, shapes)
     joints = tuple(_joint(records[s], frames[s], shapes.get(s), board) for s in records)
+    if board.oblong[0] != 1.0:
+        joints, necks = _stretched(joints, necks, oblong_map(board))
     copper, sunk = build_copper(board, record.joints)
-    return Scene(joints, necks, copper, sunk, build_boxes(board))
+    return Scene(joints, necks, copper, sunk, build_boxes(board, record.joints))
+
+
+def _stretched(
+    joints: tuple[Joint, ...], necks: tuple[Neck, ...], plane: Floats
+) -> tuple[tuple[Joint, ...], tuple[Neck, ...]]:
+    """Joints and bridges of round lands mapped to the board's oblong ones."""
+    linear, back = np.eye(3), np.linalg.inv(plane).astype(np.float64)
+    linear[:2, :2] = plane
+
+    def joint(old: Joint) -> Joint:
+        solids = sd.affine(old.solids, linear)
+        ball = sd.enclosing_sphere(sd.of_role(solids, BODY))
+        return old._replace(
+            solids=solids, centre=linear @ old.centre, sphere_centre=ball[0], sphere_radius=ball[1],
+            foot=plane @ old.foot, head=plane @ old.head, round_from=back,
+        )  # fmt: skip
+
+    def neck(old: Neck) -> Neck:
+        return old._replace(
+            solids=sd.affine(old.solids, linear), start=linear @ old.start, end=linear @ old.end
+        )
+
+    return tuple(map(joint, joints)), tuple(map(neck, necks))
 
 
 def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
@@ -93,7 +128,9 @@ def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
     head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
     a = board.board_land_mm / 2 * joint.board_wetted
     b = board.package_land_mm / 2 * joint.package_wetted
-    return Frame(a, b, site_height(board, joint.row, joint.col), foot, head)
+    if board.oblong[0] != 1.0:
+        foot, head = (np.linalg.solve(oblong_map(board), place) for place in (foot, head))
+    return Frame(a, b, site_height(board, joint), foot, head)
 
 
 def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -> Shape:
@@ -111,7 +148,7 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
         shape = _shape(joint, frame, volume, extra)
         if all(shape.solids.role == BODY) and extra.size == 0:
             return shape  # the pieces of the outer shape are disjoint: metal is their volume exactly
-        found = metal_volume(shape.solids, step)
+        found = volume + metal_change(shape.solids, len(shape.envelope), step)
         if abs(metal - found) < METAL_TOLERANCE * metal:
             return shape
         if turn:
@@ -124,19 +161,19 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
 
 def _shape(joint: JointRecord, frame: Frame, volume: float, extra: Solids) -> Shape:
     """The joint whose outer shape has the given volume."""
-    envelope, ring = outer_shape(joint, frame, volume)
+    envelope = outer_shape(joint, frame, volume)
     body = sd.join(*(sd.segment(p.profile, (0.0, p.high - p.low), origin=(0, 0, p.low)) for p in envelope))
-    gap, surface = (sd.empty(), None) if joint.gap is None else gap_solids(joint.gap, envelope, frame.h, ring)
+    gaps = [gap_solids(gap, envelope, frame.h) for gap in joint.gaps]
+    surface = next((face for _, face in gaps if face is not None), None)
     voids = void_solids(joint.voids, envelope, frame.h, surface)
-    return Shape(envelope, sd.join(body, extra, voids, gap), volume)
+    return Shape(envelope, sd.join(body, extra, voids, *(solids for solids, _ in gaps)), volume)
 
 
-def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> tuple[Envelope, float | None]:
-    """Pieces of the outer shape and the height of the notch, if there is one."""
+def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
+    """Pieces of the outer shape."""
     a, b, h = frame.a, frame.b, frame.h
     if joint.waist is None:
         envelope: Envelope = (env.piece_of(0.0, h, a, b, volume),)
-        ring = None
     else:
         ring = joint.waist.level * h
         depth = joint.waist.depth_um / 1000
@@ -146,7 +183,7 @@ def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> tuple[Envelo
             f"process: expected joints that stay in one piece, found {volume:.4f} mm^3 stretched to {h:.3f} mm "
             "pinched off; lower process.height or the spreads"
         )
-    return envelope, ring
+    return envelope
 
 
 def _bulges(joint: JointRecord, site: Site, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> Solids:
@@ -228,7 +265,9 @@ def _refuse_contact(scan: str, frames: dict[Site, Frame], shapes: dict[Site, Sha
 
 
 def _joint(joint: JointRecord, frame: Frame, shape: Shape | None, board: BoardRecord) -> Joint:
-    solids = frame.place(_bare(joint, frame) if shape is None else shape.solids)
+    solids = frame.place(
+        sd.join(_bare(joint, frame) if shape is None else shape.solids, _mix(joint, frame, board))
+    )
     centre, radius = sd.enclosing_sphere(sd.of_role(solids, BODY))
     return Joint(
         row=joint.row,
@@ -253,3 +292,22 @@ def _bare(joint: JointRecord, frame: Frame) -> Solids:
     height = env.free_height(frame.a, 0.0, joint.paste_mm3)
     piece = env.piece_of(0.0, height, frame.a, 0.0, joint.paste_mm3)
     return sd.segment(piece.profile, (0.0, height))
+
+
+def _mix(joint: JointRecord, frame: Frame, board: BoardRecord) -> Solids:
+    """Where a joint's metal is of the paste's alloy, if that is another one; nothing of its shape changes.
+
+    Only faces that bulge upwards or are level: a set below a hollow face is no segment of revolution.
+    """
+    if board.paste_alloy is None or joint.site == "bare":
+        return sd.empty()
+    mix, wide = joint.mix, 2 * board.pitch_mm
+    top = frame.h * (1.0 if joint.site == "paste" else mix.level)
+    if mix.curvature > 0.0:
+        radius = mix.curvature * frame.h
+        x, y = (radius * slope for slope in mix.lean)
+        solids = sd.cap((x, y, top), max(radius, wide / 2), up=False, role=MIX)
+    else:
+        level = sd.cylinder((0, 0, -top - 0.1), (0, 0, 0), wide, MIX)
+        solids = sd.affine(level, np.array([[1.0, 0, 0], [0, 1.0, 0], [*mix.lean, 1.0]]), (0, 0, top))
+    return solids

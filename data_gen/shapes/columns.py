@@ -16,7 +16,7 @@ from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, add_events, sort_events, work_arrays
 from jointwise.data_gen.shapes.quadrature import lattice, shadow
 from jointwise.data_gen.shapes.scene import Joint
-from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, PATCH, VOID, Floats, Solids
+from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 
 CONTACT_MM = 0.0005
 """A gap below this is metal contact (domain document B6, measure 5)."""
@@ -81,7 +81,8 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section, parent)
     active, met = np.uint64(0), np.uint64(0)
     solid_low, solid_top = np.inf, -np.inf  # first and last solid, gas counted as solid
     piece_low, piece_top, through = np.inf, -np.inf, False  # the present unbroken piece of solid
-    shell_top, shell_open, under, parts = -np.inf, 0.0, False, False  # a shell between solid below and above
+    # A shell counts once there is solid below and above it: a dry edge at a land is none.
+    shell_top, shell_open, pending, under, parts = -np.inf, 0.0, 0.0, False, False
     near_board, near_package = False, False
     for i in range(n):
         low, top = times[i - 1] if i else times[0], times[i]
@@ -107,11 +108,14 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section, parent)
                 under = under or piece_top > low - 1e-9
                 shell_top = top
                 if patch == 0:
-                    shell_open += length
+                    pending += length
             if body > 0 and (not shell or patch > 0):
                 solid_low, solid_top = min(solid_low, low), max(solid_top, top)
             if body > 0 and not shell:
-                parts = parts or (under and shell_top > low - 1e-9)
+                if under and shell_top > low - 1e-9:
+                    parts = True
+                    shell_open += pending
+                pending = 0.0
                 if low > piece_top + 1e-9:
                     piece_low = low
                 piece_top = top
@@ -166,7 +170,17 @@ def _lift(lift, sums, touch, total, area, largest):  # type: ignore[no-untyped-d
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _rays(matrix, origin, profile, ends, marks_of, shade, halves, grid, step, lands, height, work, out):  # type: ignore[no-untyped-def]
+def _on_land(x, y, radius, round_from):  # type: ignore[no-untyped-def]
+    """Whether a point, seen from the land's centre, lies on it."""
+    u = round_from[0, 0] * x + round_from[0, 1] * y
+    v = round_from[1, 0] * x + round_from[1, 1] * y
+    return u * u + v * v <= radius * radius
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _rays(  # type: ignore[no-untyped-def]
+    matrix, origin, profile, ends, marks_of, shade, halves, grid, step, lands, round_from, height, work, out
+):
     """All rays of the lattice; False if a ray overfills the work arrays."""
     x0, y0, nx, ny = grid
     times, marks = work
@@ -194,8 +208,8 @@ def _rays(matrix, origin, profile, ends, marks_of, shade, halves, grid, step, la
                 )
                 if n > times.shape[0]:
                     return False
-            on_board = (x - lands[0, 0]) ** 2 + (y - lands[0, 1]) ** 2 <= lands[0, 2] ** 2
-            on_package = (x - lands[1, 0]) ** 2 + (y - lands[1, 1]) ** 2 <= lands[1, 2] ** 2
+            on_board = _on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
+            on_package = _on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
             if n == 0 and not on_board and not on_package:
                 continue
             sort_events(times, marks, n)
@@ -228,21 +242,24 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
     Raises:
         ValueError: more than MAX_VOIDS voids, or a ray that crosses too many primitives.
     """
-    everything = sd.join(joint.solids, necks)
-    marks_of = np.concatenate([joint.solids.role, np.full(necks.size, NECK, np.int8)])
+    own = sd.select(joint.solids, joint.solids.role != MIX)  # which alloy it is makes no difference to truth
+    everything = sd.join(own, necks)
+    marks_of = np.concatenate([own.role, np.full(necks.size, NECK, np.int8)])
     voids = np.flatnonzero(marks_of == VOID)
     if len(voids) > MAX_VOIDS:
         raise ValueError(f"expected at most {MAX_VOIDS} voids in a joint, found {len(voids)}")
     marks_of[voids] = FIRST_VOID + np.arange(len(voids))
-    planes = np.concatenate([np.tile([0.0, 0.0, 1.0], (joint.solids.size, 1)), halves])
+    planes = np.concatenate([np.tile([0.0, 0.0, 1.0], (own.size, 1)), halves])
     lands = np.array([[*joint.foot, joint.board_land_mm], [*joint.head, joint.package_land_mm]])
-    grid = lattice(sd.join(everything, *(sd.cylinder((x, y, 0), (x, y, 1), r) for x, y, r in lands)), step)
+    reach = float(np.linalg.norm(np.linalg.inv(joint.round_from), 2))
+    discs = (sd.cylinder((x, y, 0), (x, y, 1), reach * r) for x, y, r in lands)
+    grid = lattice(sd.join(everything, *discs), step)
     sums, section = np.zeros(21), np.zeros(LEVELS + 2, np.int64)
     parent, met = np.arange(len(voids)), np.zeros((grid[3], grid[2]), np.uint64)
     arrays = everything.matrix, everything.origin, everything.profile, everything.ends
     fits = _rays(
-        *arrays, marks_of, shadow(everything), planes, grid, step, lands, joint.height_mm, work_arrays(),
-        (sums, section, parent, met),
+        *arrays, marks_of, shadow(everything), planes, grid, step, lands, joint.round_from, joint.height_mm,
+        work_arrays(), (sums, section, parent, met),
     )  # fmt: skip
     if not fits:
         raise ValueError(f"a vertical ray crosses too many primitives of joint {joint.row}, {joint.col}")

@@ -8,6 +8,7 @@ neither tells what is wrong with a joint. Lengths in mm, volumes in mm^3.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -100,8 +101,25 @@ def radius_at(envelope: Envelope, z: float) -> float:
     """Radius at height z; 0 outside the joint."""
     for piece in envelope:
         if piece.low <= z <= piece.high:
-            return float(np.sqrt(max(float(piece.squared_radius(z)), 0.0)))
+            a, b, c = piece.profile
+            t = z - piece.low
+            return math.sqrt(max(a + b * t + c * t * t, 0.0))
     return 0.0
+
+
+def radii_at(envelope: Envelope, z: Floats) -> Floats:
+    """Radii at heights z inside the joint."""
+    which = np.searchsorted([p.high for p in envelope[:-1]], z)
+    low = np.array([p.low for p in envelope])[which]
+    a, b, c = np.array([p.profile for p in envelope])[which].T
+    t = z - low
+    radii: Floats = np.sqrt(np.maximum(a + b * t + c * t**2, 0.0))
+    return radii
+
+
+def slope_above(envelope: Envelope, z: float) -> float:
+    """dr/dz just above height z."""
+    return next(p for p in reversed(envelope) if p.low <= z).slope_at(z)
 
 
 def waisted(

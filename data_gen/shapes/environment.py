@@ -28,11 +28,19 @@ def site_position(board: BoardRecord, row: int, col: int) -> Floats:
     return board.pitch_mm * np.array([col - (board.cols - 1) / 2, row - (board.rows - 1) / 2])
 
 
-def site_height(board: BoardRecord, row: int, col: int) -> float:
-    """Height from board land to package land: the board's common height and the package's warpage."""
-    x, y = site_position(board, row, col)
+def site_height(board: BoardRecord, joint: JointRecord) -> float:
+    """Height from board land to package land: the board's common height, the package's warpage, the site's lift."""
+    x, y = site_position(board, joint.row, joint.col)
     k1, k2, k3 = board.warpage
-    return float(board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y)
+    return float(board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y + joint.lift_mm)
+
+
+def oblong_map(board: BoardRecord) -> Floats:
+    """The (2, 2) map that makes the board's round lands oblong, area kept: symmetric, determinant 1."""
+    aspect, angle = board.oblong
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.array([[c, -s], [s, c]])
+    return turn @ np.diag([aspect**0.5, aspect**-0.5]) @ turn.T if aspect != 1.0 else np.eye(2)
 
 
 def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[Solids, Solids]:
@@ -42,13 +50,23 @@ def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[S
     for joint in joints:
         foot = site_position(board, joint.row, joint.col)
         head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
-        h = site_height(board, joint.row, joint.col)
-        lands.append(sd.cylinder((*foot, -t), (*foot, 0.0), board.board_land_mm / 2))
-        lands.append(sd.cylinder((*head, h), (*head, h + t), board.package_land_mm / 2))
+        h = site_height(board, joint)
+        lands.append(_land(board, foot, (-t, 0.0), board.board_land_mm / 2))
+        lands.append(_land(board, head, (h, h + t), board.package_land_mm / 2))
         if joint.via_in_pad:
             vias.append(sd.cylinder((*foot, -t - VIA_DEPTH_MM), (*foot, -t), VIA_DIAMETER_MM / 2))
     traces = [_trace(trace, t) for trace in _uncrossed(board.traces)]
     return sd.join(*lands, *traces), sd.join(*vias)
+
+
+def _land(board: BoardRecord, centre: Floats, z: Range, radius: float) -> Solids:
+    """A copper land about `centre` between two heights, as oblong as the board's."""
+    round_land = sd.cylinder((0, 0, z[0]), (0, 0, z[1]), radius)
+    if board.oblong[0] != 1.0:
+        linear = np.eye(3)
+        linear[:2, :2] = oblong_map(board)
+        round_land = sd.affine(round_land, linear)
+    return sd.moved(round_land, (*centre, 0.0))
 
 
 def _uncrossed(traces: tuple[TraceRecord, ...]) -> list[TraceRecord]:
@@ -69,7 +87,7 @@ def _trace(trace: TraceRecord, thickness: float) -> Solids:
     return sd.segment((1.0, 0.0, 0.0), (0.0, length), origin=start, matrix=matrix)
 
 
-def build_boxes(board: BoardRecord) -> Boxes:
+def build_boxes(board: BoardRecord, joints: tuple[JointRecord, ...]) -> Boxes:
     """Board with its copper planes, package substrate, die and mould compound around it."""
     half = np.array([(n - 1) / 2 * board.pitch_mm + board.pitch_mm / 2 for n in (board.cols, board.rows)])
     parts: list[tuple[Floats, Floats, int]] = []
@@ -80,7 +98,7 @@ def build_boxes(board: BoardRecord) -> Boxes:
             parts.append((np.array([*(middle - size), z[0]]), np.array([*(middle + size), z[1]]), material))
 
     _add_board(add, board, half + board.margin_mm)
-    highest = max(site_height(board, r, c) for r in range(board.rows) for c in range(board.cols))
+    highest = max(site_height(board, joint) for joint in joints)
     bottom = highest + board.copper_mm
     body = half + min(board.margin_mm, 0.5)
     middle = bottom + board.substrate_mm

@@ -1,8 +1,8 @@
 """Surfaces that did not join: the pillow's dish or dome, the rounded end over a bare land, the dry edge.
 
 A gap is what lies in GAP and in neither KEEP nor PATCH. Two equal balls moved by g along z leave a shell
-that is exactly g thick along z. Everything here is in the joint's own frame: axis x = y = 0, board land at
-z = 0, package land at z = h.
+that is exactly g thick along z. A KEEP reaches no farther than its own GAP, so a joint may fail at two
+places. Everything here is in the joint's own frame: axis x = y = 0, board land at z = 0, package land at z = h.
 """
 
 from __future__ import annotations
@@ -22,8 +22,13 @@ from jointwise.data_gen.shapes.solids import GAP, KEEP, PATCH, Floats, Solids
 DEEP = 0.02
 """How far gaps and patches reach past a land in mm, so that no film of metal is left at the plane."""
 
-RIM = 0.2
-"""Highest rise of a free end's rim above its vertex, over the joint's height."""
+RIM = 0.25
+"""Highest rise of a level free end's rim above its vertex, over the joint's height."""
+
+_ring, _turn = np.meshgrid((np.arange(12) + 0.5) / 12, (np.arange(24) + 0.5) * math.pi / 12)
+DISC_S: Floats = _ring.ravel()
+DISC_U: Floats = (np.sqrt(_ring) * np.cos(_turn)).ravel()
+"""Points of equal area over the unit disc: squared distance from the middle, and one coordinate."""
 
 
 class Surface(NamedTuple):
@@ -39,26 +44,23 @@ class Surface(NamedTuple):
     metal: int
 
 
-def gap_solids(
-    gap: GapRecord, envelope: Envelope, h: float, ring: float | None
-) -> tuple[Solids, Surface | None]:
+def gap_solids(gap: GapRecord, envelope: Envelope, h: float) -> tuple[Solids, Surface | None]:
     """The primitives of a failed surface, and where it lies (none for a dry edge).
 
     Args:
         gap: the record.
         envelope: the joint's outer shape; h: its height in mm.
-        ring: height of the notch a pillow's surface runs into.
     """
+    over = gap.place == "package" or gap.form == "dome"  # the mirror image of an open at the board, of a dish
+    upside = flipped(envelope, h) if over else envelope
+    surface: Surface | None = None
     if gap.place == "interface":
-        if ring is None:
-            raise ValueError("a gap at the interface needs the height of the notch")
-        return _pillow(gap, envelope, h, ring)
-    upside = flipped(envelope, h) if gap.place == "package" else envelope
-    if gap.form == "edge":
-        solids, surface = _edge(gap, upside), None
+        solids, surface = _dish(gap, upside, h, h * (1.0 - gap.level if over else gap.level))
+    elif gap.form == "edge":
+        solids = _edge(gap, upside)
     else:
         solids, surface = _cap(gap, upside, h)
-    if gap.place == "package":
+    if over:
         solids = sd.affine(solids, np.diag([1.0, 1.0, -1.0]), (0.0, 0.0, h))
         surface = None if surface is None else _flipped_surface(surface, h)
     return solids, surface
@@ -80,75 +82,102 @@ def _flipped_surface(surface: Surface, h: float) -> Surface:
     return surface._replace(centre=np.array([x, y, h - z]), lower=not surface.lower, metal=-surface.metal)
 
 
-def _pillow(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[Solids, Surface]:
-    """A shell through the notch: a dish opens towards the package (the head sits in it), a dome is its mirror."""
-    lower, upper = envelope
-    dish = gap.form == "dish"
-    width = env.radius_at(envelope, ring)
-    flank = max(upper.slope_at(ring) if dish else -lower.slope_at(ring), 0.0)
-    room = (ring if dish else h - ring) - 0.12 * h
-    radius = _pillow_radius(
-        gap.curvature * 2 * env.largest_radius(envelope), width, flank, max(room, 0.03 * h)
-    )
-    sag = radius - math.sqrt(radius**2 - width**2)
-    x, y = (t * width for t in gap.tilt)
-    g, side = gap.gap_um / 1000, 1.0 if dish else -1.0
-    # The outer face of the shell is GAP, the inner one, g nearer to the ball's own side, is KEEP.
-    vertex = ring - side * (sag + g / 2)
+def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[Solids, Surface]:
+    """A shell through the ring that opens towards the package (the head sits in it); `gap.tilt` moves its vertex."""
+    width, g, lean = env.radius_at(envelope, ring), gap.gap_um / 1000, math.hypot(*gap.tilt)
+    flank = max(env.slope_above(envelope, ring), 0.0)
+    wanted = gap.curvature * 2 * env.largest_radius(envelope)
+    radius = _dish_radius(wanted, width, lean, flank, max(ring - 0.12 * h, 0.03 * h))
+    # The rim of a leaning shell climbs on one side: not as far as the other land or its dry edge.
+    climb = max(0.8 * (0.84 * h - ring - g / 2), 0.0)
+    lean_least = climb * math.sqrt(radius**2 - width**2) / (1.5 * width**2)
+    share = min(1.0, lean_least / lean) if lean > 0.0 else 1.0
+    x, y = (t * share * width for t in gap.tilt)
+    sag = radius - math.sqrt(radius**2 - width**2 - x**2 - y**2)
+    vertex = ring - sag - g / 2
+    deep = _leaving(envelope, h, np.array([x, y, vertex + radius]), radius) + g - vertex
+    # The outer face of the shell is GAP, the inner one, g nearer to the head, is KEEP; both end above the rim.
     solids = sd.join(
-        sd.cap((x, y, vertex), radius, up=dish, role=GAP),
-        sd.cap((x, y, vertex + side * g), radius, up=dish, role=KEEP),
-        *_patches(gap, width, ring - sag - 3 * g, ring + sag + 3 * g),
+        sd.cap((x, y, vertex), radius, up=True, depth=deep, role=GAP),
+        sd.cap((x, y, vertex + g), radius, up=True, depth=deep - g + 1e-4, role=KEEP),
+        *_patches(gap, width, max(vertex - g, 0.1 * ring), vertex + deep),
     )
-    return solids, Surface(np.array([x, y, vertex + side * (radius + g / 2)]), radius, g, dish, 0)
+    return solids, Surface(np.array([x, y, vertex + radius + g / 2]), radius, g, True, 0)
 
 
-def _pillow_radius(wanted: float, width: float, flank: float, room: float) -> float:
-    """Ball radius of a pillow's surface: not below what the notch allows.
+def _dish_radius(wanted: float, width: float, lean: float, flank: float, room: float) -> float:
+    """Ball radius of a pillow's surface: not below what the outer shape allows.
 
-    Steeper than the joint's own flank the shell would leave the notch and cut through the side; deeper
+    Steeper than the joint's own flank the shell would run up inside and cut through the side; deeper
     than `room` it would reach the land.
     """
-    steepest = 1.02 * width * math.sqrt(1.0 + flank**2)
-    deepest = (width**2 + room**2) / (2 * room)
-    return max(wanted, 1.1 * width, steepest, deepest if room < width else 0.0)
+    reach = width * (1.0 + lean)
+    steepest = 1.02 * reach * math.sqrt(1.0 + flank**2)
+    deepest = (width**2 * (1 + lean**2) + room**2) / (2 * room)
+    return max(wanted, 1.1 * reach, steepest, deepest if room < reach else 0.0)
+
+
+def _leaving(envelope: Envelope, h: float, centre: Floats, radius: float) -> float:
+    """A height above which the ball's lower face lies outside the joint on every side."""
+    z = np.linspace(0.0, h, 65)
+    extent = np.sqrt(np.maximum(radius**2 - (centre[2] - z) ** 2, 0.0)) - math.hypot(centre[0], centre[1])
+    inside = (extent < env.radii_at(envelope, z)) & (z < centre[2])
+    last = int(np.flatnonzero(inside).max(initial=0))
+    return float(z[min(last + 1, 64)])
 
 
 def _cap(gap: GapRecord, envelope: Envelope, h: float) -> tuple[Solids, Surface]:
-    """A rounded free end over the bare board land: all below a ball's lower face and below the rim is gap.
+    """A free end over the bare board land: all below a ball's lower face and below its highest rim is gap.
 
-    Over a disc of radius a the ball's face rises by a^2 / 4R on average, so mean gap = g0 + a^2 / 4R.
+    Over a land of radius a the gap is m (1 - lean u + 2 k (s - 1/2)), u from -1 to 1 towards the lean, s the
+    squared distance from the axis: flat for k = 0, and touching the land where that is negative.
     """
-    a = env.radius_at(envelope, 0.0)
-    mean = gap.gap_um / 1000
-    lift = mean * (1.0 - gap.curvature)
-    for _ in range(3):
-        radius, rim = _cap_radius(envelope, h, a**2 / (4 * gap.curvature * mean), lift)
-        # Where the end cannot be as round as wanted the vertex rises, so that the mean gap stays.
-        lift = mean - a**2 / (4 * radius)
-    radius, rim = _cap_radius(envelope, h, radius, lift)
-    x, y = (t * a for t in gap.tilt)
+    a, mean = env.radius_at(envelope, 0.0), gap.gap_um / 1000
+    lean = math.hypot(*gap.tilt)
+    towards = np.array(gap.tilt) / lean if lean > 0.0 else np.array([1.0, 0.0])
+    k, slope, middle = gap.curvature, 0.0, mean
+    for _ in range(4):
+        middle = mean / _open_mean(lean, k)
+        slope = lean * middle / a
+        radius = max(a**2 / (4 * k * middle), _roundest(envelope, h, slope, middle))
+        k = a**2 / (4 * radius * middle)  # where the end cannot be as round as wanted, the mean gap stays
+    across, up = radius * slope / math.hypot(1.0, slope), radius / math.hypot(1.0, slope)
+    centre = np.array([*(across * towards), middle * (1.0 - k) + up])
+    rim = _high_rim(envelope, h, across, centre[2], radius)
+    vertex = centre[2] - radius
     solids = sd.join(
         sd.cylinder((0, 0, -DEEP), (0, 0, rim), 4 * a, GAP),
-        sd.cap((x, y, lift), radius, up=True, depth=rim - lift + DEEP, role=KEEP),
+        sd.cap((*centre[:2], vertex), radius, up=True, depth=rim - vertex + DEEP, role=KEEP),
         *_patches(gap, a, -DEEP, rim + DEEP),
     )
-    return solids, Surface(np.array([x, y, lift + radius]), radius, 0.0, True, 1)
+    return solids, Surface(centre, radius, 0.0, True, 1)
 
 
-def _cap_radius(envelope: Envelope, h: float, wanted: float, lift: float) -> tuple[float, float]:
-    """The cap's ball radius and the height at which it meets the joint's flank.
+def _open_mean(lean: float, k: float) -> float:
+    """Mean of 1 - lean u + 2 k (s - 1/2) over the part of the unit disc where it is positive."""
+    if lean + k < 1.0:
+        return 1.0
+    gap = 1.0 - lean * DISC_U + 2.0 * k * (DISC_S - 0.5)
+    return float(gap[gap > 0.0].mean())
 
-    The rim rises at most RIM of the height above the cap's vertex: a rounder end is made flatter, by a
-    rule that changes smoothly with the joint's size (its metal is solved for).
+
+def _roundest(envelope: Envelope, h: float, slope: float, lift: float) -> float:
+    """Least radius of a free end: its rim rises at most RIM of the height above its vertex, more if it leans.
+
+    A rule that changes smoothly with the joint's size, because its metal is solved for.
     """
+    r = env.radius_at(envelope, min(lift + RIM * h, h))
+    sine = slope / math.hypot(1.0, slope)
+    return max((r**2 / (RIM * h) + RIM * h) / 2, r * (1.0 + 2.7 * sine) / (1.0 - sine))
 
-    def ahead(z: float, ball: float) -> float:
-        return env.radius_at(envelope, z) ** 2 - (2 * ball * (z - lift) - (z - lift) ** 2)
 
-    top = lift + RIM * h
-    radius = max(wanted, (env.radius_at(envelope, top) ** 2 / (RIM * h) + RIM * h) / 2)
-    return radius, float(brentq(ahead, lift, top + 1e-9, args=(radius,), xtol=1e-12))
+def _high_rim(envelope: Envelope, h: float, across: float, centre: float, radius: float) -> float:
+    """Where the end's lower face meets the joint's flank on its high side."""
+
+    def ahead(z: float) -> float:
+        return (env.radius_at(envelope, z) + across) ** 2 + (z - centre) ** 2 - radius**2
+
+    return float(brentq(ahead, max(centre - radius, 0.0), min(centre, 0.85 * h), xtol=1e-9))
 
 
 def _edge(gap: GapRecord, envelope: Envelope) -> Solids:

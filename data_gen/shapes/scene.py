@@ -30,6 +30,7 @@ class Joint(NamedTuple):
         height_mm: board land top to package land underside.
         board_land_mm, package_land_mm: radii of the wettable lands.
         nominal_mm3: metal a nominal joint of this array has.
+        round_from: (2, 2) map that makes its oblong lands round again; identity for round lands.
     """
 
     row: int
@@ -44,6 +45,7 @@ class Joint(NamedTuple):
     board_land_mm: float
     package_land_mm: float
     nominal_mm3: float
+    round_from: Floats = np.eye(2)
 
 
 class Neck(NamedTuple):

@@ -158,6 +158,78 @@ def test_scanners_fill_their_ranges():
     assert draw_scan(dataclasses.replace(SETTINGS, scan=few), 1, 0).scanner.photons_per_pixel <= 1500.0
 
 
+def test_height_notch_and_dry_edge_tell_nothing_of_the_fault():
+    """Lift, notch and dry edge have the same law for sound joints, pillows and opens; so has a second alloy."""
+    scans = [draw_scan(SETTINGS, 8, n) for n in range(60)]
+    joints = [j for s in scans for j in s.joints if j.site == "joint"]
+    kinds = {
+        "pillow": [j for j in joints if any(g.place == "interface" for g in j.gaps)],
+        "open": [j for j in joints if any(g.form == "cap" for g in j.gaps)],
+        "sound": [j for j in joints if all(g.form == "edge" for g in j.gaps)],
+    }
+    assert sum(map(len, kinds.values())) == len(joints)
+    for measure in (
+        lambda j: j.lift_mm,
+        lambda j: float(j.waist is not None),
+        lambda j: float(any(g.form == "edge" for g in j.gaps)),
+        lambda j: j.mix.level,
+        lambda j: j.waist.depth_um if j.waist else math.nan,
+        lambda j: j.waist.level if j.waist else math.nan,
+    ):
+        values = {k: np.array([measure(j) for j in v]) for k, v in kinds.items()}
+        values = {k: v[~np.isnan(v)] for k, v in values.items()}
+        for kind in ("pillow", "open"):
+            one, other = values[kind], values["sound"]
+            error = math.sqrt(one.var() / len(one) + other.var() / len(other))
+            assert abs(one.mean() - other.mean()) < 4 * error
+    assert all(
+        g.level == j.waist.level
+        for j in kinds["pillow"]
+        for g in j.gaps
+        if j.waist and g.place == "interface"
+    )
+
+
+def test_spreads_of_no_strength_change_nothing_else():
+    """Without lift, second alloy and oblong lands the rest of the record is the same."""
+    process = ProcessSettings(lift=0.0, mixed=0.0, oblong=0.0)
+    for number in range(12):
+        one, other = (
+            draw_scan(s, 2, number) for s in (SETTINGS, dataclasses.replace(SETTINGS, process=process))
+        )
+        assert other.board.paste_alloy is None
+        assert other.board.oblong == (1.0, 0.0)
+        same = dataclasses.replace(one.board, paste_alloy=None, oblong=(1.0, 0.0))
+        assert same == other.board
+        still = tuple(dataclasses.replace(j, lift_mm=0.0) for j in one.joints)
+        assert still == other.joints
+        assert one.necks == other.necks
+    boards = [
+        draw_scan(dataclasses.replace(SETTINGS, process=ProcessSettings(mixed=1.0, oblong=1.0)), 2, n).board
+        for n in range(8)
+    ]
+    assert all(b.paste_alloy not in (None, b.alloy) and 1.0 < b.oblong[0] <= 1.3 for b in boards)
+
+
+def test_the_detector_sees_every_joint_in_every_view():
+    """Every corner of every joint's box falls on the detector through a full turn."""
+    for number in range(10):
+        record = draw_scan(SETTINGS, 9, number)
+        board, scanner = record.board, record.scanner
+        half = np.array([(n - 1) / 2 + 0.75 for n in (board.cols, board.rows)]) * board.pitch_mm
+        corners = np.array([(x * half[0], y * half[1], z * 0.65 * board.ball_mm)
+                            for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])  # fmt: skip
+        for degrees in range(0, 360, 5):
+            angle = math.radians(degrees)
+            along = corners[:, 0] * math.sin(angle) - corners[:, 2] * math.cos(angle)
+            scale = scanner.sdd_mm / (scanner.sod_mm + along) / scanner.pixel_mm
+            u = (corners[:, 0] * math.cos(angle) + corners[:, 2] * math.sin(angle)) * scale
+            v = corners[:, 1] * scale
+            assert np.abs(u).max() < scanner.detector_columns / 2
+            assert np.abs(v).max() < scanner.detector_rows / 2
+        assert scanner.magnification * scanner.voxel_mm == pytest.approx(scanner.pixel_mm)
+
+
 @pytest.mark.parametrize(
     ("make", "word"),
     [
@@ -167,6 +239,8 @@ def test_scanners_fill_their_ranges():
         (lambda: FamilySettings(board_land_range_mm=(0.1, 0.2)), "lands"),
         (lambda: ProcessSettings(alloys=("tin",)), "alloys"),
         (lambda: ProcessSettings(height=(0.5, 1.0)), "height"),
+        (lambda: ProcessSettings(lift=0.06), "lift"),
+        (lambda: ProcessSettings(mixed=2.0), "mixed"),
         (lambda: DefectSettings(via_in_pad=1.2), "via_in_pad"),
         (lambda: DefectSettings(non_wet=0.6, head_in_pillow=0.6), "head_in_pillow"),
         (lambda: DefectSettings(voids_free=0.9), "voids"),

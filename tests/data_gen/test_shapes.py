@@ -5,19 +5,21 @@ too, a void or a gap that reaches a joint it does not belong to.
 """
 
 import dataclasses
+import math
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import yaml
 
 from jointwise.data_gen.drawing.records import GapRecord, VoidRecord, WaistRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
-from jointwise.data_gen.shapes import build, chords
+from jointwise.data_gen.shapes import build, chords, environment, truth
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.quadrature import metal_volume, mid_plane, neck_volume
+from jointwise.data_gen.shapes.quadrature import metal_change, metal_volume, mid_plane, neck_volume
 from jointwise.joints.errors import InputError
 
 FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "family").glob("bga_*.yaml"))
@@ -33,7 +35,7 @@ def plain(record):
     """A sound joint without any look-alike."""
     joint = record.joints[len(record.joints) // 2]
     return dataclasses.replace(
-        joint, recipe="sound", site="joint", gap=None, voids=(), bulges=(), waist=None, offset=(0.0, 0.0)
+        joint, recipe="sound", site="joint", gaps=(), voids=(), bulges=(), waist=None, offset=(0.0, 0.0)
     )
 
 
@@ -44,22 +46,29 @@ def recipes(joint):
     voids = (VoidRecord(0.12, 1.0, "bulk", 0.7, 0.5, 1.0), VoidRecord(0.1, 0.9, "via", 0.0, 0.2, 2.0))
     sheet = tuple(VoidRecord(0.03, 0.5, "board", 0.3, 0.1 * i, 2.4 * i) for i in range(10))
 
-    def gap(place, form, um, curvature):
-        return GapRecord(place, form, um, curvature, (0.05, 0.02), 0.06, patches)
+    def gap(place, form, um, curvature, tilt=(0.05, 0.02), level=0.4):
+        return (GapRecord(place, form, level, um, curvature, tilt, 0.06, patches),)
 
-    edge = GapRecord("package", "edge", 20.0, 0.0, (0.6, 0.8), 0.85, ())
+    edge = (GapRecord("package", "edge", 0.0, 20.0, 0.0, (0.6, 0.8), 0.85, ()),)
+    touching = (GapRecord("package", "cap", 0.0, 25.0, 0.1, (1.2, 1.0), 0.12, ()),)
     make = dataclasses.replace
     return {
         "sound": joint,
         "waist": make(joint, waist=waist),
         "voids": make(joint, voids=voids),
         "sheet": make(joint, voids=sheet),
-        "dish": make(joint, waist=waist, gap=gap("interface", "dish", 20.0, 1.2)),
-        "dome": make(joint, waist=waist, gap=gap("interface", "dome", 30.0, 0.8)),
-        "dish with voids": make(joint, waist=waist, voids=voids, gap=gap("interface", "dish", 10.0, 2.5)),
-        "open at the board": make(joint, gap=gap("board", "cap", 60.0, 0.7)),
-        "open at the package": make(joint, voids=sheet, gap=gap("package", "cap", 5.0, 0.4)),
-        "dry edge": make(joint, gap=edge),
+        "dish": make(joint, waist=waist, gaps=gap("interface", "dish", 20.0, 1.2)),
+        "dome": make(joint, waist=waist, gaps=gap("interface", "dome", 30.0, 0.8)),
+        "low smooth dish": make(joint, gaps=gap("interface", "dish", 5.0, 0.8, (0.2, -0.2), 0.13)),
+        "tall smooth dome": make(joint, gaps=gap("interface", "dome", 40.0, 0.8, (0.2, 0.2), 0.64)),
+        "dish with voids": make(joint, waist=waist, voids=voids, gaps=gap("interface", "dish", 10.0, 2.5)),
+        "open at the board": make(joint, gaps=gap("board", "cap", 60.0, 0.7)),
+        "leaning open": make(joint, gaps=gap("board", "cap", 60.0, 0.3, (0.0, -0.9))),
+        "open that touches at an edge": make(joint, gaps=touching),
+        "open at the board, dry edge at the package": make(joint, gaps=gap("board", "cap", 20.0, 0.5) + edge),
+        "pillow and dry edge": make(joint, gaps=gap("interface", "dish", 20.0, 0.8) + edge),
+        "open at the package": make(joint, voids=sheet, gaps=gap("package", "cap", 5.0, 0.4)),
+        "dry edge": make(joint, gaps=edge),
     }
 
 
@@ -89,7 +98,7 @@ def test_doing_nothing_changes_nothing(drawn):
         record,
         necks=(),
         joints=tuple(
-            dataclasses.replace(j, site="joint", gap=None, voids=(), bulges=(), waist=None)
+            dataclasses.replace(j, site="joint", gaps=(), voids=(), bulges=(), waist=None)
             for j in record.joints
         ),
     )
@@ -122,7 +131,7 @@ def test_a_strange_joint_leaves_the_others_alone(drawn):
 def test_bridged_metal_counts_once_and_comes_from_both_balls(drawn):
     record, scene = drawn
     assert scene.necks
-    targets = [j.solder_mm3 for j in record.joints]
+    targets = [{"joint": j.solder_mm3, "paste": j.paste_mm3, "bare": 0.0}[j.site] for j in record.joints]
     own = np.array([metal_volume(j.solids, 0.003) for j in scene.joints])
     taken = np.zeros(len(own))
     for neck in scene.necks:
@@ -215,3 +224,95 @@ def test_joints_that_would_touch_are_refused(drawn):
     other = dataclasses.replace(record.joints[1], solder_mm3=3 * record.board.nominal_mm3, site="joint")
     with pytest.raises(InputError, match="touching"):
         build.build_scene(dataclasses.replace(record, joints=(fat, other, *record.joints[2:]), necks=()))
+
+
+def test_every_site_stands_at_its_own_height_under_one_flat_package(drawn):
+    """Without lift the heights are board and warpage alone; the package's underside clears the highest land."""
+    record, scene = drawn
+    k1, k2, k3 = record.board.warpage
+    for joint, built in zip(record.joints, scene.joints, strict=True):
+        x, y = environment.site_position(record.board, joint.row, joint.col)
+        level = record.board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y
+        assert built.height_mm - joint.lift_mm == pytest.approx(level, abs=1e-12)
+    flat = dataclasses.replace(
+        record, joints=tuple(dataclasses.replace(j, lift_mm=0.0) for j in record.joints)
+    )
+    heights = np.array([j.height_mm for j in scene.joints])
+    still = [environment.site_height(record.board, j) for j in flat.joints]
+    assert np.abs(heights - still).max() > 0.01
+    tops = scene.copper.origin[:, 2] + scene.copper.ends.max(axis=1)
+    above = scene.boxes.low[:, 2][scene.boxes.low[:, 2] > 0].min()
+    assert above == pytest.approx(heights.max() + record.board.copper_mm, abs=1e-12)
+    assert tops.max() <= above + 1e-12
+
+
+def test_a_second_alloy_changes_no_shape_no_metal_and_no_truth(drawn):
+    record, _ = drawn
+    few = dataclasses.replace(
+        record, joints=record.joints[5:8], necks=(), board=dataclasses.replace(record.board)
+    )
+    mixed = dataclasses.replace(few, board=dataclasses.replace(few.board, paste_alloy="Sn42Bi58"))
+    one, other = build.build_scene(few), build.build_scene(mixed)
+    points = np.random.default_rng(3).uniform(-0.4, 0.4, (20_000, 3))
+    for joint, plain_joint, twin in zip(few.joints, one.joints, other.joints, strict=True):
+        mix = sd.of_role(twin.solids, sd.MIX)
+        assert mix.size == 1
+        for a, b in zip(plain_joint.solids, sd.select(twin.solids, twin.solids.role != sd.MIX), strict=True):
+            np.testing.assert_array_equal(a, b)
+        assert metal_volume(twin.solids, 0.01) == metal_volume(plain_joint.solids, 0.01)
+        # Just under its drawn level at the axis metal is of the second alloy, just above it is not.
+        axis = np.array([*twin.foot, 0.0]) + np.outer(
+            joint.mix.level * twin.height_mm + np.array([-0.001, 0.001]),
+            [*(twin.head - twin.foot) / twin.height_mm, 1.0],
+        )
+        if joint.mix.curvature == 0.0:
+            assert sd.inside(mix, axis)[0].tolist() == [True, False]
+        inside = sd.inside(mix, points + twin.centre)[0]
+        assert 0.02 < inside[sd.metal_inside(twin.solids, points + twin.centre)].mean() <= 1.0
+    pd.testing.assert_frame_equal(truth.scene_truth(one, 0.01), truth.scene_truth(other, 0.01))
+
+
+def test_oblong_joints_keep_metal_contact_and_sites(drawn):
+    """Aspect 1 changes no bit; aspect 1.25 maps joints, bridges and lands alike, so that truth stays the same."""
+    record, scene = drawn
+    board = dataclasses.replace(record.board, oblong=(1.0, 0.7))
+    for a, b in zip(
+        scene.joints, build.build_scene(dataclasses.replace(record, board=board)).joints, strict=True
+    ):
+        for one, other in zip(a.solids, b.solids, strict=True):
+            np.testing.assert_array_equal(one, other)
+    few = dataclasses.replace(record, joints=record.joints[5:9], necks=())
+    wide = dataclasses.replace(few, board=dataclasses.replace(record.board, oblong=(1.25, 0.7)))
+    one, other = build.build_scene(few), build.build_scene(wide)
+    np.testing.assert_allclose(sd.volumes(other.copper), sd.volumes(one.copper), rtol=1e-9)
+    before, after = (truth.scene_truth(s, 0.002) for s in (one, other))
+    for name in ("metal_mm3", "contact_board", "contact_package", "gap_um", "void_projected_area_pct"):
+        np.testing.assert_allclose(after[name], before[name], rtol=5e-3, atol=2e-3, err_msg=name)
+    for a, b in zip(one.joints, other.joints, strict=True):
+        np.testing.assert_allclose(b.centre, a.centre, atol=1e-12)
+        ratio = bounding(b) / bounding(a)
+        assert ratio.max() > 1.01
+    # Where a land ends along its long and its short axis.
+    c, s = math.cos(0.7), math.sin(0.7)
+    radius = record.board.board_land_mm / 2
+    for along, reach in ((np.array([c, s]), 1.25**0.5), (np.array([-s, c]), 1.25**-0.5)):
+        ends = [[*(other.joints[0].foot + f * reach * radius * along), -0.01] for f in (0.99, 1.01)]
+        assert sd.inside(other.copper, ends).any(axis=0).tolist() == [True, False]
+
+
+def bounding(joint):
+    """Size (x, y) of a joint's bodies in mm."""
+    low, high = sd.bounding_boxes(sd.of_role(joint.solids, sd.BODY))
+    return (high.max(axis=0) - low.min(axis=0))[:2]
+
+
+def test_what_gas_and_gaps_change_by_few_rays_equals_all_metal_by_many(drawn):
+    record, _ = drawn
+    joint = plain(record)
+    frame = build.joint_frame(joint, record.board)
+    for name, recipe in recipes(joint).items():
+        shape = build.solve_shape(recipe, frame, joint.solder_mm3, sd.empty())
+        bodies = len(shape.envelope)
+        whole = metal_volume(shape.solids, 0.0015)
+        coarse = shape.volume + metal_change(shape.solids, bodies, 0.012)
+        assert coarse == pytest.approx(whole, rel=6e-4), name

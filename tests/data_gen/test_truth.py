@@ -10,7 +10,9 @@ import math
 import numpy as np
 import pytest
 
+from jointwise.data_gen.drawing.records import GapRecord
 from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.drawing.surfaces import lean_contact
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes import truth
@@ -212,6 +214,45 @@ def test_turning_the_board_about_its_normal_changes_no_truth():
         assert one[name] == pytest.approx(two[name], rel=2e-3), name
 
 
+PATCH_HALF = ((0.3, 0.2, 0.25), (-0.4, 0.1, 0.2))
+
+
+@pytest.mark.parametrize(
+    ("gap", "contact"),
+    [
+        (GapRecord("board", "cap", 0.0, 40.0, 0.5, (0.0, 0.0), 0.0, ()), 0.0),
+        (GapRecord("package", "cap", 0.0, 40.0, 0.1, (0.6, 0.7), 0.0, ()), 0.0),
+        (GapRecord("package", "cap", 0.0, 30.0, 0.02, (0.0, 1.6), 0.0, ()), lean_contact(1.6)),
+        (
+            GapRecord("board", "cap", 0.0, 20.0, 0.05, (-1.5, 1.5), 0.0, ()),
+            lean_contact(math.hypot(1.5, 1.5)),
+        ),
+        (GapRecord("interface", "dish", 0.13, 6.0, 0.9, (0.2, 0.2), 0.0, ()), 0.0),
+        (GapRecord("interface", "dome", 0.13, 6.0, 0.9, (0.2, -0.2), 0.0, ()), 0.0),
+        (GapRecord("interface", "dish", 0.64, 60.0, 0.8, (-0.3, 0.0), 0.1025, PATCH_HALF), 0.1025),
+        (GapRecord("interface", "dome", 0.5, 1.0, 3.0, (0.0, 0.3), 0.0, ()), 0.0),
+    ],
+)
+@pytest.mark.parametrize("edge", [False, True])
+def test_leaning_touching_and_double_faults_measure_as_drawn(gap, contact, edge):
+    """Free ends that lean or touch, pillows low, tall and tilted, alone or with a dry edge at the other land."""
+    record = draw_scan(GeneratorSettings(), 11, 1)
+    other = "board" if gap.place == "package" else "package"
+    dry = GapRecord(other, "edge", 0.0, 20.0, 0.0, (0.6, 0.8), 0.9, ())
+    whole = dataclasses.replace(
+        record.joints[12], site="joint", voids=(), bulges=(), waist=None, board_wetted=1.0, package_wetted=1.0
+    )
+    joint = dataclasses.replace(whole, gaps=(gap, dry) if edge else (gap,))
+    scene = build_scene(dataclasses.replace(record, joints=(joint,), necks=()))
+    row = truth.scene_truth(scene, 0.002).iloc[0]
+    assert row["metal_mm3"] == pytest.approx(joint.solder_mm3, rel=1e-3)
+    assert row["head_in_pillow"] == (gap.place == "interface")
+    assert row["non_wet"] == (gap.place != "interface")
+    assert row["gap_um"] == pytest.approx(gap.gap_um, rel=0.06, abs=0.1)
+    assert row["contact_fraction"] == pytest.approx(contact, abs=0.02)
+    assert row[f"contact_{other}"] == pytest.approx(0.9 if edge else 1.0, abs=0.01)
+
+
 def test_generated_joints_carry_the_labels_of_their_geometry():
     """A drawn scan: schema columns, measures that agree with the records, labels without regard to the name."""
     record = draw_scan(GeneratorSettings(), 11, 1)
@@ -226,13 +267,14 @@ def test_generated_joints_carry_the_labels_of_their_geometry():
             continue
         assert row["metal_mm3"] == pytest.approx(joint.solder_mm3, rel=4e-3)
         assert (row["bridging"] == 1) == ((joint.row, joint.col) in bridged)
-        if joint.gap is None:
+        gap = next((g for g in joint.gaps if g.form != "edge"), None)
+        if gap is None:
             assert row["head_in_pillow"] == row["non_wet"] == 0
-        elif joint.gap.form != "edge" and joint.gap.contact < 0.2:
-            assert row["head_in_pillow"] == (joint.gap.place == "interface")
-            assert row["non_wet"] == (joint.gap.place != "interface")
-            assert row["gap_um"] == pytest.approx(joint.gap.gap_um, rel=0.15)
-            assert row["contact_fraction"] == pytest.approx(joint.gap.contact, abs=0.04)
+        elif gap.contact < 0.2:
+            assert row["head_in_pillow"] == (gap.place == "interface")
+            assert row["non_wet"] == (gap.place != "interface")
+            assert row["gap_um"] == pytest.approx(gap.gap_um, rel=0.15)
+            assert row["contact_fraction"] == pytest.approx(gap.contact, abs=0.04)
     renamed = dataclasses.replace(
         record, joints=tuple(dataclasses.replace(j, recipe="sound") for j in record.joints)
     )

@@ -54,7 +54,7 @@ def draw_sound_joint(
         via_in_pad=via,
         waist=waist,
         gap=None,
-        voids=draw_voids(rng, defects, free_diameter(board), via),
+        voids=draw_voids(rng, defects, board, free_diameter(board), via),
         bulges=(),
     )
 

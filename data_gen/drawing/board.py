@@ -63,7 +63,6 @@ def draw_board(
         planes_mm=_draw_planes(rng, process.plane_rate),
         die_mm=_draw_die(rng, process.die_rate, half_x, half_y, package - substrate),
         traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
-        paste_alloy=None,
         oblong=(1.0, 0.0),
     )
     return replace(

@@ -57,7 +57,7 @@ def draw_sound_joint(
         waist=waist if waisted else None,
         mix=draw_mix(rng),
         gaps=(),
-        voids=draw_voids(rng, defects, free_diameter(board), via),
+        voids=draw_voids(rng, defects, board, free_diameter(board), via),
         bulges=(),
     )
 

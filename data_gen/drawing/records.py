@@ -110,7 +110,6 @@ class BoardRecord:
     planes_mm: tuple[float, ...]
     die_mm: tuple[float, float, float]
     traces: tuple[TraceRecord, ...]
-    paste_alloy: str | None
     oblong: tuple[float, float]
 
 
@@ -119,10 +118,14 @@ class VoidRecord:
     """One gas void, placed relative to the joint so that it fits whatever the joint's size becomes.
 
     Args:
-        diameter_mm: across; flatness: height over diameter.
-        place: `bulk` (level 0-1 from board to package), `board` or `package` (level x 15 um off the land),
-            `via` (a dome on the board land).
-        level: see place; radial: 0-1 of the room to the side; azimuth_rad: direction.
+        diameter_mm: its length; flatness: height over length.
+        place: `bulk` (level 0-1 from board to package), `board` or `package` (level x 25 um off the land),
+            `via` (a dome on the board land), `beside` (touches or merges with the void before it).
+        level: see place; beside: 0 under, 0.5 level with, 1 above the void before.
+        radial: 0-1 of the room to the side; beside: distance of both centres over the sum of their radii.
+        azimuth_rad: direction.
+        breadth: width over length.
+        turn: three angles (about z, y, z) by which its axes length, breadth, height are turned, rad.
     """
 
     diameter_mm: float
@@ -131,6 +134,8 @@ class VoidRecord:
     level: float
     radial: float
     azimuth_rad: float
+    breadth: float = 1.0
+    turn: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)

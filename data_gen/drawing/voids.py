@@ -1,91 +1,180 @@
-"""Drawing the voids of one joint, relative to the joint they sit in."""
+"""Drawing the voids of one joint, relative to the joint they sit in.
+
+Families: macrovoids, clusters of touching and merged voids, planar layers of microvoids at a land, domes over
+a microvia, shrinkage texture. The first three exclude each other; domes and texture come on top of whatever
+else a joint has. None of it looks at what is wrong with the joint's surfaces.
+"""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from jointwise.data_gen.drawing.numbers import disc_point, log_uniform, uniform
 from jointwise.data_gen.drawing.records import (
+    BoardRecord,
     VoidRecord,
 )
 from jointwise.data_gen.settings import (
     DefectSettings,
 )
+from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes.solids import Floats
+from jointwise.data_gen.shapes.voids import shadow_area, void_solids
 
 FULL_TURN = 2 * math.pi
+LARGEST = 0.6
+"""Largest void over Dmax (domain document B1)."""
+
+THROWS = 8
+"""Places tried for each microvoid of a layer; the one farthest from the others is taken, as bubbles keep apart."""
+
+LAYER_FITS = 0.055, 0.14
+"""Root mean square of the sizes in a layer over Dmax that the number of microvoids is chosen for."""
+
+HIGHEST_MICROVOID_MM = 0.045
 
 
 def draw_voids(
-    rng: np.random.Generator, defects: DefectSettings, dmax_mm: float, via_in_pad: bool
+    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float, via_in_pad: bool
 ) -> tuple[VoidRecord, ...]:
-    """The voids of one joint: none, of the plain law, scaled near or above 5 % area, or a layer at a land."""
-    kind = rng.random()
-    shares = np.cumsum(
-        [
-            defects.voids_finding,
-            defects.voids_near,
-            defects.voids_small,
-            defects.voids_free,
-            defects.voids_sheet,
-        ]
-    )
-    voids: list[VoidRecord] = []
-    if kind < shares[0]:
-        voids = _scaled(_macrovoids(rng, dmax_mm), log_uniform(rng, defects.void_area), dmax_mm)
-    elif kind < shares[1]:
-        voids = _scaled(_macrovoids(rng, dmax_mm), uniform(rng, (0.03, 0.049)), dmax_mm)
-    elif kind < shares[2]:
-        voids = _scaled(_macrovoids(rng, dmax_mm), log_uniform(rng, (0.003, 0.03)), dmax_mm)
-    elif kind < shares[3]:
-        voids = _macrovoids(rng, dmax_mm)
-    elif kind < shares[4]:
-        voids = _sheet(rng, dmax_mm)
-    if via_in_pad and rng.random() < 0.6:
-        diameter = uniform(rng, (0.08, 0.25)) * dmax_mm
+    """The voids of one joint: none, of the plain law, scaled near or above 5 % area, or a layer at a land.
+
+    Args:
+        rng: the scan's stream.
+        defects: shares and sizes.
+        board: its nominal joint is the one on which areas are aimed at.
+        dmax_mm: nominal diameter.
+        via_in_pad: whether the joint stands on a microvia.
+    """
+    voids = _family(rng, defects, board, dmax_mm)
+    if rng.random() < defects.voids_shrinkage:
+        voids = voids + _shrinkage(rng, defects)
+    if via_in_pad and rng.random() < defects.via_void:
+        diameter, flatness = log_uniform(rng, defects.via_void_size) * dmax_mm, uniform(rng, (0.5, 1.1))
         radial, azimuth = uniform(rng, (0.0, 0.4)), uniform(rng, (0.0, FULL_TURN))
-        voids.append(VoidRecord(diameter, uniform(rng, (0.7, 1.1)), "via", 0.0, radial, azimuth))
+        voids.append(VoidRecord(diameter, flatness, "via", 0.0, radial, azimuth))
     return tuple(voids)
 
 
+def _family(
+    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float
+) -> list[VoidRecord]:
+    kinds = ("finding", "near", "small", "free", "sheet")
+    shares = np.cumsum([getattr(defects, f"voids_{kind}") for kind in kinds])
+    kind = int(np.searchsorted(shares, rng.random(), side="right"))
+    near_sheet = rng.random() < defects.near_sheet
+    if kind == 0:
+        return _aimed(_bubbles(rng, defects, dmax_mm), log_uniform(rng, defects.void_area), board, dmax_mm)
+    if kind == 1:
+        area = uniform(rng, (0.03, 0.049))
+        voids = _sheet(rng, defects, board, dmax_mm, area) if near_sheet else _bubbles(rng, defects, dmax_mm)
+        return _aimed(voids, area, board, dmax_mm)
+    if kind == 2:
+        return _aimed(_bubbles(rng, defects, dmax_mm), log_uniform(rng, (0.003, 0.03)), board, dmax_mm)
+    if kind == 3:
+        return _bubbles(rng, defects, dmax_mm)
+    if kind == 4:
+        area = log_uniform(rng, defects.sheet_area)
+        voids = _aimed(_sheet(rng, defects, board, dmax_mm, area), area, board, dmax_mm)
+        return voids + (_macrovoids(rng, dmax_mm)[:1] if rng.random() < 0.2 else [])
+    return []
+
+
+def _bubbles(rng: np.random.Generator, defects: DefectSettings, dmax_mm: float) -> list[VoidRecord]:
+    return _cluster(rng, dmax_mm) if rng.random() < defects.void_merged else _macrovoids(rng, dmax_mm)
+
+
+def _size(rng: np.random.Generator, dmax_mm: float) -> float:
+    """A macrovoid's diameter: lognormal, median 0.15 Dmax (domain document B1)."""
+    return min(float(np.exp(rng.normal(math.log(0.15), 0.5))), LARGEST) * dmax_mm
+
+
 def _macrovoids(rng: np.random.Generator, dmax_mm: float) -> list[VoidRecord]:
-    """One to five nearly round voids; one in four of them touches the one before."""
+    """One to five nearly round voids, more of them in the upper half."""
     voids: list[VoidRecord] = []
     for _ in range(int(rng.integers(1, 6))):
-        size = min(float(np.exp(rng.normal(math.log(0.15), 0.5))), 0.6) * dmax_mm
+        size = _size(rng, dmax_mm)
         place = str(rng.choice(["bulk", "board", "package"], p=[0.8, 0.08, 0.12]))
         level, radial = float(rng.beta(2.0, 1.5)), math.sqrt(rng.random())
         azimuth, flatness = uniform(rng, (0.0, FULL_TURN)), uniform(rng, (0.8, 1.1))
-        touching = rng.random() < 0.25
-        if touching and voids:
-            last = voids[-1]
-            place, level, radial = last.place, last.level, last.radial
-            azimuth = last.azimuth_rad + uniform(rng, (0.3, 0.9))
         voids.append(VoidRecord(size, flatness, place, level, radial, azimuth))
     return voids
 
 
-def _scaled(voids: list[VoidRecord], area: float, dmax_mm: float) -> list[VoidRecord]:
-    """The voids at sizes whose shadows sum to `area` of the joint's largest section."""
-    total = sum(v.diameter_mm**2 for v in voids)
-    factor = dmax_mm * math.sqrt(area / total)
-    return [
-        VoidRecord(min(v.diameter_mm * factor, 0.6 * dmax_mm), v.flatness, v.place, v.level, v.radial, v.azimuth_rad)
-        for v in voids
-    ]  # fmt: skip
+def _cluster(rng: np.random.Generator, dmax_mm: float) -> list[VoidRecord]:
+    """One void and one to four more, each touching the one before or grown into it."""
+    voids = _macrovoids(rng, dmax_mm)[:1]
+    for _ in range(int(rng.integers(1, 5))):
+        size, flatness = _size(rng, dmax_mm), uniform(rng, (0.8, 1.1))
+        apart, azimuth = uniform(rng, (0.45, 1.0)), uniform(rng, (0.0, FULL_TURN))
+        voids.append(VoidRecord(size, flatness, "beside", uniform(rng, (0.2, 0.8)), apart, azimuth))
+    return voids
 
 
-def _sheet(rng: np.random.Generator, dmax_mm: float) -> list[VoidRecord]:
-    """6-40 flat microvoids in one layer at a land, and sometimes a large void elsewhere."""
+def _sheet(
+    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float, area: float
+) -> list[VoidRecord]:
+    """6-40 microvoids in one flat layer at a land, so many that sizes of the trade make up `area`."""
     place = "board" if rng.random() < 0.5 else "package"
-    median = uniform(rng, (0.035, 0.07))
+    land = 0.975 * (board.board_land_mm if place == "board" else board.package_land_mm) / 2
+    fewest, most = (int(np.clip(area / size**2, 6, 40)) for size in reversed(LAYER_FITS))
+    count = int(rng.integers(fewest, most + 1))
+    sizes = np.clip(np.exp(rng.normal(0.0, 0.3, count)), 0.5, 2.0)
+    sizes *= dmax_mm * math.sqrt(area / float(np.sum(sizes**2)))
+    low, high = defects.sheet_size
+    sizes = np.clip(sizes, max(low * dmax_mm, 0.015), high * dmax_mm)
+    layer, flat = uniform(rng, (0.0, 1.0)), uniform(rng, (0.2, 1.0))
+    places = _spread(rng, sizes / 2, land)
     voids = []
-    for _ in range(int(rng.integers(6, 41))):
-        size = float(np.clip(median * np.exp(rng.normal(0.0, 0.3)), 0.02, 0.1)) * dmax_mm
-        x, y = disc_point(rng)
-        flatness, level = uniform(rng, (0.3, 0.7)), uniform(rng, (0.0, 1.0))
-        voids.append(VoidRecord(size, flatness, place, level, math.hypot(x, y), math.atan2(y, x)))
-    if rng.random() < 0.2:
-        voids.append(_macrovoids(rng, dmax_mm)[0])
+    for size, (x, y) in zip(sizes.tolist(), places.tolist(), strict=True):
+        flatness = min(flat * uniform(rng, (0.8, 1.2)), 1.0, HIGHEST_MICROVOID_MM / size)
+        level = min(layer + uniform(rng, (0.0, 0.08)), 1.0)
+        radial = min(math.hypot(x, y) / max(land - size / 2, 1e-6), 1.0)
+        voids.append(VoidRecord(size, flatness, place, level, radial, math.atan2(y, x)))
+    return voids
+
+
+def _spread(rng: np.random.Generator, radii: Floats, land: float) -> Floats:
+    """Centres (n, 2) on a land: of THROWS places for each the one with most air to the voids before."""
+    centres = np.zeros((len(radii), 2))
+    for i, radius in enumerate(radii):
+        throws = (land - radius) * np.array([disc_point(rng) for _ in range(THROWS)])
+        away = np.linalg.norm(throws[:, None] - centres[None, :i], axis=2) - radii[:i]
+        centres[i] = throws[int(np.argmax(away.min(axis=1)))] if i else throws[0]
+    return centres
+
+
+def _aimed(voids: list[VoidRecord], area: float, board: BoardRecord, dmax_mm: float) -> list[VoidRecord]:
+    """The voids at sizes whose shadows' union is `area` of the nominal joint's largest section.
+
+    Layers and crowded joints may have room for less; sizes never pass LARGEST.
+    """
+    a, b = 0.975 * board.board_land_mm / 2, 0.975 * board.package_land_mm / 2
+    outer = (env.piece_of(0.0, board.height_mm, a, b, board.nominal_mm3),)
+    section = math.pi * env.largest_radius(outer) ** 2
+    for _ in range(4):
+        found = shadow_area(void_solids(tuple(voids), outer, board.height_mm, None)) / section
+        if abs(found - area) < 0.01 * area:
+            break
+        factor = math.sqrt(area / found)
+        voids = [replace(v, diameter_mm=min(factor * v.diameter_mm, LARGEST * dmax_mm)) for v in voids]
+    return voids
+
+
+def _shrinkage(rng: np.random.Generator, defects: DefectSettings) -> list[VoidRecord]:
+    """A few thin, jagged cavities in all directions under the surface of the zone that froze last."""
+    level, azimuth = uniform(rng, (0.1, 0.9)), uniform(rng, (0.0, FULL_TURN))
+    low, high = defects.shrinkage_um
+    voids = []
+    for _ in range(int(rng.integers(4, 13))):
+        length = log_uniform(rng, (low, high)) / 1000
+        spin, lean, around_z = rng.uniform(0.0, 1.0, 3)
+        turn = float(FULL_TURN * spin), math.acos(1.0 - 2.0 * lean), float(FULL_TURN * around_z)
+        place = float(np.clip(level + rng.normal(0.0, 0.08), 0.0, 1.0)), uniform(rng, (0.8, 1.0))
+        around = azimuth + float(rng.normal(0.0, 0.4))
+        flatness, breadth = uniform(rng, (0.08, 0.25)), uniform(rng, (0.3, 0.9))
+        voids.append(VoidRecord(length, flatness, "bulk", *place, around, breadth, turn))
     return voids

@@ -19,8 +19,14 @@ class DefectSettings:
         missing: share of sites without a ball.
         voids_finding: share of joints with voids scaled above 5 % area; voids_near: to 3-4.9 %;
             voids_small: to 0.3-3 %; voids_free: 1-5 voids of the plain law (median 0.15 Dmax);
-            voids_sheet: a layer of microvoids at a land. The rest has none.
-        void_area: area share aimed at by voids_finding.
+            voids_sheet: a layer of 6-40 microvoids at a land. The rest has none of these. With the defaults about
+            a fifth of all joints has a void_area of 5 % or more, and as many 3-4.9 %.
+        voids_shrinkage: share of joints with shrinkage texture, besides the voids above; shrinkage_um the length
+            of its cavities.
+        void_area: area share aimed at by voids_finding; void_merged: share of scaled and free voids that come as
+            a cluster of touching or merged ones; near_sheet: share of voids_near that are layers.
+        sheet_area: area of a layer over the joint's largest section (log-uniform); sheet_size: diameter of its
+            voids over Dmax, never below 15 um.
         pillow_gap_um, open_gap_um: mean gap (log-uniform).
         contact: bonded share of a failed surface; `bare` of them have none at all.
         leaning: share of opens whose free end leans; half of them touch the land at one edge.
@@ -29,19 +35,26 @@ class DefectSettings:
         waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth.
         near_bridge: share of unjoined neighbour pairs with a bulge towards each other.
         partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
-        via_in_pad: share of joints on a microvia.
+        via_in_pad: share of joints on a microvia; via_void: share of those with a dome of gas over it;
+            via_void_size: its diameter over Dmax (log-uniform).
     """
 
     head_in_pillow: float = 0.20
     non_wet: float = 0.20
     bridging: float = 0.20
     missing: float = 0.01
-    voids_finding: float = 0.07
-    voids_near: float = 0.13
-    voids_small: float = 0.12
-    voids_free: float = 0.11
-    voids_sheet: float = 0.12
+    voids_finding: float = 0.04
+    voids_near: float = 0.18
+    voids_small: float = 0.10
+    voids_free: float = 0.08
+    voids_sheet: float = 0.10
+    voids_shrinkage: float = 0.06
     void_area: Pair = (0.055, 0.35)
+    void_merged: float = 0.3
+    near_sheet: float = 0.35
+    sheet_area: Pair = (0.02, 0.45)
+    sheet_size: Pair = (0.04, 0.16)
+    shrinkage_um: Pair = (10.0, 100.0)
     pillow_gap_um: Pair = (1.0, 80.0)
     open_gap_um: Pair = (1.5, 150.0)
     contact: Pair = (0.02, 0.25)
@@ -55,6 +68,8 @@ class DefectSettings:
     near_bridge: float = 0.12
     partial_wetting: float = 0.15
     via_in_pad: float = 0.12
+    via_void: float = 0.6
+    via_void_size: Pair = (0.1, 0.45)
 
     def __post_init__(self) -> None:
         """Refuse rates that are no rates and sizes that no joint has.
@@ -73,6 +88,16 @@ class DefectSettings:
         voids = sum(getattr(self, f"voids_{name}") for name in ("finding", "near", "small", "free", "sheet"))
         if voids > 1.0 + 1e-9:
             raise InputError(f"defects.voids_*: expected shares that sum to at most 1, found {voids:.3g}")
+        if self.sheet_area[1] > 0.5 or self.sheet_size[1] > 0.25 or self.via_void_size[1] > 0.6:
+            raise InputError(
+                "defects: expected sheet_area up to 0.5, sheet_size up to 0.25 and via_void_size up to 0.6, found "
+                f"{self.sheet_area[1]}, {self.sheet_size[1]} and {self.via_void_size[1]}"
+            )
+        if min(self.sheet_area[0], self.sheet_size[0], self.via_void_size[0], self.shrinkage_um[0]) <= 0:
+            raise InputError(
+                "defects: expected sheet_area, sheet_size, via_void_size and shrinkage_um above 0, found "
+                f"{self.sheet_area}, {self.sheet_size}, {self.via_void_size} and {self.shrinkage_um}"
+            )
         if self.pillow_gap_um[0] < 0.5 or self.open_gap_um[0] < 1.5 or self.slender_um <= 0:
             raise InputError(
                 "defects: expected pillow_gap_um from 0.5, open_gap_um from 1.5 and slender_um above 0, found "

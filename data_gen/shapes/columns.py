@@ -1,11 +1,12 @@
 """Vertical rays through one joint: everything that its truth is made of, in one sweep over a lattice.
 
-The rays are exact along z; the lattice is 1 um or finer whatever the scan's voxel. See `truth` for what
+The rays are exact along z; the lattice is some 2 um whatever the scan's voxel. See `truth` for what
 the sums mean.
 """
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.chords import NECK, add_events, sort_events, work_arrays
+from jointwise.data_gen.shapes.chords import NECK, sort_events, work_arrays
 from jointwise.data_gen.shapes.quadrature import lattice, shadow
 from jointwise.data_gen.shapes.scene import Joint
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
@@ -63,19 +64,44 @@ def _find(parent, k):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _unite(parent, bits):  # type: ignore[no-untyped-def]
-    """Put all voids of a bit mask into one group."""
-    first = -1
-    for k in range(parent.shape[0]):
-        if bits >> np.uint64(k) & np.uint64(1):
-            if first < 0:
-                first = _find(parent, k)
-            else:
-                parent[_find(parent, k)] = first
+def _groups(centre, spread, reach):  # type: ignore[no-untyped-def]
+    """Parent of each ellipsoid in the forest of those that overlap, whatever the lattice sees of it.
+
+    Ellipsoids with spread matrices A, B (sums of squared semi-axes) and centres r apart overlap if
+    L (1 - L) r^T ((1 - L) A + L B)^-1 r < 1 for all L in 0-1 (Perram and Wertheim, J. Comput. Phys. 58, 1985).
+    """
+    parent = np.arange(centre.shape[0])
+    for i in range(centre.shape[0]):
+        for j in range(i):
+            r = centre[i] - centre[j]
+            if r[0] ** 2 + r[1] ** 2 + r[2] ** 2 >= (reach[i] + reach[j]) ** 2:
+                continue
+            low, high = 0.0, 1.0
+            for _ in range(40):
+                one, two = low + 0.382 * (high - low), low + 0.618 * (high - low)
+                if _contact(r, spread[i], spread[j], one) < _contact(r, spread[i], spread[j], two):
+                    low = one
+                else:
+                    high = two
+            if _contact(r, spread[i], spread[j], 0.5 * (low + high)) < 1.0:
+                parent[_find(parent, i)] = _find(parent, j)
+    return parent
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _sweep(times, marks, n, height, on_board, on_package, sums, section, parent):  # type: ignore[no-untyped-def]
+def _contact(r, first, second, share):  # type: ignore[no-untyped-def]
+    """share (1 - share) r^T ((1 - share) first + share second)^-1 r for symmetric 3 x 3 matrices."""
+    m = (1.0 - share) * first + share * second
+    a, b, c, d, e, f = m[0, 0], m[0, 1], m[0, 2], m[1, 1], m[1, 2], m[2, 2]
+    aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
+    bb, bc, cc = a * f - c * c, b * c - a * e, a * d - b * b
+    form = aa * r[0] ** 2 + bb * r[1] ** 2 + cc * r[2] ** 2
+    form += 2.0 * (ab * r[0] * r[1] + ac * r[0] * r[2] + bc * r[1] * r[2])
+    return share * (1.0 - share) * form / (a * aa + b * ab + c * ac)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # type: ignore[no-untyped-def]
     """Add one ray's events to the sums; the bit mask of the voids it meets inside the envelope."""
     body, neck, void, gap, keep, patch = 0, 0, 0, 0, 0, 0
     active, met = np.uint64(0), np.uint64(0)
@@ -100,8 +126,6 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section, parent)
                     met |= active
                     near_board = near_board or low < INTERFACE_MM
                     near_package = near_package or top > height - INTERFACE_MM
-                    if void > 1:
-                        _unite(parent, active)
                 elif not shell or patch > 0:
                     sums[METAL] += length
             if shell:
@@ -159,6 +183,38 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section, parent)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
+def _unbroken(times, marks, n):  # type: ignore[no-untyped-def]
+    """Whether the ray meets one unbroken piece of BODY and nothing else, in one primitive or in two stacked ones."""
+    if n == 2:
+        return marks[0] == BODY
+    if n != 4 or times[2] - times[1] > 1e-9:
+        return False
+    # An entry is BODY, an exit ~BODY; four of them and no other mark.
+    body = (marks[0] == BODY) + (marks[1] == BODY) + (marks[2] == BODY) + (marks[3] == BODY)
+    exits = (marks[0] == ~BODY) + (marks[1] == ~BODY) + (marks[2] == ~BODY) + (marks[3] == ~BODY)
+    return body == 2 and exits == 2
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _add_solid(low, top, height, on_board, on_package, sums, section):  # type: ignore[no-untyped-def]
+    """`_sweep` of a ray that meets solid from low to top and nothing else: most rays of most joints."""
+    sums[ENVELOPE] += top - low
+    sums[METAL] += top - low
+    first, last = int(np.ceil(low / height * LEVELS)), int(np.floor(top / height * LEVELS))
+    if last >= 0 and first <= LEVELS:
+        section[max(first, 0)] += 1
+        section[min(last, LEVELS) + 1] -= 1
+    if on_board:
+        sums[LAND_B] += 1
+        _lift(low, sums, TOUCH_B, LIFT_B, LIFT_AREA_B, LIFT_MAX_B)
+    if on_package:
+        sums[LAND_P] += 1
+        _lift(height - top, sums, TOUCH_P, LIFT_P, LIFT_AREA_P, LIFT_MAX_P)
+    if low < CONTACT_MM and top > height - CONTACT_MM:
+        sums[THROUGH] += 1
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
 def _lift(lift, sums, touch, total, area, largest):  # type: ignore[no-untyped-def]
     """One ray over a land: in contact, or lifted by so much; no solder above it at all adds neither."""
     if lift < CONTACT_MM:
@@ -178,42 +234,115 @@ def _on_land(x, y, radius, round_from):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
+def _row_terms(matrix, origin, profile, k, y, terms):  # type: ignore[no-untyped-def]
+    """What a vertical ray at (x, y) asks of primitive k, as polynomials in x: written into terms (9,).
+
+    lead t^2 + 2 (h0 + h1 x) t + r0 + r1 x + r2 x^2 <= 0 on the flank, and z0 + z1 x + vz t between the ends.
+    """
+    px, py, pz = -origin[k, 0], y - origin[k, 1], -origin[k, 2]
+    m = matrix[k]
+    qx = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz
+    qy = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz
+    qz = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz
+    ux, uy, uz = m[0, 0], m[1, 0], m[2, 0]
+    vx, vy, vz = m[0, 2], m[1, 2], m[2, 2]
+    a, b, c = profile[k, 0], profile[k, 1], profile[k, 2]
+    terms[0] = vx * vx + vy * vy - c * vz * vz
+    terms[1] = qx * vx + qy * vy - c * qz * vz - 0.5 * b * vz
+    terms[2] = ux * vx + uy * vy - c * uz * vz
+    terms[3] = qx * qx + qy * qy - a - b * qz - c * qz * qz
+    terms[4] = 2.0 * (qx * ux + qy * uy - c * qz * uz) - b * uz
+    terms[5] = ux * ux + uy * uy - c * uz * uz
+    terms[6], terms[7], terms[8] = qz, uz, vz
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _vertical(terms, low, top, x):  # type: ignore[no-untyped-def]
+    """`chords.segment_intervals` of a vertical ray at x, from the row's terms and the primitive's ends."""
+    lead, half = terms[0], terms[1] + terms[2] * x
+    rest = terms[3] + (terms[4] + terms[5] * x) * x
+    square = half * half - lead * rest
+    if square <= 0.0 and (lead > 0.0 or (lead == 0.0 and rest > 0.0)):
+        return 0.0, 0.0, 0.0, 0.0
+    z, rise = terms[6] + terms[7] * x, terms[8]
+    if rise != 0.0:
+        lower, upper = (low - z) / rise, (top - z) / rise
+        if lower > upper:
+            lower, upper = upper, lower
+    elif low <= z <= top:
+        lower, upper = -np.inf, np.inf
+    else:
+        return 0.0, 0.0, 0.0, 0.0
+    if square <= 0.0:
+        return lower, upper, 0.0, 0.0
+    # Both roots without cancellation; see `chords.segment_intervals`.
+    like = -(half + math.copysign(math.sqrt(square), half))
+    if lead == 0.0:
+        edge = -rest / (half + half)
+        if half > 0.0:
+            return lower, min(upper, edge), 0.0, 0.0
+        return max(lower, edge), upper, 0.0, 0.0
+    near, far = rest / like, like / lead
+    if near > far:
+        near, far = far, near
+    if lead < 0.0:
+        return lower, min(upper, near), max(lower, far), upper
+    return max(lower, near), min(upper, far), 0.0, 0.0
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
 def _rays(  # type: ignore[no-untyped-def]
     matrix, origin, profile, ends, marks_of, shade, halves, grid, step, lands, round_from, height, work, out
 ):
     """All rays of the lattice; False if a ray overfills the work arrays."""
     x0, y0, nx, ny = grid
     times, marks = work
-    sums, section, parent, met = out
-    row = np.empty(marks_of.shape[0], np.int64)
+    sums, section, met = out
+    k_of = np.empty(marks_of.shape[0], np.int64)
+    terms, reach = np.empty((marks_of.shape[0], 9)), np.empty((marks_of.shape[0], 2))
     for iy in range(ny):
         y = y0 + iy * step
         count = 0
         for k in range(marks_of.shape[0]):
-            if (y - shade[k, 1]) ** 2 < shade[k, 2]:
-                row[count] = k
+            square = shade[k, 2] - (y - shade[k, 1]) ** 2
+            if square > 0.0:
+                k_of[count] = k
+                reach[count, 0], reach[count, 1] = (
+                    shade[k, 0] - math.sqrt(square),
+                    shade[k, 0] + math.sqrt(square),
+                )
+                _row_terms(matrix, origin, profile, k, y, terms[count])
                 count += 1
         for ix in range(nx):
             x = x0 + ix * step
             n = 0
             for r in range(count):
-                k = row[r]
-                if (x - shade[k, 0]) ** 2 + (y - shade[k, 1]) ** 2 >= shade[k, 2]:
+                if x <= reach[r, 0] or x >= reach[r, 1]:
                     continue
+                k = k_of[r]
                 # A neck belongs to this joint up to the mid-plane towards its neighbour.
-                if halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
+                if marks_of[k] == NECK and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
                     continue
-                n = add_events(
-                    matrix, origin, profile, ends, k, marks_of[k], x, y, 0.0, 0.0, 0.0, 1.0, times, marks, n
-                )
-                if n > times.shape[0]:
+                t0, t1, t2, t3 = _vertical(terms[r], ends[k, 0], ends[k, 1], x)
+                if n + 4 > times.shape[0]:
                     return False
+                if t1 > t0:
+                    times[n], marks[n] = t0, marks_of[k]
+                    times[n + 1], marks[n + 1] = t1, ~marks_of[k]
+                    n += 2
+                if t3 > t2:
+                    times[n], marks[n] = t2, marks_of[k]
+                    times[n + 1], marks[n + 1] = t3, ~marks_of[k]
+                    n += 2
             on_board = _on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
             on_package = _on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
             if n == 0 and not on_board and not on_package:
                 continue
             sort_events(times, marks, n)
-            met[iy, ix] = _sweep(times, marks, n, height, on_board, on_package, sums, section, parent)
+            if _unbroken(times, marks, n):
+                _add_solid(times[0], times[n - 1], height, on_board, on_package, sums, section)
+                continue
+            met[iy, ix] = _sweep(times, marks, n, height, on_board, on_package, sums, section)
     return True
 
 
@@ -228,6 +357,13 @@ def _group_areas(met, parent, areas):  # type: ignore[no-untyped-def]
                 if not seen >> np.uint64(root) & np.uint64(1):
                     areas[root] += 1
                     seen |= np.uint64(1) << np.uint64(root)
+
+
+def _void_groups(voids: Solids) -> NDArray[np.int64]:
+    """Parent of each void in the forest of connected ones (all of them ellipsoids)."""
+    back = np.linalg.inv(voids.matrix)
+    _, reach = sd.bounding_spheres(voids)
+    return np.asarray(_groups(voids.origin, back @ back.transpose(0, 2, 1), reach))
 
 
 def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> Columns:
@@ -255,15 +391,15 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
     discs = (sd.cylinder((x, y, 0), (x, y, 1), reach * r) for x, y, r in lands)
     grid = lattice(sd.join(everything, *discs), step)
     sums, section = np.zeros(21), np.zeros(LEVELS + 2, np.int64)
-    parent, met = np.arange(len(voids)), np.zeros((grid[3], grid[2]), np.uint64)
+    met = np.zeros((grid[3], grid[2]), np.uint64)
     arrays = everything.matrix, everything.origin, everything.profile, everything.ends
     fits = _rays(
         *arrays, marks_of, shadow(everything), planes, grid, step, lands, joint.round_from, joint.height_mm,
-        work_arrays(), (sums, section, parent, met),
+        work_arrays(), (sums, section, met),
     )  # fmt: skip
     if not fits:
         raise ValueError(f"a vertical ray crosses too many primitives of joint {joint.row}, {joint.col}")
     areas = np.zeros(len(voids), np.int64)
     if len(voids):
-        _group_areas(met, parent, areas)
+        _group_areas(met, _void_groups(sd.select(everything, voids)), areas)
     return Columns(sums, np.cumsum(section)[:-1], areas, step**2)

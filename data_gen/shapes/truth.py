@@ -2,7 +2,7 @@
 
 z is the board normal, 0 the board land's top. E is the joint's envelope with its cavities filled, a bridge
 cut off at the mid-plane to the neighbour. Void measures are shares of E; gaps and contact are taken
-along z. Everything is a quadrature by vertical rays (exact in z) on a 1 um lattice, or closed form.
+along z. Everything is a quadrature by vertical rays (exact in z) on a 2 um lattice, or closed form.
 """
 
 from __future__ import annotations
@@ -33,11 +33,16 @@ LEAST_BRIDGE_UM = 1.0
 PRESENT = 0.20
 """Metal over nominal from which on a ball is there."""
 
+STEP_MM = 0.002
+RAYS_ACROSS = 250
+"""Lateral distance of the rays, and their least number across a joint. Against 1 um and finer: void area within 0.1
+percentage points, contact fraction within 0.003, mean gap within 0.1 um (tested)."""
+
 CLEARANCE_STEP_MM = 0.004
 NAN = float("nan")
 
 
-def joint_truth(scene: Scene, record: ScanRecord, step_mm: float = 0.001) -> pd.DataFrame:
+def joint_truth(scene: Scene, record: ScanRecord, step_mm: float | None = None) -> pd.DataFrame:
     """`scene_truth` with whose joint it is: scan, board_id, component, and `recipe` for audits.
 
     The record names; it has no part in any label or measure.
@@ -52,12 +57,12 @@ def joint_truth(scene: Scene, record: ScanRecord, step_mm: float = 0.001) -> pd.
     return table.assign(**names)
 
 
-def scene_truth(scene: Scene, step_mm: float = 0.001) -> pd.DataFrame:
+def scene_truth(scene: Scene, step_mm: float | None = None) -> pd.DataFrame:
     """One row per joint: place, labels (NaN = marginal or no ball) and measures.
 
     Args:
         scene: the board.
-        step_mm: lateral distance of the rays; the definition asks for 1 um or finer.
+        step_mm: lateral distance of the rays; STEP_MM or RAYS_ACROSS the joint if left out, what is finer.
 
     Returns:
         Columns row, col, ball, x_board_mm, y_board_mm, z_board_mm (centre in the board frame), present, the
@@ -71,7 +76,7 @@ def scene_truth(scene: Scene, step_mm: float = 0.001) -> pd.DataFrame:
 
 
 def _one_truth(
-    scene: Scene, index: int, step: float, bridge_um: float | None, clearance_mm: float
+    scene: Scene, index: int, step: float | None, bridge_um: float | None, clearance_mm: float
 ) -> dict[str, object]:
     joint = scene.joints[index]
     place = {
@@ -85,6 +90,7 @@ def _one_truth(
     }
     if joint.solids.size == 0:
         return place | _absent(0.0)
+    step = step or min(STEP_MM, 2 * joint.sphere_radius / RAYS_ACROSS)
     necks, halves = _own_necks(scene, index)
     columns = sweep_columns(joint, necks, halves, step)
     metal = float(columns.sums[cl.METAL] * columns.cell_mm2)
@@ -255,8 +261,14 @@ def pair_clearance(first: Joint, second: Joint) -> float:
     bodies = [sd.of_role(j.solids, BODY) for j in (first, second)]
     arrays = [(b.matrix, b.origin, b.profile, b.ends) for b in bodies]
     width = max(first.sphere_radius, second.sphere_radius)
-    height = max(first.height_mm, second.height_mm)
-    return float(_least_air(arrays[0], arrays[1], first.centre, along, width, height, CLEARANCE_STEP_MM))
+    window = 0.0, max(first.height_mm, second.height_mm), -width, width
+    step = CLEARANCE_STEP_MM
+    # Smooth surfaces: coarse rays find where the air is least, fine ones how little it is there.
+    least, z, u = _least_air(arrays[0], arrays[1], first.centre, along, window, 4 * step)
+    if least == np.inf:
+        return math.inf
+    around = z - 4 * step, z + 4 * step, u - 4 * step, u + 4 * step
+    return float(min(least, _least_air(arrays[0], arrays[1], first.centre, along, around, step / 2)[0]))
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -274,14 +286,19 @@ def _reach(arrays, ex, ey, ez, dx, dy, sign):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _least_air(first, second, centre, along, width, height, step):  # type: ignore[no-untyped-def]
-    least = np.inf
-    for iz in range(int(height / step)):
-        z = (iz + 0.5) * step
-        for iu in range(-int(width / step), int(width / step) + 1):
-            x, y = centre[0] - along[1] * iu * step, centre[1] + along[0] * iu * step
+def _least_air(first, second, centre, along, window, step):  # type: ignore[no-untyped-def]
+    """Least air along level rays through a window (z from, to, sideways from, to), and where: (air, z, u)."""
+    z0, z1, u0, u1 = window
+    least, best_z, best_u = np.inf, 0.0, 0.0
+    for iz in range(int((z1 - z0) / step)):
+        z = z0 + (iz + 0.5) * step
+        for iu in range(int((u1 - u0) / step)):
+            u = u0 + (iu + 0.5) * step
+            x, y = centre[0] - along[1] * u, centre[1] + along[0] * u
             out = _reach(first, x, y, z, along[0], along[1], 1.0)
             if out == -np.inf:
                 continue
-            least = min(least, _reach(second, x, y, z, along[0], along[1], -1.0) - out)
-    return least
+            air = _reach(second, x, y, z, along[0], along[1], -1.0) - out
+            if air < least:
+                least, best_z, best_u = air, z, u
+    return least, best_z, best_u

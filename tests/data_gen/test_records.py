@@ -211,25 +211,6 @@ def test_spreads_of_no_strength_change_nothing_else():
     assert all(b.paste_alloy not in (None, b.alloy) and 1.0 < b.oblong[0] <= 1.3 for b in boards)
 
 
-def test_the_detector_sees_every_joint_in_every_view():
-    """Every corner of every joint's box falls on the detector through a full turn."""
-    for number in range(10):
-        record = draw_scan(SETTINGS, 9, number)
-        board, scanner = record.board, record.scanner
-        half = np.array([(n - 1) / 2 + 0.75 for n in (board.cols, board.rows)]) * board.pitch_mm
-        corners = np.array([(x * half[0], y * half[1], z * 0.65 * board.ball_mm)
-                            for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])  # fmt: skip
-        for degrees in range(0, 360, 5):
-            angle = math.radians(degrees)
-            along = corners[:, 0] * math.sin(angle) - corners[:, 2] * math.cos(angle)
-            scale = scanner.sdd_mm / (scanner.sod_mm + along) / scanner.pixel_mm
-            u = (corners[:, 0] * math.cos(angle) + corners[:, 2] * math.sin(angle)) * scale
-            v = corners[:, 1] * scale
-            assert np.abs(u).max() < scanner.detector_columns / 2
-            assert np.abs(v).max() < scanner.detector_rows / 2
-        assert scanner.magnification * scanner.voxel_mm == pytest.approx(scanner.pixel_mm)
-
-
 @pytest.mark.parametrize(
     ("make", "word"),
     [

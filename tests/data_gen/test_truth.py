@@ -209,7 +209,7 @@ def test_turning_the_board_about_its_normal_changes_no_truth():
     joint = ball_joint(*solids)
     c, s = math.cos(0.7), math.sin(0.7)
     turned = joint._replace(solids=sd.affine(joint.solids, [[c, -s, 0], [s, c, 0], [0, 0, 1]]))
-    one, two = (truth.scene_truth(scene_of(j)).iloc[0] for j in (joint, turned))
+    one, two = (truth.scene_truth(scene_of(j), 0.001).iloc[0] for j in (joint, turned))
     for name in ("void_projected_area_pct", "void_volume_pct", "gap_um", "contact_fraction", "metal_mm3"):
         assert one[name] == pytest.approx(two[name], rel=2e-3), name
 

@@ -123,7 +123,7 @@ def _column_change(matrix, origin, profile, ends, role, shade, smooth, grid, ste
                     for i in range(before, n, 2):
                         chord += times[i + 1] - times[i]
             sort_events(times, marks, n)
-            total += metal_in_events(times, marks, n, 0.0) - chord
+            total += metal_in_events(times, marks, n, 0.0)[0] - chord
     return total * step * step
 
 

@@ -46,7 +46,7 @@ def joint_with(board, voids):
     """A sound joint of the board with these voids, its row of truth, and its height."""
     record = draw_scan(GeneratorSettings(), 11, 0)
     plain = dataclasses.replace(
-        record.joints[8], site="joint", gap=None, waist=None, bulges=(), offset=(0.0, 0.0), voids=voids
+        record.joints[8], site="joint", gaps=(), waist=None, bulges=(), offset=(0.0, 0.0), voids=voids
     )
     alone = dataclasses.replace(record, board=board, joints=(plain,), necks=())
     scene = build.build_scene(alone)

@@ -221,8 +221,9 @@ def mtf_of(profile: Vector, frequency: Vector) -> Vector:
     there = np.isfinite(profile)
     spread = -np.diff(np.interp(bins, bins[there], profile[there]))
     place = (np.arange(len(spread)) - (len(spread) - 1) / 2) / BINS_PER_VOXEL
-    edge = 2 * np.abs(place) / (place[-1] + 1 / BINS_PER_VOXEL)
-    spread = spread * np.where(edge > 0.8, 0.5 + 0.5 * np.cos(np.pi * (edge - 0.8) / 0.4), 1.0)
+    # The outer fifths fade, so that a level still sloping there makes no ripple.
+    outer = np.abs(place) / (place[-1] + 1 / BINS_PER_VOXEL) - 0.8
+    spread = spread * np.where(outer > 0, 0.5 + 0.5 * np.cos(np.pi * outer / 0.2), 1.0)
     modulus = np.abs(np.exp(-2j * np.pi * np.multiply.outer(frequency, place)) @ spread)
     return np.asarray(modulus / abs(spread.sum()) / np.sinc(frequency / BINS_PER_VOXEL) ** 2)
 

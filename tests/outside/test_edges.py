@@ -32,7 +32,7 @@ def test_mtf_of_a_blurred_step(s):
     modulus = mtf_of(ndtr(-fine / s).mean(axis=1), frequency)
     assert modulus[0] == pytest.approx(1.0)
     assert mtf_falls_to(0.1, frequency, modulus) * s == pytest.approx(0.341541, rel=0.005)
-    assert np.abs(modulus - np.exp(-2 * (np.pi * s * frequency) ** 2)).max() < 0.003
+    assert np.abs(modulus - np.exp(-2 * (np.pi * s * frequency) ** 2)).max() < 0.001
 
 
 def test_mtf_that_never_falls_is_no_number():

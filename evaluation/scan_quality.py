@@ -42,6 +42,7 @@ CORE_BALLS = (
     0.28,
     0.18,
 )  # half axes across and along of the uniform solder and air, in balls; as in joints/levels.py
+ROUNDING = 12**-0.5  # standard deviation of the rounding of a file to whole numbers, in grey steps
 DRAWS, COVERAGE = 1000, 95.0
 FREQUENCY = np.linspace(0.0, 1.0, 101)  # cycles per voxel
 
@@ -272,7 +273,11 @@ def _core(subject: Subject, centre: Vector, patch: Patch) -> tuple[float, ...]:
     lane = (0.13 * subject.pitch_mm, half[1])
     beside = centre + subject.axes[:, :2] @ np.full(2, subject.pitch_mm / 2)
     air = patch_around(subject.volume, subject.lattice, beside, subject.axes, lane)
-    return *trend_and_noise(patch, half), *trend_and_noise(air, lane)
+    level, *noise = trend_and_noise(patch, half)
+    air_level, *air_noise = trend_and_noise(air, lane)
+    # Noise well under a grey step may leave one value everywhere; no less than the rounding itself is known then.
+    least = ROUNDING if np.issubdtype(subject.volume.dtype, np.integer) else 0.0
+    return level, max(noise[0], least), noise[1], air_level, max(air_noise[0], least), air_noise[1]
 
 
 def _coarse_noise(patch: Patch, residual: Vector) -> float:

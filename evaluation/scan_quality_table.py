@@ -173,7 +173,7 @@ def _edge_panel(axes: Axes, edge: tuple[Vector, Vector, float] | None, title: st
     axes.set_xlabel("voxels outwards", color=INK, fontsize=9)
     _say(
         axes,
-        f"10–90 %: {width.value:.2f} voxels\n[{width.low:.2f}, {width.high:.2f}], n {width.n}",
+        f"10–90 % in\n{width.value:.2f} voxels\n[{width.low:.2f}, {width.high:.2f}]\nn {width.n}",
         0.97,
         0.95,
     )
@@ -190,7 +190,7 @@ def _mtf_panel(axes: Axes, profiles: Profiles, mtf10: Measured) -> None:
     axes.axhline(MTF_LEVEL, color=ACCENT, linewidth=1.2)
     axes.set(xlim=(0, 1), ylim=(0, 1.05))
     axes.set_xlabel("cycles per voxel (dotted: Nyquist)", color=INK, fontsize=9)
-    words = f"10 %: {mtf10.value:.3g} lp/mm\n[{mtf10.low:.3g}, {mtf10.high:.3g}], n {mtf10.n}"
+    words = f"10 % at\n{mtf10.value:.3g} lp/mm\n[{mtf10.low:.3g}, {mtf10.high:.3g}]\nn {mtf10.n}"
     _say(axes, words if math.isfinite(mtf10.value) else mtf10.reason, 0.97, 0.95)
 
 

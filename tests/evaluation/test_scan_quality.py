@@ -125,6 +125,12 @@ def test_eight_bits_with_noise_of_two_grey_steps() -> None:
     assert found["edge_in_plane"].value == pytest.approx(2.563103 * 0.8, rel=0.03)
 
 
+def test_noise_under_a_grey_step_is_the_roundings() -> None:
+    found = measured(subject(Balls(cnr=1e6), "uint8"))
+    assert found["noise_air"].value == pytest.approx(100 / math.sqrt(12) / (SOLDER - AIR), rel=0.01)
+    assert found["noise_air"].low > 0
+
+
 def test_cupping_of_a_known_parabola_leaves_the_noise_alone() -> None:
     found = measured(subject(Balls(cupping=0.25, blur=0.6)))
     assert found["cupping"].value == pytest.approx(25.0, abs=1.0)

@@ -2,9 +2,11 @@
 
 Everything is measured on the scan's own voxels, none is interpolated. A value is the median over the joints (voids,
 bridges and gaps in some of them do not move it); its interval is the 95 % bootstrap over joints. Usual ranges are
-common practice for CT of electronics (domain document E), not limits. Noise in solder holds what a quadratic trend leaves of cupping and
-streaks, some tenths of a percent of the contrast; in scans with little noise compare the noise in air. Streaks and rings are left out: every measure
-of them that we know depends on the object as much as on the scan.
+common practice for CT of electronics (domain document E), not limits.
+
+Noise in solder holds what a quadratic trend leaves of cupping and streaks, some tenths of a percent of the contrast;
+between scans with little noise compare the noise in air. Streaks and rings are left out: every measure of them that
+we know depends on the object as much as on the scan.
 """
 
 from __future__ import annotations

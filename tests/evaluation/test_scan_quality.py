@@ -109,9 +109,8 @@ def test_noise_and_edges_at_a_cnr_of_five(dtype: str) -> None:
     assert found["cnr"].value == pytest.approx(5.0, rel=0.05)
     for name in ("noise_solder", "noise_air"):
         assert found[name].value == pytest.approx(20.0, rel=0.05)
-    assert found["noise_3x3"].value == pytest.approx(
-        20.0 / 3, rel=0.12
-    )  # white noise; the trend takes its share
+    # White noise, of which the mean over nine keeps a third; the trend takes a little of that.
+    assert found["noise_3x3"].value == pytest.approx(19.0 / 3, rel=0.06)
     assert found["edge_in_plane"].value == pytest.approx(2.563103 * 0.8, rel=0.06)
     assert found["edge_along_z"].value == pytest.approx(2.563103 * 0.8, rel=0.12)
     assert found["mtf10_voxels"].value == pytest.approx(0.341541 / 0.8, rel=0.08)

@@ -182,6 +182,23 @@ class ScoreConfig:
 
 
 @dataclass(frozen=True)
+class QualityConfig:
+    """Settings of `jointwise quality`.
+
+    Args:
+        scan: one scan (.mha or .mhd), several with commas between, or a pattern such as scans/*.mha; all of one array.
+        out: folder for tables and picture; an earlier run's files there are replaced.
+        array: the part to look for.
+        max_tilt_deg: largest tilt of the board's normal against the file's z that is searched, degrees.
+    """
+
+    scan: str
+    out: Path = Path("out/quality")
+    array: ArraySettings = field(default_factory=ArraySettings)
+    max_tilt_deg: float = 10.0
+
+
+@dataclass(frozen=True)
 class DemoConfig:
     """Settings of `jointwise demo`.
 

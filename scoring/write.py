@@ -26,11 +26,15 @@ DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "
 
 
 @contextlib.contextmanager
-def results(folder: Path) -> Iterator[Path]:
+def results(folder: Path, ours: tuple[str, ...] = OURS) -> Iterator[Path]:
     """Yield an empty folder beside `folder`; on success its files take the place of an earlier run's.
 
     What else lies in `folder` stays: only files of our own names are replaced. Until the last file is written, a
     reader sees the earlier results whole; on any error they stay and the new ones vanish.
+
+    Args:
+        folder: made if absent.
+        ours: names of the files of an earlier run.
 
     Raises:
         InputError: `folder` is a file.
@@ -44,12 +48,12 @@ def results(folder: Path) -> Iterator[Path]:
     try:
         yield aside
         _sync(aside)
-        _put_in_place(aside, folder)
+        _put_in_place(aside, folder, ours)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _put_in_place(aside: Path, folder: Path) -> None:
+def _put_in_place(aside: Path, folder: Path, ours: tuple[str, ...]) -> None:
     """Swap whole folders; what is not ours moves over into the new one."""
     if not folder.exists():
         os.rename(aside, folder)
@@ -63,7 +67,7 @@ def _put_in_place(aside: Path, folder: Path) -> None:
         os.rename(before, folder)
         raise
     for entry in before.iterdir():
-        if entry.name not in OURS:
+        if entry.name not in ours:
             os.rename(entry, folder / entry.name)
     shutil.rmtree(before)
 

@@ -1,0 +1,114 @@
+"""`jointwise quality`: how good the image of a scan is, measured at its own balls; several scans side by side."""
+
+import glob
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jointwise.commands.screen import Done, progress
+from jointwise.commands.settings import QualityConfig
+from jointwise.joints.errors import InputError
+
+if TYPE_CHECKING:
+    from jointwise.evaluation.scan_quality_table import ScanQuality
+    from jointwise.scoring.locate import ArrayFound
+    from jointwise.scoring.read import Scan
+
+HELP = (
+    "Measure the image quality of scans at their own balls: noise, contrast, edges, cupping, dark lanes, MTF."
+)
+EXAMPLE = "scan=demo_sets/demo_scan.mha array=bga_0800 out=out/quality"
+CONFIG = QualityConfig
+FILES = ("quality.csv", "quality.json", "quality.png")
+
+
+def run(cfg: QualityConfig) -> Done:
+    """Measure every scan; nothing is written before everything is known."""
+    from rich.console import Console
+
+    from jointwise.evaluation.scan_quality_table import terminal, write_quality
+    from jointwise.scoring.write import results
+
+    scans = [_measured(cfg, path, name) for path, name in named(scan_files(cfg.scan)).items()]
+    drawn = drawn_ranges(cfg.array.ball_mm)
+    with results(cfg.out, FILES) as aside:
+        write_quality(scans, drawn, aside)
+    Console().print(terminal(scans, drawn))
+    return Done([cfg.out / name for name in FILES])
+
+
+def scan_files(text: str) -> list[Path]:
+    """The files that `scan` names: one path, paths between commas, or patterns.
+
+    Raises:
+        InputError: no path, or a pattern that fits nothing.
+    """
+    if Path(text).exists():  # a name may hold commas and brackets itself
+        return [Path(text)]
+    files: list[Path] = []
+    for part in filter(None, (p.strip() for p in text.split(","))):
+        is_pattern = glob.has_magic(part) and not Path(part).exists()
+        fitting = sorted(Path(p) for p in glob.glob(part, recursive=True)) if is_pattern else [Path(part)]
+        if not fitting:
+            raise InputError(f"expected scans that fit scan={part}, found none; check the pattern")
+        files += fitting
+    if not files:
+        raise InputError(
+            "expected a scan in scan=, found nothing; give a file, several with commas, or a pattern"
+        )
+    return list(dict.fromkeys(files))
+
+
+def named(files: list[Path]) -> dict[Path, str]:
+    """A short name for each file: its own, with its folder where two files are called the same."""
+    stems = [path.stem for path in files]
+    return {p: p.stem if stems.count(p.stem) == 1 else f"{p.absolute().parent.name}/{p.stem}" for p in files}
+
+
+def drawn_ranges(ball_mm: float) -> dict[str, tuple[float, float]]:
+    """What the generator draws by default, for measures that are drawn themselves."""
+    from jointwise.data_gen.settings import ScanSettings
+
+    low, high = ScanSettings().voxels_per_ball
+    return {"voxels_per_ball": (low, high), "voxel": (1000 * ball_mm / high, 1000 * ball_mm / low)}
+
+
+def _measured(cfg: QualityConfig, path: Path, name: str) -> "ScanQuality":
+    from threadpoolctl import threadpool_limits
+
+    from jointwise.evaluation.scan_quality import Subject, measure_quality
+    from jointwise.evaluation.scan_quality_table import ScanQuality
+    from jointwise.scoring.locate import locate
+    from jointwise.scoring.read import read_scan
+    from jointwise.scoring.settings import ScoreSettings
+
+    with progress(f"measuring {name}", "joints") as step:
+        step(0, 1, "scan read")
+        scan = read_scan(path)
+        step(0, 1, "array found")
+        found = locate(scan, cfg.array, ScoreSettings(max_tilt_deg=cfg.max_tilt_deg))
+        whole = found.sites[found.sites["present"].astype(bool) & found.sites["in_field"].astype(bool)]
+        subject = Subject(
+            scan.volume, scan.lattice, whole[["x_mm", "y_mm", "z_mm"]].to_numpy(), found.axes, found.pitch_mm,
+            cfg.array.ball_mm, found.levels,
+        )  # fmt: skip
+        # Fits of eight unknowns: threads of the linear algebra would only wait for each other.
+        with threadpool_limits(1, "blas"):
+            measured, profiles = measure_quality(subject, step)
+    return ScanQuality(name, _facts(scan, found, len(whole)), measured, profiles)
+
+
+def _facts(scan: "Scan", found: "ArrayFound", whole: int) -> dict[str, Any]:
+    """What was found of file and array."""
+    rows, cols = found.shape
+    nz, ny, nx = scan.lattice.shape
+    return {
+        "file": scan.path.name,
+        "voxels": f"{nx} x {ny} x {nz}",
+        "type": str(scan.volume.dtype),
+        "rows": rows,
+        "columns": cols,
+        "joints": whole,
+        "pitch_mm": round(found.pitch_mm, 5),
+        "tilt_deg": round(found.tilt_deg, 3),
+        "turn_deg": round(found.turn_deg, 3),
+    }

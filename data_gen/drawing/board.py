@@ -64,6 +64,7 @@ def draw_board(
         traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
         paste_alloy=None,
         oblong=(1.0, 0.0),
+        profile=process.profile,
     )
     return replace(
         board,

@@ -14,6 +14,7 @@ import numpy as np
 from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, NeckRecord, ScanRecord
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.capillary import joint_side
 from jointwise.data_gen.shapes.envelope import Envelope
 from jointwise.data_gen.shapes.environment import (
     build_boxes,
@@ -39,11 +40,13 @@ NECK_TOLERANCE = 1e-3
 RAYS_ACROSS = 48
 """Rays across a joint in the quadrature of what gas, gaps and bulges change, while its metal is being solved."""
 
+SIDES: dict[str, env.Side] = {"capillary": joint_side, "quadric": env.quadric_side}
+
 Site = tuple[int, int]
 
 
 class Frame(NamedTuple):
-    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm.
+    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm; how its side is made.
 
     On a board with oblong lands everything is built round, on sites moved the other way, and stretched at the
     end (`_stretched`): one affine map of the whole array keeps volumes, contact and what touches what.
@@ -54,6 +57,7 @@ class Frame(NamedTuple):
     h: float
     foot: Floats
     head: Floats
+    side: env.Side
 
     def place(self, solids: Solids) -> Solids:
         """Solids of the joint's own frame (axis x = y = 0) leant and moved onto the board."""
@@ -130,7 +134,7 @@ def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
     b = board.package_land_mm / 2 * joint.package_wetted
     if board.oblong[0] != 1.0:
         foot, head = (np.linalg.solve(oblong_map(board), place) for place in (foot, head))
-    return Frame(a, b, site_height(board, joint), foot, head)
+    return Frame(a, b, site_height(board, joint), foot, head, SIDES[board.profile])
 
 
 def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -> Shape:
@@ -173,11 +177,10 @@ def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
     """Pieces of the outer shape."""
     a, b, h = frame.a, frame.b, frame.h
     if joint.waist is None:
-        envelope: Envelope = (env.piece_of(0.0, h, a, b, volume),)
+        envelope = frame.side(a, b, h, volume)
     else:
-        ring = joint.waist.level * h
-        depth = joint.waist.depth_um / 1000
-        envelope = env.waisted(a, b, h, volume, ring, depth, joint.waist.split)
+        notch = joint.waist.level * h, joint.waist.depth_um / 1000, joint.waist.split
+        envelope = env.waisted(frame.side, a, b, h, volume, notch)
     if env.smallest_radius(envelope) < 0.5 * min(a, b):
         raise InputError(
             f"process: expected joints that stay in one piece, found {volume:.4f} mm^3 stretched to {h:.3f} mm "

@@ -93,7 +93,9 @@ def build_scene(record: ScanRecord) -> Scene:
     }
     bulges = {site: _bulges(joint, site, frames, shapes) for site, joint in records.items() if joint.bulges}
     for site, bulge in bulges.items():
-        shapes[site] = solve_shape(records[site], frames[site], records[site].solder_mm3, bulge)
+        shapes[site] = solve_shape(
+            records[site], frames[site], records[site].solder_mm3, bulge, shapes[site].volume
+        )
     necks = _solve_necks(record.necks, records, frames, shapes, bulges)
     _refuse_contact(record.scan, frames, shapes)
     joints = tuple(_joint(records[s], frames[s], shapes.get(s), board) for s in records)
@@ -137,7 +139,9 @@ def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
     return Frame(a, b, site_height(board, joint), foot, head, SIDES[board.profile])
 
 
-def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -> Shape:
+def solve_shape(
+    joint: JointRecord, frame: Frame, metal: float, extra: Solids, start: float | None = None
+) -> Shape:
     """The joint whose metal (in its own frame) is `metal` mm^3.
 
     Args:
@@ -145,12 +149,13 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
         frame: its radii and height.
         metal: target in mm^3, what its bridges take already subtracted.
         extra: further BODY primitives (bulges), own frame.
+        start: a volume of the outer shape to begin from.
     """
     step = 2.2 * max(frame.a, frame.b) * 1.3 / RAYS_ACROSS
-    volume, gain, before = metal, 1.0, (0.0, 0.0)
+    volume, gain, before = start or metal + _lost(joint, frame), 1.0, (0.0, 0.0)
     for turn in range(14):
         shape = _shape(joint, frame, volume, extra)
-        if all(shape.solids.role == BODY) and extra.size == 0:
+        if shape.solids.size == len(shape.envelope):
             return shape  # the pieces of the outer shape are disjoint: metal is their volume exactly
         found = volume + metal_change(shape.solids, len(shape.envelope), step)
         if abs(metal - found) < METAL_TOLERANCE * metal:
@@ -163,14 +168,34 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
     raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
 
 
+def _lost(joint: JointRecord, frame: Frame) -> float:
+    """About how much gas and gaps take of the outer shape, mm^3."""
+    gas = sum(math.pi / 6 * void.flatness * void.diameter_mm**3 for void in joint.voids)
+    open_gaps = [gap for gap in joint.gaps if gap.form != "edge"]
+    radius = {"interface": 1.2 * max(frame.a, frame.b), "board": frame.a, "package": frame.b}
+    return gas + sum(
+        (1.0 - gap.contact) * math.pi * radius[gap.place] ** 2 * gap.gap_um / 1000 for gap in open_gaps
+    )
+
+
 def _shape(joint: JointRecord, frame: Frame, volume: float, extra: Solids) -> Shape:
     """The joint whose outer shape has the given volume."""
     envelope = outer_shape(joint, frame, volume)
-    body = sd.join(*(sd.segment(p.profile, (0.0, p.high - p.low), origin=(0, 0, p.low)) for p in envelope))
+    body = _body(envelope)
     gaps = [gap_solids(gap, envelope, frame.h) for gap in joint.gaps]
     surface = next((face for _, face in gaps if face is not None), None)
     voids = void_solids(joint.voids, envelope, frame.h, surface)
     return Shape(envelope, sd.join(body, extra, voids, *(solids for solids, _ in gaps)), volume)
+
+
+def _body(envelope: Envelope) -> Solids:
+    """One BODY primitive for each piece of the outer shape."""
+    low, high = (np.array([piece[i] for piece in envelope]) for i in range(2))
+    origin, ends = np.zeros((len(low), 3)), np.zeros((len(low), 2))
+    origin[:, 2], ends[:, 1] = low, high - low
+    matrix = np.tile(np.eye(3), (len(low), 1, 1))
+    profile = np.array([piece.profile for piece in envelope])
+    return Solids(matrix, origin, profile, ends, np.full(len(low), BODY, np.int8))
 
 
 def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
@@ -235,7 +260,10 @@ def _solve_necks(
             )
         for site, metal in taken.items():
             target = records[site].solder_mm3 - metal
-            shapes[site] = solve_shape(records[site], frames[site], target, bulges.get(site, sd.empty()))
+            start = shapes[site].volume - metal + before.get(site, 0.0)
+            shapes[site] = solve_shape(
+                records[site], frames[site], target, bulges.get(site, sd.empty()), start
+            )
     raise ValueError("the metal of the bridges and of their joints does not settle")
 
 

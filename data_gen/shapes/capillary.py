@@ -32,7 +32,7 @@ CLOSE_MM = 0.0003
 """Largest distance in radius between the pieces and the surface they stand for."""
 
 MOST_PIECES = 6
-"""Reached only by joints pressed below some 0.85 of their free height, which then are up to 4 um off at a land."""
+"""Reached only by joints pressed below some 0.85 of their free height, which may then be up to 3 um off."""
 
 FINE = 128
 """Steps along a profile from which its pieces are cut."""

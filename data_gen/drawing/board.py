@@ -64,6 +64,7 @@ def draw_board(
         die_mm=_draw_die(rng, process.die_rate, half_x, half_y, package - substrate),
         traces=_draw_traces(rng, process.trace_rate, family.pitch_mm, rows, cols, land),
         oblong=(1.0, 0.0),
+        profile=process.profile,
     )
     return replace(
         board,

@@ -86,6 +86,7 @@ class BoardRecord:
     layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none. `paste_alloy` is
     the paste's alloy if it differs from the balls' (then `JointRecord.mix` says how far it reaches). `oblong` is
     (aspect, angle in rad): joints and lands are round ones stretched along that angle, areas kept; aspect 1 is round.
+    `profile` is `capillary` or `quadric`, how the joints' sides are made.
     """
 
     board_id: str
@@ -111,6 +112,7 @@ class BoardRecord:
     die_mm: tuple[float, float, float]
     traces: tuple[TraceRecord, ...]
     oblong: tuple[float, float]
+    profile: str
 
 
 @dataclass(frozen=True)

@@ -79,6 +79,8 @@ class ProcessSettings:
         offset: package offset over the board land's diameter, at most; `offset_cv` its spread per joint.
         wetted: wetted radius over the land's radius.
         copper_um: thickness of lands and planes.
+        profile: `capillary` (joint sides of Young and Laplace, in one to six quadrics) or `quadric` (one each, up to
+            tens of um off where a joint is pressed low, and quicker for the rays).
         die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces.
     """
 
@@ -97,6 +99,7 @@ class ProcessSettings:
     die_rate: float = 0.5
     plane_rate: float = 0.7
     trace_rate: float = 0.5
+    profile: str = "capillary"
 
     def __post_init__(self) -> None:
         """Refuse impossible spreads.
@@ -112,6 +115,8 @@ class ProcessSettings:
             raise InputError(
                 f"process.alloys: expected some of {', '.join(ALLOYS)}, found {unknown or 'none'}"
             )
+        if self.profile not in ("capillary", "quadric"):
+            raise InputError(f"process.profile: expected capillary or quadric, found {self.profile}")
         if (
             self.height[0] < 0.75
             or self.height[1] > 1.12

@@ -14,6 +14,7 @@ import numpy as np
 from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, NeckRecord, ScanRecord
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.capillary import joint_side
 from jointwise.data_gen.shapes.envelope import Envelope
 from jointwise.data_gen.shapes.environment import (
     build_boxes,
@@ -39,11 +40,13 @@ NECK_TOLERANCE = 1e-3
 RAYS_ACROSS = 48
 """Rays across a joint in the quadrature of what gas, gaps and bulges change, while its metal is being solved."""
 
+SIDES: dict[str, env.Side] = {"capillary": joint_side, "quadric": env.quadric_side}
+
 Site = tuple[int, int]
 
 
 class Frame(NamedTuple):
-    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm.
+    """Where a joint stands: wetted radii a (board) and b, height h, land centres, all mm; how its side is made.
 
     On a board with oblong lands everything is built round, on sites moved the other way, and stretched at the
     end (`_stretched`): one affine map of the whole array keeps volumes, contact and what touches what.
@@ -54,6 +57,7 @@ class Frame(NamedTuple):
     h: float
     foot: Floats
     head: Floats
+    side: env.Side
 
     def place(self, solids: Solids) -> Solids:
         """Solids of the joint's own frame (axis x = y = 0) leant and moved onto the board."""
@@ -89,7 +93,9 @@ def build_scene(record: ScanRecord) -> Scene:
     }
     bulges = {site: _bulges(joint, site, frames, shapes) for site, joint in records.items() if joint.bulges}
     for site, bulge in bulges.items():
-        shapes[site] = solve_shape(records[site], frames[site], records[site].solder_mm3, bulge)
+        shapes[site] = solve_shape(
+            records[site], frames[site], records[site].solder_mm3, bulge, shapes[site].volume
+        )
     necks = _solve_necks(record.necks, records, frames, shapes, bulges)
     _refuse_contact(record.scan, frames, shapes)
     joints = tuple(_joint(records[s], frames[s], shapes.get(s), board) for s in records)
@@ -130,10 +136,12 @@ def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
     b = board.package_land_mm / 2 * joint.package_wetted
     if board.oblong[0] != 1.0:
         foot, head = (np.linalg.solve(oblong_map(board), place) for place in (foot, head))
-    return Frame(a, b, site_height(board, joint), foot, head)
+    return Frame(a, b, site_height(board, joint), foot, head, SIDES[board.profile])
 
 
-def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -> Shape:
+def solve_shape(
+    joint: JointRecord, frame: Frame, metal: float, extra: Solids, start: float | None = None
+) -> Shape:
     """The joint whose metal (in its own frame) is `metal` mm^3.
 
     Args:
@@ -141,12 +149,13 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
         frame: its radii and height.
         metal: target in mm^3, what its bridges take already subtracted.
         extra: further BODY primitives (bulges), own frame.
+        start: a volume of the outer shape to begin from.
     """
     step = 2.2 * max(frame.a, frame.b) * 1.3 / RAYS_ACROSS
-    volume, gain, before = metal, 1.0, (0.0, 0.0)
+    volume, gain, before = start or metal + _lost(joint, frame), 1.0, (0.0, 0.0)
     for turn in range(14):
         shape = _shape(joint, frame, volume, extra)
-        if all(shape.solids.role == BODY) and extra.size == 0:
+        if shape.solids.size == len(shape.envelope):
             return shape  # the pieces of the outer shape are disjoint: metal is their volume exactly
         found = volume + metal_change(shape.solids, len(shape.envelope), step)
         if abs(metal - found) < METAL_TOLERANCE * metal:
@@ -159,25 +168,44 @@ def solve_shape(joint: JointRecord, frame: Frame, metal: float, extra: Solids) -
     raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
 
 
+def _lost(joint: JointRecord, frame: Frame) -> float:
+    """About how much gas and gaps take of the outer shape, mm^3."""
+    gas = sum(math.pi / 6 * void.flatness * void.diameter_mm**3 for void in joint.voids)
+    open_gaps = [gap for gap in joint.gaps if gap.form != "edge"]
+    radius = {"interface": 1.2 * max(frame.a, frame.b), "board": frame.a, "package": frame.b}
+    return gas + sum(
+        (1.0 - gap.contact) * math.pi * radius[gap.place] ** 2 * gap.gap_um / 1000 for gap in open_gaps
+    )
+
+
 def _shape(joint: JointRecord, frame: Frame, volume: float, extra: Solids) -> Shape:
     """The joint whose outer shape has the given volume."""
     envelope = outer_shape(joint, frame, volume)
-    body = sd.join(*(sd.segment(p.profile, (0.0, p.high - p.low), origin=(0, 0, p.low)) for p in envelope))
+    body = _body(envelope)
     gaps = [gap_solids(gap, envelope, frame.h) for gap in joint.gaps]
     surface = next((face for _, face in gaps if face is not None), None)
     voids = void_solids(joint.voids, envelope, frame.h, surface)
     return Shape(envelope, sd.join(body, extra, voids, *(solids for solids, _ in gaps)), volume)
 
 
+def _body(envelope: Envelope) -> Solids:
+    """One BODY primitive for each piece of the outer shape."""
+    low, high = (np.array([piece[i] for piece in envelope]) for i in range(2))
+    origin, ends = np.zeros((len(low), 3)), np.zeros((len(low), 2))
+    origin[:, 2], ends[:, 1] = low, high - low
+    matrix = np.tile(np.eye(3), (len(low), 1, 1))
+    profile = np.array([piece.profile for piece in envelope])
+    return Solids(matrix, origin, profile, ends, np.full(len(low), BODY, np.int8))
+
+
 def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
     """Pieces of the outer shape."""
     a, b, h = frame.a, frame.b, frame.h
     if joint.waist is None:
-        envelope: Envelope = (env.piece_of(0.0, h, a, b, volume),)
+        envelope = frame.side(a, b, h, volume)
     else:
-        ring = joint.waist.level * h
-        depth = joint.waist.depth_um / 1000
-        envelope = env.waisted(a, b, h, volume, ring, depth, joint.waist.split)
+        notch = joint.waist.level * h, joint.waist.depth_um / 1000, joint.waist.split
+        envelope = env.waisted(frame.side, a, b, h, volume, notch)
     if env.smallest_radius(envelope) < 0.5 * min(a, b):
         raise InputError(
             f"process: expected joints that stay in one piece, found {volume:.4f} mm^3 stretched to {h:.3f} mm "
@@ -232,7 +260,10 @@ def _solve_necks(
             )
         for site, metal in taken.items():
             target = records[site].solder_mm3 - metal
-            shapes[site] = solve_shape(records[site], frames[site], target, bulges.get(site, sd.empty()))
+            start = shapes[site].volume - metal + before.get(site, 0.0)
+            shapes[site] = solve_shape(
+                records[site], frames[site], target, bulges.get(site, sd.empty()), start
+            )
     raise ValueError("the metal of the bridges and of their joints does not settle")
 
 

@@ -30,8 +30,8 @@ EVERYWHERE: Plane = (0.0, 0.0, np.inf)
 
 def shadow(solids: Solids) -> NDArray[np.float64]:
     """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared."""
-    centres, radii = sd.bounding_spheres(solids)
-    return np.column_stack([centres[:, :2], (radii * (1 + 1e-9) + 1e-12) ** 2])
+    centres, radii = sd.shadow_circles(solids)
+    return np.column_stack([centres, (radii * (1 + 1e-9) + 1e-12) ** 2])
 
 
 def lattice(solids: Solids, step: float) -> tuple[float, float, int, int]:

@@ -222,6 +222,7 @@ def test_spreads_of_no_strength_change_nothing_else():
         (lambda: ProcessSettings(height=(0.5, 1.0)), "height"),
         (lambda: ProcessSettings(lift=0.06), "lift"),
         (lambda: ProcessSettings(mixed=2.0), "mixed"),
+        (lambda: ProcessSettings(profile="round"), "profile"),
         (lambda: DefectSettings(via_in_pad=1.2), "via_in_pad"),
         (lambda: DefectSettings(non_wet=0.6, head_in_pillow=0.6), "head_in_pillow"),
         (lambda: DefectSettings(voids_free=0.9), "voids"),

@@ -84,7 +84,7 @@ def test_metal_of_every_recipe_is_its_target(drawn):
 def test_sound_joint_equals_its_closed_form(drawn):
     record, _ = drawn
     joint = plain(record)
-    frame = build.joint_frame(joint, record.board)
+    frame = build.joint_frame(joint, dataclasses.replace(record.board, profile="quadric"))
     shape = build.solve_shape(joint, frame, joint.solder_mm3, sd.empty())
     assert shape.solids.size == 1
     assert sd.volumes(shape.solids)[0] == pytest.approx(joint.solder_mm3, rel=1e-12)
@@ -97,6 +97,7 @@ def test_doing_nothing_changes_nothing(drawn):
     quiet = dataclasses.replace(
         record,
         necks=(),
+        board=dataclasses.replace(record.board, profile="quadric"),
         joints=tuple(
             dataclasses.replace(j, site="joint", gaps=(), voids=(), bulges=(), waist=None)
             for j in record.joints

@@ -98,7 +98,7 @@ def test_one_piece_has_its_ends_and_its_volume(h, a, b, volume):
 
 def test_waisted_joint_keeps_volume_and_dips_by_its_depth():
     smooth = env.piece_of(0.0, 0.36, 0.2, 0.2, 0.07)
-    lower, upper = env.waisted(0.2, 0.2, 0.36, 0.07, 0.14, 0.03, 1.0)
+    lower, upper = env.waisted(env.quadric_side, 0.2, 0.2, 0.36, 0.07, (0.14, 0.03, 1.0))
     total = sum(sd.profile_volume(p.profile, 0.0, p.high - p.low) for p in (lower, upper))
     assert total == pytest.approx(0.07)
     ring = np.sqrt(smooth.squared_radius(0.14)) - 0.03

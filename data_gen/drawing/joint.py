@@ -66,10 +66,15 @@ def free_diameter(board: BoardRecord) -> float:
 
 
 def draw_fault(
-    rng: np.random.Generator, defects: DefectSettings, joint: JointRecord, board: BoardRecord
+    rng: np.random.Generator,
+    defects: DefectSettings,
+    joint: JointRecord,
+    board: BoardRecord,
+    likelier: float = 1.0,
 ) -> JointRecord:
     """The joint with what went wrong at its surfaces; a notch stays only where drawn or where a pillow is."""
-    kind, site = rng.random(), rng.random()
+    # Opens and pillows are `likelier` times as common here as on the board's average.
+    kind, site = rng.random() / max(likelier, 1e-9), rng.random()
     partial = rng.random() < defects.partial_wetting
     if site < defects.missing:
         name = "bare" if site < 0.5 * defects.missing else "paste"

@@ -67,8 +67,9 @@ class BoardRecord:
     """One board with one package on it.
 
     `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
-    (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
-    layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    (x, y) from the centre; `bow` (b1, b2) of the board takes b1 x^2 + b2 y^2 away. The board frame follows the
+    board's surface, so its lands lie at z = 0. `package_offset` moves the package over the board. Planes are
+    depths of copper layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
     """
 
     board_id: str
@@ -83,6 +84,7 @@ class BoardRecord:
     nominal_mm3: float
     height_mm: float
     warpage: tuple[float, float, float]
+    bow: tuple[float, float]
     package_offset: tuple[float, float]
     copper_mm: float
     board_mm: float
@@ -153,13 +155,18 @@ class GapRecord:
 
 @dataclass(frozen=True)
 class BulgeRecord:
-    """A bulge towards the neighbour at (row + drow, col + dcol): `reach` over the air gap between the two."""
+    """A bulge towards the neighbour at (row + drow, col + dcol): `reach` over the air gap between the two.
+
+    `level` is its height over the joint's, `thickness` its half-width over the joint's radius there, `squash` its
+    height over its width at most.
+    """
 
     drow: int
     dcol: int
     reach: float
     level: float
     thickness: float
+    squash: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -173,6 +180,7 @@ class JointRecord:
         paste_mm3: its part that came from paste.
         offset: displacement of its package land besides the board's, (x, y).
         found_voxels: error of the finder's centre, (x, y, z) in voxels of the board frame.
+        kept: whether it becomes a sample; the others only cast shadows.
     """
 
     row: int
@@ -190,6 +198,7 @@ class JointRecord:
     gap: GapRecord | None
     voids: tuple[VoidRecord, ...]
     bulges: tuple[BulgeRecord, ...]
+    kept: bool = True
 
 
 @dataclass(frozen=True)
@@ -213,7 +222,7 @@ class NeckRecord:
 
 @dataclass(frozen=True)
 class ScanRecord:
-    """One scan of one board, complete."""
+    """One scan of one board, complete. Sites without ball and land have no joint."""
 
     scan: str
     seed: int
@@ -222,3 +231,8 @@ class ScanRecord:
     board: BoardRecord
     joints: tuple[JointRecord, ...]
     necks: tuple[NeckRecord, ...]
+
+    @property
+    def kept(self) -> tuple[int, ...]:
+        """Indices of the joints that become samples."""
+        return tuple(i for i, joint in enumerate(self.joints) if joint.kept)

@@ -18,7 +18,11 @@ class FamilySettings:
         ball_mm, board_land_mm, package_land_mm: diameters (nominal).
         ball_range_mm, board_land_range_mm, package_land_range_mm: diameters a board may have.
         paste_mm3: solder metal that the paste adds, nominal.
-        rows, cols: smallest and largest number of rows and columns.
+        rows, cols: smallest and largest number of rows and columns, up to 60.
+        depopulated: share of boards whose array has sites without ball and land: only some outer rings, no centre
+            block, no A1 corner, or some at random, equally likely.
+        kept: how many joints of a board become samples, drawn at random; the others are sound and only cast their
+            shadows and take part in bridges. 0 keeps all.
         package_mm, board_mm: thickness of the package body and of the board.
     """
 
@@ -33,6 +37,8 @@ class FamilySettings:
     paste_mm3: float = 0.0072
     rows: tuple[int, int] = (5, 7)
     cols: tuple[int, int] = (5, 7)
+    depopulated: float = 0.0
+    kept: int = 0
     package_mm: Pair = (1.2, 1.7)
     board_mm: Pair = (1.0, 1.6)
 
@@ -43,6 +49,9 @@ class FamilySettings:
             InputError: a range runs backwards, a size is not positive or balls would touch.
         """
         check_pairs(self, "family")
+        check_rates(self, "family", ("depopulated",))
+        if self.kept < 0:
+            raise InputError(f"family.kept: expected a number of joints, or 0 for all, found {self.kept}")
         for name in ("pitch_mm", "ball_mm", "board_land_mm", "package_land_mm", "paste_mm3"):
             if getattr(self, name) <= 0:
                 raise InputError(f"family.{name}: expected a size above 0, found {getattr(self, name)}")
@@ -71,8 +80,11 @@ class ProcessSettings:
         alloys: solders a board may have, equally likely.
         ball_cv, paste_cv: relative spread of ball and paste metal from joint to joint.
         height: board's common height over the height without load.
-        warpage: displacement at the array's corner over the ball diameter, either way.
-        offset: package offset over the board land's diameter, at most; `offset_cv` its spread per joint.
+        warpage: the package's displacement at the array's corner over the ball diameter, either way (paraboloid
+            and twist); bow: the same of the board, bent along x and y.
+        offset: package offset over the board land's diameter, at most; `offset_cv` its spread per joint;
+            offset_far_rate: share of boards placed badly instead, off by offset_far of the land's diameter (a
+            quarter is a common limit).
         wetted: wetted radius over the land's radius.
         copper_um: thickness of lands and planes.
         die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces.
@@ -83,7 +95,10 @@ class ProcessSettings:
     paste_cv: float = 0.12
     height: Pair = (0.86, 1.06)
     warpage: float = 0.06
+    bow: float = 0.02
     offset: float = 0.08
+    offset_far_rate: float = 0.08
+    offset_far: Pair = (0.1, 0.35)
     offset_cv: float = 0.015
     wetted: Pair = (0.95, 1.0)
     copper_um: Pair = (18.0, 35.0)
@@ -99,16 +114,20 @@ class ProcessSettings:
         """
         object.__setattr__(self, "alloys", tuple(self.alloys))
         check_pairs(self, "process")
-        check_rates(self, "process", ("die_rate", "plane_rate", "trace_rate"))
+        check_rates(self, "process", ("offset_far_rate", "die_rate", "plane_rate", "trace_rate"))
         unknown = [a for a in self.alloys if a not in ALLOYS]
         if unknown or not self.alloys:
             raise InputError(
                 f"process.alloys: expected some of {', '.join(ALLOYS)}, found {unknown or 'none'}"
             )
-        if self.height[0] < 0.75 or self.height[1] > 1.12 or self.warpage > 0.08:
+        if self.height[0] < 0.75 or self.height[1] > 1.12 or self.warpage + self.bow > 0.1:
             raise InputError(
-                "process.height: expected 0.75 to 1.12 with warpage at most 0.08 (beyond, joints touch or pinch "
-                f"off), found {self.height} and {self.warpage}"
+                "process.height: expected 0.75 to 1.12 with warpage and bow together at most 0.1 (beyond, joints "
+                f"touch or pinch off), found {self.height}, {self.warpage} and {self.bow}"
+            )
+        if self.offset_far[1] > 0.5:
+            raise InputError(
+                f"process.offset_far: expected at most half a land's diameter, found {self.offset_far}"
             )
         if self.ball_cv > 0.05 or self.paste_cv > 0.3 or self.wetted[0] < 0.9 or self.wetted[1] > 1.0:
             raise InputError(

@@ -29,10 +29,11 @@ def site_position(board: BoardRecord, row: int, col: int) -> Floats:
 
 
 def site_height(board: BoardRecord, row: int, col: int) -> float:
-    """Height from board land to package land: the board's common height and the package's warpage."""
+    """Height from board land to package land: common height, the package's warpage and the board's bow."""
     x, y = site_position(board, row, col)
     k1, k2, k3 = board.warpage
-    return float(board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y)
+    b1, b2 = board.bow
+    return float(board.height_mm + (k1 - b1) * x**2 + (k2 - b2) * y**2 + k3 * x * y)
 
 
 def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[Solids, Solids]:

@@ -63,6 +63,33 @@ class TraceRecord:
 
 
 @dataclass(frozen=True)
+class ViaRecord:
+    """A plated through via at `place` (x, y): a copper tube `wall_mm` thick around a drilled hole, filled with resin.
+
+    `pad_mm` is the diameter of the copper around its upper end.
+    """
+
+    place: tuple[float, float]
+    drill_mm: float
+    wall_mm: float
+    pad_mm: float
+
+
+@dataclass(frozen=True)
+class ChipRecord:
+    """A chip component on the board: (x, y) of its middle, its size (x, y, z), and the length of its end metal.
+
+    The end metal lies at both ends along x if `along_x`, else along y. `below`: on the other side of the board.
+    """
+
+    place: tuple[float, float]
+    size_mm: tuple[float, float, float]
+    ends_mm: float
+    along_x: bool
+    below: bool
+
+
+@dataclass(frozen=True)
 class BoardRecord:
     """One board with one package on it.
 
@@ -70,6 +97,7 @@ class BoardRecord:
     (x, y) from the centre; `bow` (b1, b2) of the board takes b1 x^2 + b2 y^2 away. The board frame follows the
     board's surface, so its lands lie at z = 0. `package_offset` moves the package over the board. Planes are
     depths of copper layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    `flush`: solder mask level with the lands, which then lie in it. `stubs` are traces that end at lands or vias.
     """
 
     board_id: str
@@ -94,6 +122,10 @@ class BoardRecord:
     planes_mm: tuple[float, ...]
     die_mm: tuple[float, float, float]
     traces: tuple[TraceRecord, ...]
+    flush: bool = False
+    stubs: tuple[TraceRecord, ...] = ()
+    vias: tuple[ViaRecord, ...] = ()
+    chips: tuple[ChipRecord, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from jointwise.data_gen.drawing.records import (
     ScanRecord,
 )
 from jointwise.data_gen.drawing.scanner import draw_scanner
+from jointwise.data_gen.drawing.surroundings import with_surroundings
 from jointwise.data_gen.settings import (
     DefectSettings,
     GeneratorSettings,
@@ -43,6 +44,7 @@ def draw_scan(settings: GeneratorSettings, seed: int, number: int) -> ScanRecord
     family = families[int(rng.integers(len(families)))]
     board = draw_board(rng, family, settings.process, f"board_{number:05d}")
     sites = draw_sites(rng, family, board)
+    board = with_surroundings(rng, settings.process, board, sites)
     kept = draw_kept(rng, family, sites)
     scanner = draw_scanner(rng, settings.scan, board)
     solid = replace(settings, defects=replace(settings.defects, **_WITHOUT_VOIDS))

@@ -7,6 +7,11 @@ from jointwise.joints.errors import InputError
 
 ALLOYS = ("SAC305", "Sn63Pb37", "Sn42Bi58")
 
+_RATES = (
+    "offset_far_rate", "die_rate", "plane_rate", "trace_rate", "flush_rate", "fanout_rate", "land_trace_rate",
+    "chip_rate",
+)  # fmt: skip
+
 
 @dataclass
 class FamilySettings:
@@ -87,7 +92,12 @@ class ProcessSettings:
             quarter is a common limit).
         wetted: wetted radius over the land's radius.
         copper_um: thickness of lands and planes.
-        die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces.
+        die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces between the lands.
+        flush_rate: share of boards whose solder mask is level with the lands; on the others they stand in air.
+        fanout_rate: share of boards whose lands lead to through vias between four of them (dog-bones), where the
+            pitch has room for one; via_drill_mm the hole.
+        land_trace_rate: share of boards with traces that end at lands: between two neighbours or out of the array.
+        chip_rate: share of boards with one to three chip components beside the package or under the board.
     """
 
     alloys: tuple[str, ...] = ("SAC305",)
@@ -105,6 +115,11 @@ class ProcessSettings:
     die_rate: float = 0.5
     plane_rate: float = 0.7
     trace_rate: float = 0.5
+    flush_rate: float = 0.5
+    fanout_rate: float = 0.35
+    via_drill_mm: Pair = (0.15, 0.30)
+    land_trace_rate: float = 0.35
+    chip_rate: float = 0.35
 
     def __post_init__(self) -> None:
         """Refuse impossible spreads.
@@ -114,7 +129,7 @@ class ProcessSettings:
         """
         object.__setattr__(self, "alloys", tuple(self.alloys))
         check_pairs(self, "process")
-        check_rates(self, "process", ("offset_far_rate", "die_rate", "plane_rate", "trace_rate"))
+        check_rates(self, "process", _RATES)
         unknown = [a for a in self.alloys if a not in ALLOYS]
         if unknown or not self.alloys:
             raise InputError(
@@ -124,6 +139,10 @@ class ProcessSettings:
             raise InputError(
                 "process.height: expected 0.75 to 1.12 with warpage and bow together at most 0.1 (beyond, joints "
                 f"touch or pinch off), found {self.height}, {self.warpage} and {self.bow}"
+            )
+        if not 0.1 <= self.via_drill_mm[0] <= self.via_drill_mm[1] <= 0.6:
+            raise InputError(
+                f"process.via_drill_mm: expected holes of 0.1 to 0.6 mm, found {self.via_drill_mm}"
             )
         if self.offset_far[1] > 0.5:
             raise InputError(

@@ -17,7 +17,9 @@ from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import board_pose, found_joints, joint_table
 from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ProcessSettings
 from jointwise.data_gen.shapes import build, truth
+from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.environment import site_height
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE
 from jointwise.joints.errors import InputError
 
 NO_VOIDS = {f"voids_{kind}": 0.0 for kind in ("finding", "near", "small", "free", "sheet", "shrinkage")}
@@ -204,3 +206,81 @@ def test_joints_of_a_badly_placed_package_keep_their_metal():
 def test_arrays_that_make_no_sense_are_refused(make, word):
     with pytest.raises(InputError, match=word):
         make()
+
+
+CROWDED = ProcessSettings(
+    fanout_rate=1.0, land_trace_rate=1.0, chip_rate=1.0, trace_rate=1.0, plane_rate=1.0, via_drill_mm=(0.15, 0.2)
+)  # fmt: skip
+
+
+def crowded(number):
+    """A board with everything on it, mask flush with the lands or not by the draw."""
+    defects = DefectSettings(via_in_pad=0.5, **NO_VOIDS)
+    family = dataclasses.replace(SMALL, depopulated=0.5)
+    record = draw_scan(GeneratorSettings(family, CROWDED, defects), 10, number)
+    return record, build.build_scene(record)
+
+
+def copper_at(solids, points):
+    """How many bodies of copper hold each point; a VOID takes its own body's inside away."""
+    hits = sd.inside(solids, points)
+    return hits[solids.role == sd.BODY].sum(axis=0) - hits[solids.role == sd.VOID].sum(axis=0)
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_nothing_on_a_crowded_board_overlaps_anything(number):
+    record, scene = crowded(number)
+    rng = np.random.default_rng(number)
+    bottom = scene.boxes.low[:, 2].min()
+    reach = np.array([record.board.cols, record.board.rows]) * record.board.pitch_mm / 2 + 0.3
+    zones = [(-0.05, 0.05), (bottom, 0.0), (0.0, 0.5)]
+    for low, high in zones:
+        points = rng.uniform((*-reach, low), (*reach, high), (15_000, 3))
+        boxed = ((points[:, None] > scene.boxes.low) & (points[:, None] < scene.boxes.high)).all(2)
+        free, sunk = copper_at(scene.copper, points), copper_at(scene.sunk, points)
+        solder = sum(sd.metal_inside(j.solids, points).astype(int) for j in scene.joints if j.solids.size)
+        assert boxed.sum(axis=1).max() <= 1
+        assert sunk.max() <= 1
+        assert (boxed.any(axis=1) + free + solder).max() <= 1
+        laminate = boxed[:, scene.boxes.material == LAMINATE].any(axis=1)
+        assert (laminate | (sunk == 0)).all()
+        assert min(free.min(), sunk.min()) >= 0
+
+
+def test_crowded_boards_carry_what_was_asked_for():
+    records = [crowded(n)[0] for n in range(4)]
+    boards = [r.board for r in records]
+    assert all(b.planes_mm for b in boards)
+    assert sum(len(b.chips) for b in boards) >= 2
+    assert sum(len(b.vias) for b in boards) > 10
+    assert sum(len(b.stubs) > len(b.vias) for b in boards) >= 2
+    assert {b.flush for b in boards} == {True, False}
+    quiet = ProcessSettings(fanout_rate=0.0, land_trace_rate=0.0, chip_rate=0.0, flush_rate=0.0)
+    bare = draw_scan(GeneratorSettings(SMALL, quiet), 10, 0).board
+    assert (bare.vias, bare.stubs, bare.chips, bare.flush) == ((), (), (), False)
+
+
+def test_a_barrel_is_a_tube_of_its_wall_through_all_laminate():
+    record, scene = next((r, s) for r, s in map(crowded, range(4)) if r.board.vias)
+    via, board = record.board.vias[0], record.board
+    x, y = via.place
+    z = np.linspace(-board.board_mm - board.copper_mm + 1e-4, -board.copper_mm - 1e-4, 500)
+
+    def copper(radius):
+        points = np.stack([np.full(500, x + radius), np.full(500, y), z], axis=1)
+        boxed = ((points[:, None] > scene.boxes.low) & (points[:, None] < scene.boxes.high)).all(2)
+        plane = boxed[:, scene.boxes.material == COPPER].any(axis=1)
+        return (copper_at(scene.sunk, points) > 0) | plane
+
+    assert copper(via.drill_mm / 2 - via.wall_mm / 2).all()
+    assert copper(0.0).mean() < 0.06  # only where a plane passes
+    assert copper(via.drill_mm / 2 + 0.01).mean() < 0.06
+
+
+def test_smallest_pitch_has_no_room_for_dog_bones_and_none_are_forced():
+    family = FamilySettings(
+        "bga_0400", 0.4, 0.25, 0.2, 0.22, (0.23, 0.26), (0.17, 0.21), (0.2, 0.23), 0.00137, (3, 3), (3, 3),
+        package_mm=(0.6, 1.0), board_mm=(0.6, 1.0),
+    )  # fmt: skip
+    process = dataclasses.replace(CROWDED, via_drill_mm=(0.3, 0.3))
+    assert draw_scan(GeneratorSettings(family, process), 10, 0).board.vias == ()

@@ -43,6 +43,7 @@ class GenerateConfig:
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
         family: the family of ball grid arrays.
+        families: if given, each board has one of these families instead (family=mixed sets them).
         process: spread of the shop floor.
         defects: how often each fault and look-alike is drawn, and its sizes.
         scanner: the scanners that may be drawn.
@@ -58,6 +59,7 @@ class GenerateConfig:
     defects: DefectSettings = field(default_factory=DefectSettings)
     scanner: ScanSettings = field(default_factory=ScanSettings)
     grid: Grid = field(default_factory=Grid)
+    families: tuple[FamilySettings, ...] = ()
 
     def __post_init__(self) -> None:
         _at_least(self, boards=1, seed=0, workers=0)
@@ -65,7 +67,7 @@ class GenerateConfig:
     @property
     def generator(self) -> GeneratorSettings:
         """What the generator needs of it."""
-        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner, self.families)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from rich.progress import (
     TimeElapsedColumn,
     TimeRemainingColumn,
 )
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from threadpoolctl import threadpool_limits
 
 from jointwise.data_gen.drawing.record_json import from_json
 from jointwise.data_gen.drawing.scan import draw_scan

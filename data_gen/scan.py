@@ -64,7 +64,7 @@ class Found:
 
 
 def simulate(record: ScanRecord, grid: Grid) -> Joints:
-    """All sites of one scan on the grid, float16, with truth and record in the table.
+    """All kept joints of one scan on the grid, float16, with truth and record in the table.
 
     Args:
         record: what was drawn; the result is a pure function of it and the grid.
@@ -188,9 +188,9 @@ def board_pose(record: ScanRecord, scene: Scene) -> Pose:
 
 
 def found_joints(record: ScanRecord, scene: Scene, pose: Pose) -> Found:
-    """Centres and axes with the errors that the record gives the finder."""
-    errors = np.array([joint.found_voxels for joint in record.joints]) * record.scanner.voxel_mm
-    centres = np.array([joint.centre for joint in scene.joints]) + errors
+    """Centres of the joints that are kept, and axes, with the errors that the record gives the finder."""
+    errors = np.array([record.joints[i].found_voxels for i in record.kept]) * record.scanner.voxel_mm
+    centres = np.array([scene.joints[i].centre for i in record.kept]) + errors
     return Found(pose.to_file(centres), pose.rotation @ rotation(*record.scanner.plane_error_deg, 0.0))
 
 
@@ -274,9 +274,9 @@ def mistaken(levels: Levels, errors: tuple[float, float]) -> Levels:
 
 
 def joint_table(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | None) -> pd.DataFrame:
-    """One row per site: truth, position in the file's frame, scan settings and the record as JSON."""
+    """One row per joint that is kept: truth, position in the file's frame, scan settings and the record as JSON."""
     table = joint_truth(scene, record)
-    centres = pose.to_file(np.array([joint.centre for joint in scene.joints]))
+    centres = pose.to_file(np.array([scene.joints[i].centre for i in record.kept]))
     board, scanner = record.board, record.scanner
     extra: dict[str, Any] = dict(zip(("x_mm", "y_mm", "z_mm"), centres.T, strict=True))
     extra |= {
@@ -292,7 +292,7 @@ def joint_table(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | N
         "storage": scanner.storage,
         "scanner_record": to_json(scanner),
         "board_record": to_json(board),
-        "joint_record": [to_json(joint) for joint in record.joints],
+        "joint_record": [to_json(record.joints[i]) for i in record.kept],
         "neck_records": "[" + ",".join(to_json(neck) for neck in record.necks) + "]",
         "seed": record.seed,
         "scan_number": record.number,

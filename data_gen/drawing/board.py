@@ -18,6 +18,9 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.data_gen.settings.board import ALLOYS
 from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes.solids import Floats
+
+Site = tuple[int, int]
 
 
 def draw_board(
@@ -33,7 +36,8 @@ def draw_board(
     # Displacement at the corner, shared between the three shapes of warpage.
     half_x, half_y = max(cols - 1, 1) * family.pitch_mm / 2, max(rows - 1, 1) * family.pitch_mm / 2
     parts = rng.dirichlet((1.0, 1.0, 1.0)) * process.warpage * ball * rng.uniform(-1.0, 1.0, 3)
-    offset = process.offset * land * np.asarray(disc_point(rng))
+    bow = process.bow * ball * rng.dirichlet((1.0, 1.0)) * rng.uniform(-1.0, 1.0, 2)
+    offset = _draw_offset(rng, process) * land
     package = uniform(rng, family.package_mm)
     substrate = uniform(rng, (0.2, 0.4))
     board = BoardRecord(
@@ -54,6 +58,7 @@ def draw_board(
             float(parts[1] / half_y**2),
             float(parts[2] / (half_x * half_y)),
         ),
+        bow=(float(bow[0] / half_x**2), float(bow[1] / half_y**2)),
         package_offset=(float(offset[0]), float(offset[1])),
         copper_mm=uniform(rng, process.copper_um) / 1000,
         board_mm=uniform(rng, family.board_mm),
@@ -88,6 +93,40 @@ def _draw_oblong(
     room = (0.94 * board.pitch_mm / (2 * env.largest_radius((fullest,)))) ** 2
     aspect, angle = uniform(rng, (1.0, 1.3)), uniform(rng, (0.0, math.pi))
     return (max(min(aspect, room), 1.0), angle) if rng.random() < process.oblong else (1.0, 0.0)
+
+
+def _draw_offset(rng: np.random.Generator, process: ProcessSettings) -> Floats:
+    """The package's offset over the land's diameter: mostly small, on some boards up to and beyond the limit."""
+    near, far = process.offset * np.asarray(disc_point(rng)), uniform(rng, process.offset_far)
+    angle = uniform(rng, (0.0, 2 * math.pi))
+    badly = rng.random() < process.offset_far_rate
+    return np.array([far * math.cos(angle), far * math.sin(angle)]) if badly else near
+
+
+def draw_sites(rng: np.random.Generator, family: FamilySettings, board: BoardRecord) -> list[Site]:
+    """Rows and columns with a land: all, or a depopulated array of at least four sites."""
+    rows, cols = board.rows, board.cols
+    everywhere = [(row, col) for row in range(rows) for col in range(cols)]
+    depopulated, form = rng.random() < family.depopulated, int(rng.integers(4))
+    rings = int(rng.integers(2, 5))
+    share_y, share_x, absent = rng.uniform(0.25, 0.55), rng.uniform(0.25, 0.55), rng.uniform(0.02, 0.15)
+    here = rng.random((rows, cols)) >= absent
+
+    def kept(row: int, col: int) -> bool:
+        edge = min(row, col, rows - 1 - row, cols - 1 - col)
+        off_y, off_x = abs(row - (rows - 1) / 2), abs(col - (cols - 1) / 2)
+        block = off_y >= share_y * rows / 2 or off_x >= share_x * cols / 2
+        return (edge < rings, block, (row, col) != (0, 0), bool(here[row, col]))[form]
+
+    left = [site for site in everywhere if kept(*site)]
+    return left if depopulated and len(left) >= 4 else everywhere
+
+
+def draw_kept(rng: np.random.Generator, family: FamilySettings, sites: list[Site]) -> set[Site]:
+    """The sites whose joints become samples."""
+    order = rng.permutation(len(sites))
+    count = len(sites) if family.kept == 0 else min(family.kept, len(sites))
+    return {sites[i] for i in order[:count]}
 
 
 def _draw_planes(rng: np.random.Generator, rate: float) -> tuple[float, ...]:

@@ -69,13 +69,18 @@ def free_diameter(board: BoardRecord) -> float:
 
 
 def draw_fault(
-    rng: np.random.Generator, defects: DefectSettings, joint: JointRecord, board: BoardRecord
+    rng: np.random.Generator,
+    defects: DefectSettings,
+    joint: JointRecord,
+    board: BoardRecord,
+    likelier: float = 1.0,
 ) -> JointRecord:
     """The joint with what went wrong at its surfaces; its notch, its metal and its height stay as they are.
 
     A dry edge comes with every kind of joint alike; an open only pushes it to the other land.
     """
-    kind, site = rng.random(), rng.random()
+    # Opens and pillows are `likelier` times as common here as on the board's average.
+    kind, site = rng.random() / max(likelier, 1e-9), rng.random()
     place, dry = ("board" if rng.random() < 0.5 else "package" for _ in range(2))
     edge = draw_edge(rng, defects, board.ball_mm) if rng.random() < defects.partial_wetting else None
     if site < defects.missing:

@@ -78,15 +78,44 @@ class TraceRecord:
 
 
 @dataclass(frozen=True)
+class ViaRecord:
+    """A plated through via at `place` (x, y): a copper tube `wall_mm` thick around a drilled hole, filled with resin.
+
+    `pad_mm` is the diameter of the copper around its upper end.
+    """
+
+    place: tuple[float, float]
+    drill_mm: float
+    wall_mm: float
+    pad_mm: float
+
+
+@dataclass(frozen=True)
+class ChipRecord:
+    """A chip component on the board: (x, y) of its middle, its size (x, y, z), and the length of its end metal.
+
+    The end metal lies at both ends along x if `along_x`, else along y. `below`: on the other side of the board.
+    """
+
+    place: tuple[float, float]
+    size_mm: tuple[float, float, float]
+    ends_mm: float
+    along_x: bool
+    below: bool
+
+
+@dataclass(frozen=True)
 class BoardRecord:
     """One board with one package on it.
 
     `height_mm` is the common land-to-land height; `warpage` (k1, k2, k3) adds k1 x^2 + k2 y^2 + k3 x y at
-    (x, y) from the centre. `package_offset` moves the package over the board. Planes are depths of copper
-    layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none. `paste_alloy` is
-    the paste's alloy if it differs from the balls' (then `JointRecord.mix` says how far it reaches). `oblong` is
-    (aspect, angle in rad): joints and lands are round ones stretched along that angle, areas kept; aspect 1 is round.
-    `profile` is `capillary` or `quadric`, how the joints' sides are made.
+    (x, y) from the centre; `bow` (b1, b2) of the board takes b1 x^2 + b2 y^2 away. The board frame follows the
+    board's surface, so its lands lie at z = 0. `package_offset` moves the package over the board. Planes are
+    depths of copper layers below the board's surface. `die_mm` is (width x, width y, thickness); zeros for none.
+    `paste_alloy` is the paste's alloy if it differs from the balls' (then `JointRecord.mix` says how far it
+    reaches). `oblong` is (aspect, angle in rad): joints and lands are round ones stretched along that angle, areas
+    kept; aspect 1 is round. `profile` is `capillary` or `quadric`, how the joints' sides are made. `flush`: solder
+    mask level with the lands, which then lie in it. `stubs` are traces that end at lands or vias.
     """
 
     board_id: str
@@ -102,6 +131,7 @@ class BoardRecord:
     nominal_mm3: float
     height_mm: float
     warpage: tuple[float, float, float]
+    bow: tuple[float, float]
     package_offset: tuple[float, float]
     copper_mm: float
     board_mm: float
@@ -113,6 +143,10 @@ class BoardRecord:
     traces: tuple[TraceRecord, ...]
     oblong: tuple[float, float]
     profile: str
+    flush: bool = False
+    stubs: tuple[TraceRecord, ...] = ()
+    vias: tuple[ViaRecord, ...] = ()
+    chips: tuple[ChipRecord, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -178,13 +212,18 @@ class GapRecord:
 
 @dataclass(frozen=True)
 class BulgeRecord:
-    """A bulge towards the neighbour at (row + drow, col + dcol): `reach` over the air gap between the two."""
+    """A bulge towards the neighbour at (row + drow, col + dcol): `reach` over the air gap between the two.
+
+    `level` is its height over the joint's, `thickness` its half-width over the joint's radius there, `squash` its
+    height over its width at most.
+    """
 
     drow: int
     dcol: int
     reach: float
     level: float
     thickness: float
+    squash: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -212,6 +251,7 @@ class JointRecord:
             and ball differs a little, whatever becomes of the joint.
         offset: displacement of its package land besides the board's, (x, y).
         found_voxels: error of the finder's centre, (x, y, z) in voxels of the board frame.
+        kept: whether it becomes a sample; the others only cast shadows.
     """
 
     row: int
@@ -231,6 +271,7 @@ class JointRecord:
     gaps: tuple[GapRecord, ...]
     voids: tuple[VoidRecord, ...]
     bulges: tuple[BulgeRecord, ...]
+    kept: bool = True
 
 
 @dataclass(frozen=True)
@@ -254,7 +295,7 @@ class NeckRecord:
 
 @dataclass(frozen=True)
 class ScanRecord:
-    """One scan of one board, complete."""
+    """One scan of one board, complete. Sites without ball and land have no joint."""
 
     scan: str
     seed: int
@@ -263,3 +304,8 @@ class ScanRecord:
     board: BoardRecord
     joints: tuple[JointRecord, ...]
     necks: tuple[NeckRecord, ...]
+
+    @property
+    def kept(self) -> tuple[int, ...]:
+        """Indices of the joints that become samples."""
+        return tuple(i for i, joint in enumerate(self.joints) if joint.kept)

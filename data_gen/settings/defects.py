@@ -15,6 +15,8 @@ class DefectSettings:
 
     Args:
         head_in_pillow, non_wet: share of joints; what is left has no open surface.
+        opens_follow_warpage: 0 draws opens and pillows alike everywhere (balanced sampling); 1 makes them up to
+            twice as likely where package and board part, and as rare where they close in, as on real boards.
         bridging: share of joints that carry a bridge (drawn as pairs of neighbours).
         missing: share of sites without a ball.
         voids_finding: share of joints with voids scaled above 5 % area; voids_near: to 3-4.9 %;
@@ -32,8 +34,11 @@ class DefectSettings:
         leaning: share of opens whose free end leans; half of them touch the land at one edge.
         neck_mm_per_ball: thickness of a thick bridge over the ball diameter; `slender` of the bridges are
             drawn log-uniform from slender_um up to there instead.
+        film: share of bridges that are flat films along the lands, film_um high; also of the near-bridges' necks.
+        bridge_three: share of bridges that go on to the ball behind.
         waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth.
-        near_bridge: share of unjoined neighbour pairs with a bulge towards each other.
+        near_bridge: share of unjoined neighbour pairs that reach out for each other; near_bridge_neck of them with
+            a neck that stops in the air, the others with a blunt bulge.
         partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
         via_in_pad: share of joints on a microvia; via_void: share of those with a dome of gas over it;
             via_void_size: its diameter over Dmax (log-uniform).
@@ -41,6 +46,7 @@ class DefectSettings:
 
     head_in_pillow: float = 0.20
     non_wet: float = 0.20
+    opens_follow_warpage: float = 0.0
     bridging: float = 0.20
     missing: float = 0.01
     voids_finding: float = 0.04
@@ -61,11 +67,15 @@ class DefectSettings:
     bare: float = 0.5
     leaning: float = 0.6
     neck_mm_per_ball: Pair = (0.2, 0.75)
-    slender: float = 0.12
+    slender: float = 0.08
     slender_um: float = 20.0
+    film: float = 0.15
+    film_um: Pair = (20.0, 60.0)
+    bridge_three: float = 0.1
     waist: float = 0.35
     waist_um: Pair = (5.0, 40.0)
     near_bridge: float = 0.12
+    near_bridge_neck: float = 0.5
     partial_wetting: float = 0.15
     via_in_pad: float = 0.12
     via_void: float = 0.6
@@ -102,6 +112,10 @@ class DefectSettings:
             raise InputError(
                 "defects: expected pillow_gap_um from 0.5, open_gap_um from 1.5 and slender_um above 0, found "
                 f"{self.pillow_gap_um[0]}, {self.open_gap_um[0]} and {self.slender_um}"
+            )
+        if self.film_um[0] < 10.0 or self.film_um[1] > 100.0:
+            raise InputError(
+                f"defects.film_um: expected films 10 to 100 um high, found {self.film_um}; correct the pair"
             )
         if self.neck_mm_per_ball[1] > 0.8 or self.void_area[1] > 0.5 or self.contact[1] > 0.6:
             raise InputError(

@@ -1,17 +1,25 @@
 """What lies around the joints: lands, vias, traces, board, package, die. Nothing overlaps anything else.
 
 Board frame: z = 0 is the top of the board lands, so the board's laminate begins one copper thickness
-below; the package's laminate begins one copper thickness above the highest package land.
+below, or at z = 0 where the solder mask is level with the lands: they are sunk then. The package's laminate begins
+one copper thickness above the highest package land. Solder mask, resin in vias and mould count as laminate, the
+ceramic of chips as silicon, their end metal as copper.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, TraceRecord
+from jointwise.data_gen.drawing.records import (
+    BoardRecord,
+    ChipRecord,
+    JointRecord,
+    TraceRecord,
+    ViaRecord,
+)
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes
-from jointwise.data_gen.shapes.solids import Floats, Solids
+from jointwise.data_gen.shapes.solids import VOID, Floats, Solids
 
 VIA_DIAMETER_MM = 0.10
 VIA_DEPTH_MM = 0.09
@@ -29,10 +37,11 @@ def site_position(board: BoardRecord, row: int, col: int) -> Floats:
 
 
 def site_height(board: BoardRecord, joint: JointRecord) -> float:
-    """Height from board land to package land: the board's common height, the package's warpage, the site's lift."""
+    """Height from board land to package land: common, less warpage of package and board, and the site's own lift."""
     x, y = site_position(board, joint.row, joint.col)
     k1, k2, k3 = board.warpage
-    return float(board.height_mm + k1 * x**2 + k2 * y**2 + k3 * x * y + joint.lift_mm)
+    b1, b2 = board.bow
+    return float(board.height_mm + (k1 - b1) * x**2 + (k2 - b2) * y**2 + k3 * x * y + joint.lift_mm)
 
 
 def oblong_map(board: BoardRecord) -> Floats:
@@ -44,19 +53,31 @@ def oblong_map(board: BoardRecord) -> Floats:
 
 
 def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[Solids, Solids]:
-    """Copper in air (lands, traces) and copper sunk in laminate (microvias)."""
+    """Copper in air (lands, traces, via pads) and copper sunk in laminate (vias; all on the board if flush)."""
     t = board.copper_mm
-    lands, vias = [], []
+    lands, surface, vias = [], [], []
     for joint in joints:
         foot = site_position(board, joint.row, joint.col)
         head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
         h = site_height(board, joint)
-        lands.append(_land(board, foot, (-t, 0.0), board.board_land_mm / 2))
+        surface.append(_land(board, foot, (-t, 0.0), board.board_land_mm / 2))
         lands.append(_land(board, head, (h, h + t), board.package_land_mm / 2))
         if joint.via_in_pad:
             vias.append(sd.cylinder((*foot, -t - VIA_DEPTH_MM), (*foot, -t), VIA_DIAMETER_MM / 2))
-    traces = [_trace(trace, t) for trace in _uncrossed(board.traces)]
-    return sd.join(*lands, *traces), sd.join(*vias)
+    surface += [_trace(trace, t) for trace in (*_uncrossed(board.traces), *board.stubs)]
+    surface += [sd.cylinder((*v.place, -t), (*v.place, 0.0), v.pad_mm / 2) for v in board.vias]
+    layers = [(z0, min(z1, -t)) for z0, z1, material in board_layers(board) if material == LAMINATE]
+    vias += [_barrel(via, layer) for via in board.vias for layer in layers]
+    if board.flush:
+        return sd.join(*lands), sd.join(*surface, *vias)
+    return sd.join(*lands, *surface), sd.join(*vias)
+
+
+def _barrel(via: ViaRecord, layer: Range) -> Solids:
+    """A via's copper tube through one layer of laminate; copper planes between the layers carry it on."""
+    low, high = ((*via.place, z) for z in layer)
+    hole = sd.cylinder(low, high, via.drill_mm / 2 - via.wall_mm, role=VOID)
+    return sd.join(sd.cylinder(low, high, via.drill_mm / 2), hole)
 
 
 def _land(board: BoardRecord, centre: Floats, z: Range, radius: float) -> Solids:
@@ -97,28 +118,45 @@ def build_boxes(board: BoardRecord, joints: tuple[JointRecord, ...]) -> Boxes:
             middle = np.asarray(centre)
             parts.append((np.array([*(middle - size), z[0]]), np.array([*(middle + size), z[1]]), material))
 
-    _add_board(add, board, half + board.margin_mm)
+    for z0, z1, material in board_layers(board):
+        add(half + board.margin_mm, (z0, z1), material)
     highest = max(site_height(board, joint) for joint in joints)
     bottom = highest + board.copper_mm
     body = half + min(board.margin_mm, 0.5)
     middle = bottom + board.substrate_mm
     add(body, (bottom, middle), LAMINATE)
     _add_mould(add, board, body, (middle, bottom + board.package_mm))
+    for chip in board.chips:
+        _add_chip(add, board, chip)
     low, high = (np.array([p[i] for p in parts]) for i in (0, 1))
     return Boxes(low, high, np.array([p[2] for p in parts], np.int8))
 
 
-def _add_board(add, board: BoardRecord, size: Floats) -> None:  # type: ignore[no-untyped-def]
-    top = -board.copper_mm
-    bottom = top - board.board_mm
+def board_layers(board: BoardRecord) -> list[tuple[float, float, int]]:
+    """The board from top to bottom: (lower z, upper z, material) of its laminate and its copper planes."""
+    top, layers = 0.0 if board.flush else -board.copper_mm, []
+    bottom = -board.copper_mm - board.board_mm
     for depth in board.planes_mm:
         plane = -board.copper_mm - depth
         if plane - PLANE_MM <= bottom:
             break
-        add(size, (plane, top), LAMINATE)
-        add(size, (plane - PLANE_MM, plane), COPPER)
+        layers += [(plane, top, LAMINATE), (plane - PLANE_MM, plane, COPPER)]
         top = plane - PLANE_MM
-    add(size, (bottom, top), LAMINATE)
+    return [*layers, (bottom, top, LAMINATE)]
+
+
+def _add_chip(add, board: BoardRecord, chip: ChipRecord) -> None:  # type: ignore[no-untyped-def]
+    """Body and end metal of a chip, standing on its lands beside the package or hanging under the board."""
+    x, y = chip.place
+    z0 = board_layers(board)[-1][0] - chip.size_mm[2] if chip.below else 0.0
+    z = z0, z0 + chip.size_mm[2]
+    half, end = np.array(chip.size_mm[:2]) / 2, chip.ends_mm / 2
+    axis = np.array([1.0, 0.0] if chip.along_x else [0.0, 1.0])
+    add(half - 2 * end * axis, z, SILICON, (x, y))
+    metal = np.where(axis > 0, end, half)
+    for sign in (-1.0, 1.0):
+        middle = np.array([x, y]) + sign * (half - end) * axis
+        add(metal, z, COPPER, (float(middle[0]), float(middle[1])))
 
 
 def _add_mould(add, board: BoardRecord, body: Floats, z: Range) -> None:  # type: ignore[no-untyped-def]

@@ -66,7 +66,7 @@ def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
         ValueError: no height along the joints has metal on both sides.
     """
     best, chosen = 0.0, -1.0
-    for level in sorted(np.linspace(0.06, 0.94, 23), key=lambda u: abs(u - neck.level)):
+    for level in sorted(np.linspace(0.02, 0.98, 25), key=lambda u: abs(u - neck.level)):
         shape = build_neck(neck, first, second, float(level))
         bond = min(end_bonds(shape.solids, first.solids, second.solids))
         if bond > best:
@@ -156,7 +156,7 @@ def build_bulge(bulge: BulgeRecord, ball: Ball, other: Ball) -> Solids:
     tip = env.largest_radius(ball.envelope) + bulge.reach * air
     along = towards / apart
     wide = bulge.thickness * radius
-    high = min(wide, z - FLOOR, ball.h - z - FLOOR)
+    high = max(min(bulge.squash * wide, z - FLOOR, ball.h - z - FLOOR), FLOOR / 2)
     base = 0.6 * radius
     turn = np.array([[along[0], -along[1], 0.0], [along[1], along[0], 0.0], [0.0, 0.0, 1.0]])
     return sd.ellipsoid((*(base * along), z), (tip - base, wide, high), turn, role=BODY)

@@ -8,6 +8,7 @@ along z. Everything is a quadrature by vertical rays (exact in z) on a 2 um latt
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -47,31 +48,35 @@ def joint_truth(scene: Scene, record: ScanRecord, step_mm: float | None = None) 
 
     The record names; it has no part in any label or measure.
     """
-    table = scene_truth(scene, step_mm)
+    table = scene_truth(scene, step_mm, record.kept)
     names = {
         "scan": record.scan,
         "board_id": record.board.board_id,
         "component": record.board.component,
-        "recipe": [joint.recipe for joint in record.joints],
+        "recipe": [record.joints[i].recipe for i in record.kept],
     }
     return table.assign(**names)
 
 
-def scene_truth(scene: Scene, step_mm: float | None = None) -> pd.DataFrame:
+def scene_truth(
+    scene: Scene, step_mm: float | None = None, wanted: Sequence[int] | None = None
+) -> pd.DataFrame:
     """One row per joint: place, labels (NaN = marginal or no ball) and measures.
 
     Args:
         scene: the board.
         step_mm: lateral distance of the rays; STEP_MM or RAYS_ACROSS the joint if left out, what is finer.
+        wanted: indices of the joints to tell of; all if left out.
 
     Returns:
         Columns row, col, ball, x_board_mm, y_board_mm, z_board_mm (centre in the board frame), present, the
         four kinds, the measures of the common schema, and besides them metal_mm3, contact_board,
         contact_package, gap_max_um, clearance_um and height_mm.
     """
-    clearance = clearances(scene)
+    wanted = range(len(scene.joints)) if wanted is None else wanted
+    clearance = clearances(scene, wanted)
     bridges = bridge_thickness(scene)
-    rows = [_one_truth(scene, i, step_mm, bridges.get(i), clearance[i]) for i in range(len(scene.joints))]
+    rows = [_one_truth(scene, i, step_mm, bridges.get(i), clearance[i]) for i in wanted]
     return pd.DataFrame(rows)
 
 
@@ -242,13 +247,17 @@ def bridge_thickness(scene: Scene) -> dict[int, float]:
     return found
 
 
-def clearances(scene: Scene) -> NDArray[np.float64]:
-    """Least air in mm from each joint to its neighbours along the lines that join them; inf without any."""
+def clearances(scene: Scene, wanted: Sequence[int] | None = None) -> NDArray[np.float64]:
+    """Least air in mm from each joint to its neighbours along the lines that join them; inf without any.
+
+    Pairs without a wanted joint are left out.
+    """
+    chosen = set(range(len(scene.joints)) if wanted is None else wanted)
     index = {(j.row, j.col): i for i, j in enumerate(scene.joints) if j.solids.size}
     least = np.full(len(scene.joints), np.inf)
     for (row, col), i in index.items():
         for other in ((row, col + 1), (row + 1, col)):
-            if other in index:
+            if other in index and not chosen.isdisjoint((i, index[other])):
                 air = pair_clearance(scene.joints[i], scene.joints[index[other]])
                 least[[i, index[other]]] = np.minimum(least[[i, index[other]]], air)
     return least

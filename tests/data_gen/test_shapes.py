@@ -28,6 +28,9 @@ FAMILIES = sorted((Path(__file__).parents[2] / "configs" / "family").glob("bga_*
 @pytest.fixture(scope="module")
 def drawn():
     record = draw_scan(GeneratorSettings(), 11, 0)
+    # One alloy, lands in air, a flat board: what a test wants of these it adds.
+    board = dataclasses.replace(record.board, paste_alloy=None, flush=False, bow=(0.0, 0.0), chips=())
+    record = dataclasses.replace(record, board=board)
     return record, build.build_scene(record)
 
 
@@ -288,7 +291,7 @@ def test_oblong_joints_keep_metal_contact_and_sites(drawn):
     np.testing.assert_allclose(sd.volumes(other.copper), sd.volumes(one.copper), rtol=1e-9)
     before, after = (truth.scene_truth(s, 0.002) for s in (one, other))
     for name in ("metal_mm3", "contact_board", "contact_package", "gap_um", "void_projected_area_pct"):
-        np.testing.assert_allclose(after[name], before[name], rtol=5e-3, atol=2e-3, err_msg=name)
+        np.testing.assert_allclose(after[name], before[name], rtol=5e-3, atol=1e-2, err_msg=name)
     for a, b in zip(one.joints, other.joints, strict=True):
         np.testing.assert_allclose(b.centre, a.centre, atol=1e-12)
         ratio = bounding(b) / bounding(a)

@@ -208,7 +208,7 @@ def test_two_micrometres_give_the_truth_of_less():
     """The stated tolerances of truth.STEP_MM on one drawn board of the smallest pitch."""
     family = FamilySettings(
         "bga_0400", 0.4, 0.25, 0.2, 0.22, (0.23, 0.26), (0.17, 0.21), (0.2, 0.23), 0.00137, (2, 2), (3, 3),
-        (0.6, 1.0), (0.6, 1.0),
+        package_mm=(0.6, 1.0), board_mm=(0.6, 1.0),
     )  # fmt: skip
     scene = build.build_scene(draw_scan(GeneratorSettings(family), 277, 1))
     coarse, fine = truth.scene_truth(scene), truth.scene_truth(scene, 0.0005)

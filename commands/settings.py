@@ -87,6 +87,46 @@ class VerifyConfig:
 
 
 @dataclass(frozen=True)
+class AuditConfig:
+    """Settings of `jointwise audit`.
+
+    Args:
+        data: store whose records are audited; null draws `boards` anew, without X-rays.
+        out: folder for tables and picture.
+        boards: boards to draw; it takes some 10,000 joints for a faultless generator to pass all comparisons.
+        seed: of the drawing, the folds and the bootstrap.
+        workers: processes; 0 takes one per processor core.
+        step_um: distance of the rays that take the truth of drawn boards; stores hold truth at 1 um.
+        most: joints of a store that are audited, whole boards from the first on.
+        strict: end with an error unless every barred comparison passes.
+        family, process, defects, scanner: what may be drawn, as for `generate`.
+    """
+
+    data: Path | None = None
+    out: Path = Path("out/audit")
+    boards: int = 300
+    seed: int = 0
+    workers: int = 0
+    step_um: float = 2.0
+    most: int = 20000
+    strict: bool = False
+    family: FamilySettings = field(default_factory=FamilySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
+
+    def __post_init__(self) -> None:
+        _at_least(self, boards=1, seed=0, workers=0, most=1)
+        if not 0.5 <= self.step_um <= 10.0:
+            raise InputError(f"step_um: expected 0.5 to 10 um, found {self.step_um}; correct it")
+
+    @property
+    def generator(self) -> GeneratorSettings:
+        """What the drawing needs of it."""
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+
+
+@dataclass(frozen=True)
 class EvaluateConfig:
     """Settings of `jointwise evaluate`.
 

@@ -22,7 +22,8 @@ def run(cfg: GenerateConfig) -> Done:
     generate(
         cfg.generator,
         cfg.out,
-        scans=cfg.boards,
+        scans=cfg.scans,
+        joints=cfg.joints or 0,
         seed=cfg.seed,
         grid=cfg.grid,
         workers=worker_count(cfg.workers),

@@ -40,6 +40,8 @@ class GenerateConfig:
     Args:
         out: folder of the store; the same command goes on with one that was cut off.
         boards: number of boards, one scan each; boards 0, 1, 2, … go to train, validation, train, test, train.
+            null takes 24, or as many as `joints` needs.
+        joints: number of sites instead of boards; boards are whole, so the store may hold a few more.
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
         family: the family of ball grid arrays.
@@ -50,7 +52,8 @@ class GenerateConfig:
     """
 
     out: Path = Path("out/joints")
-    boards: int = 24
+    boards: int | None = None
+    joints: int | None = None
     seed: int = 0
     workers: int = 0
     family: FamilySettings = field(default_factory=FamilySettings)
@@ -60,7 +63,17 @@ class GenerateConfig:
     grid: Grid = field(default_factory=Grid)
 
     def __post_init__(self) -> None:
-        _at_least(self, boards=1, seed=0, workers=0)
+        if self.boards is not None and self.joints is not None:
+            raise InputError(
+                f"expected either boards or joints, found boards={self.boards} and joints={self.joints}; give one"
+            )
+        given = {name: 1 for name in ("boards", "joints") if getattr(self, name) is not None}
+        _at_least(self, **given, seed=0, workers=0)
+
+    @property
+    def scans(self) -> int:
+        """Scans to make at least."""
+        return self.boards or (24 if self.joints is None else 1)
 
     @property
     def generator(self) -> GeneratorSettings:

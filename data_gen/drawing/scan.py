@@ -23,6 +23,7 @@ from jointwise.data_gen.drawing.records import (
 from jointwise.data_gen.drawing.scanner import draw_scanner
 from jointwise.data_gen.settings import (
     DefectSettings,
+    FamilySettings,
     GeneratorSettings,
 )
 
@@ -44,6 +45,11 @@ def draw_scan(settings: GeneratorSettings, seed: int, number: int) -> ScanRecord
     necks = _draw_necks(rng, settings.defects, joints, board)
     finished = _with_bulges(joints, necks, bulges)
     return ScanRecord(f"scan_{number:05d}", seed, number, scanner, board, finished, necks)
+
+
+def most_sites(family: FamilySettings) -> int:
+    """Sites of the largest array that a family's board may have."""
+    return family.rows[1] * family.cols[1]
 
 
 def _draw_necks(

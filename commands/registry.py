@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
-COMMANDS = ("demo", "generate", "verify", "audit", "train", "evaluate", "sets", "score", "doctor")
+COMMANDS = ("demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "sets", "score", "doctor")
 
 
 class Command(NamedTuple):

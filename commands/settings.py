@@ -87,7 +87,7 @@ class VerifyConfig:
 
     Args:
         data: the store to check.
-        remake: make damaged shards anew, by the settings in the manifest.
+        remake: make damaged shards, and the data sheet, anew by what the manifest says.
         workers: processes; 0 takes one per processor core.
     """
 
@@ -136,6 +136,42 @@ class AuditConfig:
     @property
     def generator(self) -> GeneratorSettings:
         """What the drawing needs of it."""
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+
+
+@dataclass(frozen=True)
+class GalleryConfig:
+    """Settings of `jointwise gallery`.
+
+    Args:
+        data: store to show; null makes `boards` anew, with X-rays, in a store below `out`.
+        out: folder of the sheets.
+        boards: boards to make.
+        each: joints per sheet.
+        seed: of the boards and of the choice.
+        workers: processes; 0 takes one per processor core.
+        family, process, defects, scanner: what may be drawn, as for `generate`.
+        grid: voxels and box of a sub-volume.
+    """
+
+    data: Path | None = None
+    out: Path = Path("out/gallery")
+    boards: int = 4
+    each: int = 12
+    seed: int = 0
+    workers: int = 0
+    family: FamilySettings = field(default_factory=FamilySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
+    grid: Grid = field(default_factory=Grid)
+
+    def __post_init__(self) -> None:
+        _at_least(self, boards=1, each=1, seed=0, workers=0)
+
+    @property
+    def generator(self) -> GeneratorSettings:
+        """What the generator needs of it."""
         return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
 
 

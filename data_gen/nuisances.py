@@ -123,18 +123,18 @@ def _lookalikes(joint: JointRecord) -> dict[str, float]:
 
 
 def numbers(value: Any, name: str) -> dict[str, float]:
-    """A record's fields as named numbers; a word becomes `name=word` with the value 1, None becomes nothing.
+    """A record's fields as numbers: a word becomes `name=word` with the value 1, None nothing, a list also its length.
 
     Example:
-        >>> numbers({"kvp": 120, "storage": "uint8", "shift": (0.1, 0.2), "die": None}, "scanner")
-        {'scanner.kvp': 120.0, 'scanner.storage=uint8': 1.0, 'scanner.shift.0': 0.1, 'scanner.shift.1': 0.2}
+        >>> numbers({"kvp": 120, "storage": "uint8", "shift": (0.1,), "die": None}, "scanner")
+        {'scanner.kvp': 120.0, 'scanner.storage=uint8': 1.0, 'scanner.shift.count': 1.0, 'scanner.shift.0': 0.1}
     """
     if isinstance(value, dict):
         parts = [numbers(v, f"{name}.{key}") for key, v in value.items() if key not in NAMES]
     elif isinstance(value, list | tuple):
-        if not all(isinstance(v, int | float) for v in value):
-            return {f"{name}.count": float(len(value))}
-        parts = [numbers(v, f"{name}.{i}") for i, v in enumerate(value)]
+        parts = [{f"{name}.count": float(len(value))}]
+        if all(isinstance(v, int | float) for v in value):
+            parts += [numbers(v, f"{name}.{i}") for i, v in enumerate(value)]
     elif isinstance(value, str):
         return {f"{name}={value}": 1.0}
     else:

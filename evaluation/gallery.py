@@ -20,9 +20,9 @@ from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.joints.schema import present_array, truth_array
 
 LOOKALIKES = "lookalikes"
-ACROSS, PAGE, GUTTER = 4, 12.6, 0.3
+ACROSS, PAGE, GUTTER = 3, 12.6, 0.4
 CELL = (PAGE - 2 * MARGIN - (ACROSS - 1) * GUTTER) / ACROSS
-PICTURE, LINE, HEAD, FOOT = 0.72 * CELL, 0.155, 0.95, 0.55
+PICTURE, LINE, HEAD, FOOT = 0.67 * CELL, 0.155, 0.95, 0.55
 LINES = 5
 """Inches, and lines of words under each joint."""
 
@@ -87,25 +87,38 @@ def lookalike(record: Any) -> str:
 
 
 def cut_place(volume: Any, record: Any, kind: str, grid: Grid) -> Voxel:
-    """Where to cut: through a layer of microvoids if it makes the voids, through the evidence else."""
-    drawn = json.loads(record["joint_record"])
+    """Where to cut: through a layer of microvoids, a land that is not wetted, a bulge; through the evidence else."""
+    drawn, like = json.loads(record["joint_record"]), lookalike(record)
     layer = [v for v in drawn["voids"] if v["place"] in ("board", "package")]
-    shown = kind == "void" or (kind == LOOKALIKES and lookalike(record) == "microvoids in a layer")
+    half, gap = float(record["height_mm"]) / 2, drawn["gap"]
+    shown = kind == "void" or (kind == LOOKALIKES and like == "microvoids in a layer")
     if shown and len(layer) > 5 and len(layer) > 0.5 * len(drawn["voids"]):
         return layer_voxel(record, layer, volume.shape, grid)
+    if (
+        gap is not None
+        and gap["place"] != "interface"
+        and (kind == "non_wet" or like == "one edge not wetted")
+    ):
+        off = gap["gap_um"] / 2000 - half
+        return level_voxel(record, off if gap["place"] == "board" else -off, volume.shape, grid)
+    if kind == LOOKALIKES and like == "near-bridge":
+        return level_voxel(record, (2 * drawn["bulges"][0]["level"] - 1) * half, volume.shape, grid)
     if kind == LOOKALIKES:
-        seen = {"small voids": "void", "one edge not wetted": "non_wet", "near-bridge": "bridging"}
-        return evidence_voxel(volume, seen.get(lookalike(record)), grid)
+        return evidence_voxel(volume, "void" if like == "small voids" else None, grid)
     return evidence_voxel(volume, kind, grid)
 
 
 def layer_voxel(record: Any, layer: list[dict[str, Any]], shape: tuple[int, ...], grid: Grid) -> Voxel:
     """The plane of a layer of microvoids: half a void and half its depth (15 µm) off the land, at its middle."""
     off = float(np.mean([v["level"] * 0.015 + v["flatness"] * v["diameter_mm"] / 2 for v in layer]))
-    half = float(record["height_mm"]) / 2
-    z = (off - half) if layer[0]["place"] == "board" else (half - off)
+    z = off - float(record["height_mm"]) / 2
+    return level_voxel(record, z if layer[0]["place"] == "board" else -z, shape, grid)
+
+
+def level_voxel(record: Any, z_mm: float, shape: tuple[int, ...], grid: Grid) -> Voxel:
+    """The voxel on the joint's axis at a height over its centre."""
     step = grid.spacing_mm(float(record["pitch_mm"]), float(record["ball_mm"]))[2]
-    index = round((shape[0] - 1) / 2 + z / step)
+    index = round((shape[0] - 1) / 2 + z_mm / step)
     return min(max(index, 0), shape[0] - 1), shape[1] // 2, shape[2] // 2
 
 
@@ -154,18 +167,18 @@ def truth_lines(record: Any, kind: str) -> list[str]:
     """Which joint, its labels, its measures with units and how well the scan shows them: five lines."""
     labels = [TITLES[k] for k in KINDS if record[k] == 1]
     unclear = [f"{TITLES[k]} marginal" for k in KINDS if pd.isna(record[k])]
-    known = [
-        words.format(float(record[name]) * (100 if name in PERCENT else 1))
+    known = {
+        name: words.format(float(record[name]) * (100 if name in PERCENT else 1))
         for name, words in WORDS
         if name in record and not pd.isna(record[name]) and np.isfinite(record[name]) and _worth(record, name)
-    ]
+    }
     first = f"{record['scan']} · {record['ball']}" + (f" · {lookalike(record)}" if kind == LOOKALIKES else "")
     scan = f"{float(record['voxels_per_ball']):.0f} voxels per ball ({float(record['voxel_um']):.0f} µm)"
     return [
         first,
         "truth: " + (", ".join([*labels, *unclear]) or "no fault"),
-        " · ".join(known[:2]) or "no voids",
-        " · ".join(known[2:]),
+        " · ".join(words for name, words in known.items() if name.startswith("void")) or "no voids",
+        " · ".join(words for name, words in known.items() if not name.startswith("void")),
         f"{scan} · cnr {float(record['cnr']):.0f} · {float(record['metal_mm3']):.3f} mm³",
     ]
 

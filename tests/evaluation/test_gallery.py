@@ -72,7 +72,7 @@ def test_words_under_a_joint_are_its_truth_with_units() -> None:
     assert words[1] == "truth: void, bridging marginal"
     assert words[2] == "voids 6.0 % of area"
     assert words[4] == "25 voxels per ball (20 µm) · cnr 31 · 0.073 mm³"
-    assert "gap 8 µm" in truth_lines(rows.iloc[1], "non_wet")[2]
+    assert "gap 8 µm" in truth_lines(rows.iloc[1], "non_wet")[3]
 
 
 def test_a_layer_of_microvoids_is_cut_where_it_lies() -> None:
@@ -85,6 +85,14 @@ def test_a_layer_of_microvoids_is_cut_where_it_lies() -> None:
         record = rows.iloc[0].copy()
         record["joint_record"] = drawn(voids=layer(place))
         assert cut_place(np.zeros(GRID.shape, np.float16), record, "void", GRID)[0] == index
+
+
+def test_a_land_that_is_not_wetted_is_cut_in_its_gap() -> None:
+    record = table().iloc[1].copy()
+    for place, z in (("board", 0.03 - 0.18), ("package", 0.18 - 0.03)):
+        record["joint_record"] = drawn(gap={"place": place, "gap_um": 60.0})
+        index = cut_place(np.zeros(GRID.shape, np.float16), record, "non_wet", GRID)[0]
+        assert abs((index - 23.5) * GRID.spacing_mm(0.8, 0.5)[2] - z) <= 0.5 * GRID.spacing_mm(0.8, 0.5)[2]
 
 
 def test_a_sheet_is_drawn(tmp_path) -> None:  # type: ignore[no-untyped-def]

@@ -21,7 +21,7 @@ HELP = (
 )
 EXAMPLE = "boards=300 out=out/audit"
 CONFIG = AuditConfig
-NUISANCES, METAL, GREY = "nuisances", "true metal mass", "mean grey, scanned mass"
+NUISANCES, METAL, GREY = "nuisances", "metal mass", "grey, mass"
 WORST = 10
 
 

@@ -190,7 +190,7 @@ def _one(
     fold = board_folds(boards, seed)
     scores = held_out_scores(model, values, faulty, fold)
     auc, low, high = bootstrap_interval(*pair_counts(scores, faulty, group, fold), seed)
-    low, high = auc + SHARED_FOLDS * (low - auc), auc + SHARED_FOLDS * (high - auc)
+    low, high = (float(np.clip(auc + SHARED_FOLDS * (end - auc), 0.0, 1.0)) for end in (low, high))
     counts = {"joints": len(faulty), "faulty": int(faulty.sum()), "boards": len(names)}
     return {"auc": auc, "low": low, "high": high, **counts}
 

@@ -61,16 +61,16 @@ def _panel(axes: Axes, rows: pd.DataFrame, band: tuple[float, float], name: str,
 def audit_screen(table: pd.DataFrame, title: str) -> Table:
     """The audit as a table for the terminal."""
     shown = Table(title=title, title_justify="left", box=None, pad_edge=False)
-    for name, justify in (("from", "left"), ("kind", "left"), ("by", "left"), ("AUC", "right"),
-                          ("95 %", "left"), ("faulty of n", "right"), ("boards", "right"),
-                          ("verdict", "left")):  # fmt: skip
-        shown.add_column(name, justify=justify, no_wrap=name != "verdict")  # type: ignore[arg-type]
+    left, right = ("from", "kind", "by"), ("AUC", "95 %", "faulty")
+    for name in left:
+        shown.add_column(name, no_wrap=True)
+    for name in right:
+        shown.add_column(name, no_wrap=True, justify="right")
+    shown.add_column("verdict")
     for row in table.itertuples():
         words = f"{row.verdict}: {row.note}" if row.note else str(row.verdict)
         shown.add_row(
-            row.features.removeprefix("true "), TITLES[row.kind], row.classifier, f"{row.auc:.3f}",
-            f"{row.low:.3f}–{row.high:.3f}",
-            f"{row.faulty} of {row.joints}", str(row.boards), words,
-            style="bold" if row.verdict == "fail" else None,
+            row.features, TITLES[row.kind], row.classifier, f"{row.auc:.3f}", f"{row.low:.3f}–{row.high:.3f}",
+            str(row.faulty), words, style="bold" if row.verdict == "fail" else None,
         )  # fmt: skip
     return shown

@@ -40,6 +40,7 @@ def made(leak: float, seed: int = 0) -> tuple[pd.DataFrame, np.ndarray, np.ndarr
     return features, truth, np.repeat([f"b{i:03d}" for i in range(BOARDS)], EACH)
 
 
+@pytest.mark.slow
 def test_a_leak_fails_and_is_named_and_blameless_labels_pass() -> None:
     features, truth, boards = made(leak=0.06, seed=0)
     table = audit({"nuisances": features}, truth, boards, barred=("nuisances",))
@@ -49,6 +50,7 @@ def test_a_leak_fails_and_is_named_and_blameless_labels_pass() -> None:
     assert alone.loc[alone["leak"], ["kind", "feature"]].to_numpy().tolist() == [["void", "joint.leaky"]]
 
 
+@pytest.mark.slow
 def test_few_joints_never_pass_and_unbarred_sets_are_only_reported() -> None:
     features, truth, boards = made(leak=0.0)
     few = boards < "b040"

@@ -13,7 +13,9 @@ from typing import Any, NamedTuple
 from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
-COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "sets", "score", "quality", "doctor")
+COMMANDS = (
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "sets", "score", "quality", "doctor",
+)  # fmt: skip
 
 
 class Command(NamedTuple):

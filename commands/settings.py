@@ -40,6 +40,8 @@ class GenerateConfig:
     Args:
         out: folder of the store; the same command goes on with one that was cut off.
         boards: number of boards, one scan each; boards 0, 1, 2, … go to train, validation, train, test, train.
+            null takes 24, or as many as `joints` needs.
+        joints: number of sites instead of boards; boards are whole, so the store may hold a few more.
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
         family: the family of ball grid arrays.
@@ -51,7 +53,8 @@ class GenerateConfig:
     """
 
     out: Path = Path("out/joints")
-    boards: int = 24
+    boards: int | None = None
+    joints: int | None = None
     seed: int = 0
     workers: int = 0
     family: FamilySettings = field(default_factory=FamilySettings)
@@ -62,7 +65,17 @@ class GenerateConfig:
     families: tuple[FamilySettings, ...] = ()
 
     def __post_init__(self) -> None:
-        _at_least(self, boards=1, seed=0, workers=0)
+        if self.boards is not None and self.joints is not None:
+            raise InputError(
+                f"expected either boards or joints, found boards={self.boards} and joints={self.joints}; give one"
+            )
+        given = {name: 1 for name in ("boards", "joints") if getattr(self, name) is not None}
+        _at_least(self, **given, seed=0, workers=0)
+
+    @property
+    def scans(self) -> int:
+        """Scans to make at least."""
+        return self.boards or (24 if self.joints is None else 1)
 
     @property
     def generator(self) -> GeneratorSettings:
@@ -76,7 +89,7 @@ class VerifyConfig:
 
     Args:
         data: the store to check.
-        remake: make damaged shards anew, by the settings in the manifest.
+        remake: make damaged shards, and the data sheet, anew by what the manifest says.
         workers: processes; 0 takes one per processor core.
     """
 
@@ -86,6 +99,82 @@ class VerifyConfig:
 
     def __post_init__(self) -> None:
         _at_least(self, workers=0)
+
+
+@dataclass(frozen=True)
+class AuditConfig:
+    """Settings of `jointwise audit`.
+
+    Args:
+        data: store whose records are audited; null draws `boards` anew, without X-rays.
+        out: folder for tables and picture.
+        boards: boards to draw; it takes some 10,000 joints for a faultless generator to pass all comparisons.
+        seed: of the drawing, the folds and the bootstrap.
+        workers: processes; 0 takes one per processor core.
+        step_um: distance of the rays that take the truth of drawn boards; stores hold truth at 1 um.
+        most: joints of a store that are audited, whole boards from the first on.
+        strict: end with an error unless every barred comparison passes.
+        family, process, defects, scanner: what may be drawn, as for `generate`.
+    """
+
+    data: Path | None = None
+    out: Path = Path("out/audit")
+    boards: int = 300
+    seed: int = 0
+    workers: int = 0
+    step_um: float = 2.0
+    most: int = 20000
+    strict: bool = False
+    family: FamilySettings = field(default_factory=FamilySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
+
+    def __post_init__(self) -> None:
+        _at_least(self, boards=1, seed=0, workers=0, most=1)
+        if not 0.5 <= self.step_um <= 10.0:
+            raise InputError(f"step_um: expected 0.5 to 10 um, found {self.step_um}; correct it")
+
+    @property
+    def generator(self) -> GeneratorSettings:
+        """What the drawing needs of it."""
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+
+
+@dataclass(frozen=True)
+class GalleryConfig:
+    """Settings of `jointwise gallery`.
+
+    Args:
+        data: store to show; null makes `boards` anew, with X-rays, in a store below `out`.
+        out: folder of the sheets.
+        boards: boards to make.
+        each: joints per sheet.
+        seed: of the boards and of the choice.
+        workers: processes; 0 takes one per processor core.
+        family, process, defects, scanner: what may be drawn, as for `generate`.
+        grid: voxels and box of a sub-volume.
+    """
+
+    data: Path | None = None
+    out: Path = Path("out/gallery")
+    boards: int = 4
+    each: int = 12
+    seed: int = 0
+    workers: int = 0
+    family: FamilySettings = field(default_factory=FamilySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
+    grid: Grid = field(default_factory=Grid)
+
+    def __post_init__(self) -> None:
+        _at_least(self, boards=1, each=1, seed=0, workers=0)
+
+    @property
+    def generator(self) -> GeneratorSettings:
+        """What the generator needs of it."""
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """`jointwise verify`: is every shard of a store still what was written?"""
 
+from pathlib import Path
+
 from jointwise.commands.cores import worker_count
 from jointwise.commands.screen import Done, call, say
 from jointwise.commands.settings import VerifyConfig
@@ -29,6 +31,16 @@ def run(cfg: VerifyConfig) -> Done:
 
         remake(cfg.data, damaged, workers=worker_count(cfg.workers))
         say(f"{len(damaged)} shards made anew: {', '.join(damaged)}")
-        return Done([cfg.data], call("train", data=cfg.data))
+        return Done([cfg.data, *_sheet(cfg)], call("train", data=cfg.data))
     say(f"every shard in {cfg.data} is as it was written")
-    return Done(next=call("train", data=cfg.data))
+    return Done(_sheet(cfg), next=call("train", data=cfg.data))
+
+
+def _sheet(cfg: VerifyConfig) -> list[Path]:
+    """The data sheet made anew, if that was asked for."""
+    if not cfg.remake:
+        return []
+    from jointwise.data_gen.data_sheet import write_data_sheet
+    from jointwise.joints.store import Store
+
+    return [write_data_sheet(Store(cfg.data))]

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import multiprocessing
+import os
+import threading
 from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.connection import wait as wait_for_any
 from pathlib import Path
-from typing import Any
 
 import numba
 from rich.progress import (
@@ -23,7 +26,7 @@ from rich.progress import (
 from threadpoolctl import threadpool_limits
 
 from jointwise.data_gen.drawing.record_json import from_json
-from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.drawing.scan import draw_scan, most_samples
 from jointwise.data_gen.scan import simulate
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.joints.batch import Joints
@@ -52,7 +55,8 @@ def generate(
     settings: GeneratorSettings,
     folder: Path,
     *,
-    scans: int,
+    scans: int = 1,
+    joints: int = 0,
     seed: int,
     grid: Grid | None = None,
     workers: int = 1,
@@ -60,13 +64,16 @@ def generate(
 ) -> list[Shard]:
     """Fill a store with the joints of scans 0 … scans - 1; scans it already lists are left alone.
 
+    While these hold fewer than `joints` sites, further scans follow; scans are whole, so a few more may come.
+
     The bits do not depend on the number of workers. One worker computes in this process with all its threads;
     several compute one scan each, with one thread.
 
     Args:
         settings: what may be drawn.
         folder: the store; made if absent, continued if it was begun with the same settings, grid and seed.
-        scans: number of scans (one board each).
+        scans: number of scans (one board each), at least.
+        joints: number of sites, at least.
         seed: seed of the whole set.
         grid: grid of the sub-volumes; the standard one if left out.
         workers: processes.
@@ -84,14 +91,17 @@ def generate(
         )
     grid = grid or Grid()
     try:
-        with StoreWriter(folder, grid, seed, dataclasses.asdict(settings)) as writer:
-            missing = [n for n in range(scans) if scan_name(n) not in writer.shards]
-            with _bar(progress) as bar:
-                task = bar.add_task("scans", total=scans, completed=scans - len(missing))
+        with StoreWriter(folder, grid, seed, dataclasses.asdict(settings)) as writer, _bar(progress) as bar:
+            task = bar.add_task("scans")
+            while True:
+                scans = _scans_needed(settings, scans, joints, writer.shards)
+                missing = [n for n in range(scans) if scan_name(n) not in writer.shards]
+                bar.update(task, total=scans, completed=scans - len(missing))
+                if not missing:
+                    return [writer.shards[scan_name(n)] for n in range(scans)]
                 for shard in _made(settings, folder, seed, grid, missing, workers):
                     writer.commit(shard)
                     bar.advance(task)
-            return [writer.shards[scan_name(n)] for n in range(scans)]
     except OSError as error:
         raise InputError(
             f"expected to write the store in {folder}, found {error.strerror or error}; "
@@ -102,6 +112,16 @@ def generate(
             f"expected {workers} workers to finish, found one killed, most often because memory ran out (each "
             "needs up to 1.5 GB); take fewer workers and start again to continue"
         ) from error
+
+
+def _scans_needed(settings: GeneratorSettings, scans: int, joints: int, made: dict[str, Shard]) -> int:
+    """The least number of scans, from `scans` on, that could hold so many joints as far as is known yet."""
+    largest, held, number = most_samples(settings), 0, 0
+    while number < scans or held < joints:
+        shard = made.get(scan_name(number))
+        held += largest if shard is None else shard.joints
+        number += 1
+    return number
 
 
 def remake(folder: Path, names: list[str], *, workers: int = 1, progress: bool = True) -> None:
@@ -145,20 +165,35 @@ def _made(
         return
     # Spawned, not forked: a forked child of a process that has used threads may hang.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(numbers)), context, initializer=_one_thread) as pool:
-        futures: list[Future[Any]] = [
-            pool.submit(_make_shard, settings, folder, seed, grid, number) for number in numbers
-        ]
+    with ProcessPoolExecutor(min(workers, len(numbers)), context, initializer=_begin_worker) as pool:
+        waiting = iter(numbers)
+        running: set[Future[Shard]] = set()
         try:
-            for future in as_completed(futures):
-                yield future.result()
+            while True:
+                # A few ahead of the workers, however many scans there are.
+                for number in itertools.islice(waiting, 2 * workers - len(running)):
+                    running.add(pool.submit(_make_shard, settings, folder, seed, grid, number))
+                if not running:
+                    return
+                done, running = wait(running, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield future.result()
         finally:
-            for future in futures:
+            for future in running:
                 future.cancel()
 
 
-def _one_thread() -> None:
+def _begin_worker() -> None:
+    """One thread for the work, and one that ends the process when its parent has gone, however that died."""
     numba.set_num_threads(1)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_die_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _die_with(sentinel: int) -> None:
+    wait_for_any([sentinel])
+    os._exit(1)
 
 
 def _make_shard(settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, number: int) -> Shard:

@@ -165,7 +165,7 @@ def _draw_page(sheet: _Sheet, chosen: Mapping[str, Sequence[int]], title: str) -
     heights = [ROW_HEAD + (cell + 0.2 if rows else LINE) for rows in chosen.values()]
     figure = Figure(figsize=(WIDTH, HEAD + sum(heights) + FOOT), facecolor="white")
     FigureCanvasAgg(figure)
-    page = _page_axes(figure)
+    page = page_axes(figure)
     top = figure.get_figheight()
     _draw_head(figure, page, top, title)
     top -= HEAD
@@ -181,7 +181,7 @@ def _draw_page(sheet: _Sheet, chosen: Mapping[str, Sequence[int]], title: str) -
     return figure
 
 
-def _page_axes(figure: Figure) -> Axes:
+def page_axes(figure: Figure) -> Axes:
     """Axes over the whole page in inches from the lower left, for words and lines."""
     axes: Axes = figure.add_axes((0, 0, 1, 1), zorder=-1)
     axes.set(xlim=(0, figure.get_figwidth()), ylim=(0, figure.get_figheight()))

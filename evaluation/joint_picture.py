@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 from numpy.typing import NDArray
 
-from jointwise.evaluation.slices import evidence_voxel
+from jointwise.evaluation.slices import Voxel, evidence_voxel
 from jointwise.joints.batch import Joints
 
 INK, QUIET, ACCENT = "#1a1d21", "#5c636b", "#c2410c"
@@ -20,7 +20,7 @@ DENSITY_RANGE = (-0.2, 1.3)
 """Shown range of density; below is black, above is white (lands and noise reach past 0 and 1)."""
 
 
-def draw_joint(axes: Axes, joints: Joints, row: int, kind: str | None) -> None:
+def draw_joint(axes: Axes, joints: Joints, row: int, kind: str | None, *, at: Voxel | None = None) -> None:
     """Draw x–z over y–z at the left and x–y at the right, all to one scale, through the evidence.
 
     Args:
@@ -28,13 +28,14 @@ def draw_joint(axes: Axes, joints: Joints, row: int, kind: str | None) -> None:
         joints: the table needs pitch_mm and ball_mm, mm.
         row: which joint.
         kind: whose evidence to cut through; None cuts through the middle.
+        at: voxel (z, y, x) to cut through instead.
     """
     record = joints.table.iloc[row]
     volume = joints.volumes[row]
     pitch, ball = float(record["pitch_mm"]), float(record["ball_mm"])
     step = 1000 * np.array(joints.grid.spacing_mm(pitch, ball))
     wide, deep, tall = step * np.array(volume.shape[::-1])
-    point = evidence_voxel(volume, kind, joints.grid)
+    point = evidence_voxel(volume, kind, joints.grid) if at is None else at
     x, y, z = ((np.array(point) - (np.array(volume.shape) - 1) / 2) * step[::-1])[::-1]
     gap = 0.085 * (wide + deep)
     bottom = 2 * tall + gap - deep

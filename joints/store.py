@@ -3,15 +3,18 @@
 A shard is ``NAME.safetensors`` (one tensor ``volumes``, float16, n x z x y x x, read through a memory map) and
 ``NAME.parquet`` (one row per joint). ``manifest.json`` lists finished shards with their SHA-256. Shards are
 written aside, synced and renamed; the manifest comes last; readers trust only the manifest, so a writer may be
-killed at any moment.
+killed at any moment. While a writer is at work, new shards are listed in ``manifest.journal``, one line each, so
+that the cost of a shard does not grow with their number; it goes into the manifest when the writer ends or the next
+one begins. A last line that was cut off does not count.
 """
 
 import fcntl
 import json
+import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from hashlib import sha256 as _sha256
 from pathlib import Path
 from typing import Any
@@ -28,6 +31,9 @@ from jointwise.joints.grid import Grid
 from jointwise.joints.schema import SCHEMA_VERSION
 
 MANIFEST = "manifest.json"
+JOURNAL = "manifest.journal"
+OPEN_MAPS = 1024
+"""Shards mapped at a time; a system allows some 65,000 maps per process."""
 SPLITS = ("train", "validation", "test")
 
 
@@ -71,13 +77,14 @@ class StoreWriter:
         head = {"schema_version": SCHEMA_VERSION, "grid": grid.to_json(), "seed": seed, "config": config}
         self._head = json.loads(json.dumps(head))
         self.shards: dict[str, Shard] = {}
+        self._journal: Any = None
         try:
             if (folder / MANIFEST).exists():
                 self._resume()
-            else:
-                self._write()
+            _sweep(folder)
+            self._write()
         except BaseException:
-            self.close()
+            self._lock.close()
             raise
 
     def __enter__(self) -> "StoreWriter":
@@ -87,13 +94,21 @@ class StoreWriter:
         self.close()
 
     def close(self) -> None:
-        """Let go of the folder, so that another process may write it."""
-        self._lock.close()
+        """Put the journal into the manifest and let go of the folder, so that another process may write it."""
+        try:
+            if self._journal is not None:
+                self._write()
+        finally:
+            self._lock.close()
 
     def commit(self, shard: Shard) -> None:
-        """List a shard in the manifest: from now on it counts."""
+        """List a shard: from now on it counts, whatever happens to this process."""
+        if self._journal is None:
+            self._journal = (self.folder / JOURNAL).open("ab")
+        self._journal.write(json.dumps(vars(shard)).encode() + b"\n")
+        self._journal.flush()
+        os.fsync(self._journal.fileno())
         self.shards[shard.name] = shard
-        self._write()
 
     def add(self, name: str, joints: Joints) -> None:
         """Write a shard and list it."""
@@ -119,6 +134,11 @@ class StoreWriter:
         shards = [vars(self.shards[name]) for name in sorted(self.shards)]
         manifest = {**self._head, "fingerprint": _fingerprint(self._head, shards), "shards": shards}
         write_text(self.folder / MANIFEST, json.dumps(manifest, indent=1))
+        # Killed here, the journal repeats what the manifest lists, which does no harm.
+        if self._journal is not None:
+            self._journal.close()
+            self._journal = None
+        (self.folder / JOURNAL).unlink(missing_ok=True)
 
 
 class Store:
@@ -137,7 +157,9 @@ class Store:
             raise InputError(
                 f"expected a store with at least one finished shard, found none in {folder}; generate first"
             )
-        self._maps = [_map_volumes(folder / f"{s.name}.safetensors", s, self.grid) for s in self.shards]
+        for shard in self.shards:
+            _map_volumes(folder / f"{shard.name}.safetensors", shard, self.grid)
+        self._map = lru_cache(OPEN_MAPS)(self._mapped)
         self._starts = np.cumsum([0, *(s.joints for s in self.shards)])
 
     @property
@@ -156,7 +178,25 @@ class Store:
     def volume(self, row: int) -> NDArray[np.float16]:
         """Sub-volume (z, y, x) of one row, from the memory map."""
         shard = int(np.searchsorted(self._starts, row, side="right")) - 1
-        return np.asarray(self._maps[shard][row - self._starts[shard]])
+        return np.asarray(self._map(shard)[row - self._starts[shard]])
+
+    def columns(self, names: Sequence[str]) -> pd.DataFrame:
+        """Some columns of all rows; of a large store the whole table, with its records, may not fit into memory."""
+        return pd.concat([self._read_table(s, names) for s in self.shards], ignore_index=True)
+
+    def shard_by_shard(self) -> Iterator[Joints]:
+        """The joints of one shard after another, in the manifest's order."""
+        for number, shard in enumerate(self.shards):
+            yield Joints(np.asarray(self._map(number)), self._read_table(shard), self.grid)
+
+    def tables(self) -> Iterator[pd.DataFrame]:
+        """The table of one shard after another."""
+        for shard in self.shards:
+            yield self._read_table(shard)
+
+    def _mapped(self, number: int) -> NDArray[np.float16]:
+        shard = self.shards[number]
+        return _map_volumes(self.folder / f"{shard.name}.safetensors", shard, self.grid)
 
     def read(self, rows: NDArray[np.integer] | None = None) -> Joints:
         """The joints of the given rows (all, if none are given) in memory."""
@@ -172,16 +212,16 @@ class Store:
         Raises:
             InputError: the split is unknown or empty.
         """
-        rows = np.flatnonzero(self.table["split"].to_numpy() == name)
+        rows = np.flatnonzero(self.columns(["split"])["split"].to_numpy() == name)
         if not len(rows):
-            found = ", ".join(sorted(set(self.table["split"])))
+            found = ", ".join(sorted(set(self.columns(["split"])["split"])))
             raise InputError(f"expected joints of the split {name!r} in {self.folder}, found only {found}")
         return rows
 
-    def _read_table(self, shard: Shard) -> pd.DataFrame:
+    def _read_table(self, shard: Shard, names: Sequence[str] | None = None) -> pd.DataFrame:
         path = self.folder / f"{shard.name}.parquet"
         try:
-            table = pd.read_parquet(path)
+            table = pd.read_parquet(path, columns=None if names is None else list(names))
         except (OSError, ValueError) as error:
             raise InputError(
                 f"expected a readable table in {path}, found {_short(error)}; run jointwise verify"
@@ -204,12 +244,13 @@ def damaged_shards(folder: Path) -> list[str]:
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
-    """The manifest of a store as written.
+    """The manifest of a store, with the shards that only its journal lists yet.
 
     Raises:
         InputError: there is none, it is damaged, or of another schema.
     """
     path = folder / MANIFEST
+    late = _read_journal(folder)  # before the manifest: a writer that ends moves lines from here to there
     if not path.is_file():
         raise InputError(f"expected a store of joints (a folder with {MANIFEST}) at {folder}, found none")
     try:
@@ -222,13 +263,39 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         # Whatever a later reader takes for granted is tried here, where the fault can be named.
         Grid.from_json(manifest["grid"])
         _ = manifest["seed"], manifest["config"], manifest["fingerprint"]
-        _ = [Shard(**entry) for entry in manifest["shards"]]
+        listed = {Shard(**entry).name: entry for entry in manifest["shards"]}
+        if any(entry != listed.get(entry["name"]) for entry in late):
+            listed |= {Shard(**entry).name: entry for entry in late}
+            manifest["shards"] = [listed[name] for name in sorted(listed)]
+            head = {key: manifest[key] for key in ("schema_version", "grid", "seed", "config")}
+            manifest["fingerprint"] = _fingerprint(head, manifest["shards"])
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(
             f"expected a complete manifest in JSON at {path}, found a damaged one "
             f"({type(error).__name__}: {_short(error)}); generate the store anew"
         ) from error
     return dict(manifest)
+
+
+def _read_journal(folder: Path) -> list[dict[str, Any]]:
+    """Entries of the journal; a last line without its end was cut off by a kill and does not count."""
+    try:
+        lines = (folder / JOURNAL).read_bytes().split(b"\n")[:-1]
+    except FileNotFoundError:
+        return []
+    try:
+        return [vars(Shard(**json.loads(line))) for line in lines]
+    except (ValueError, TypeError) as error:
+        raise InputError(
+            f"expected one shard on each line of {folder / JOURNAL}, found a damaged line ({_short(error)}); delete "
+            "that file and go on with the same command: shards it alone lists are made again"
+        ) from error
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a killed writer left half written; to be called by the one who holds the lock."""
+    for path in folder.glob(".*.????????.part"):
+        path.unlink(missing_ok=True)
 
 
 def _map_volumes(path: Path, shard: Shard, grid: Grid) -> NDArray[np.float16]:

@@ -79,6 +79,12 @@ def _likelier(follow: float, board: BoardRecord, joints: dict[Site, JointRecord]
     return {site: float(f) for site, f in zip(joints, factors, strict=True)}
 
 
+def most_samples(settings: GeneratorSettings) -> int:
+    """Most samples that one board may give."""
+    families = settings.families or (settings.family,)
+    return max(f.kept or f.rows[1] * f.cols[1] for f in families)
+
+
 def _draw_necks(
     rng: np.random.Generator,
     defects: DefectSettings,

@@ -120,3 +120,12 @@ def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path):
     (tmp_path / "shut").mkdir(mode=0o500)
     with pytest.raises(InputError, match="expected to write the store"):
         made(tmp_path / "shut" / "store", 1)
+
+
+def test_so_many_joints_take_the_least_number_of_boards_and_going_on_takes_no_more(tmp_path):
+    wish = {"joints": 5, "seed": 3, "grid": GRID, "progress": False}
+    shards = generate(TINY, tmp_path, **wish)
+    held = [shard.joints for shard in shards]
+    assert sum(held[:-1]) < 5 <= sum(held)
+    assert generate(TINY, tmp_path, **wish) == shards
+    assert generate(TINY, tmp_path, **(wish | {"joints": sum(held) + 1}))[:-1] == shards

@@ -244,7 +244,7 @@ def test_every_site_stands_at_its_own_height_under_one_flat_package(drawn):
     heights = np.array([j.height_mm for j in scene.joints])
     still = [environment.site_height(record.board, j) for j in flat.joints]
     assert np.abs(heights - still).max() > 0.01
-    tops = scene.copper.origin[:, 2] + scene.copper.ends.max(axis=1)
+    tops = sd.bounding_boxes(scene.copper)[1][:, 2]
     above = scene.boxes.low[:, 2][scene.boxes.low[:, 2] > 0].min()
     assert above == pytest.approx(heights.max() + record.board.copper_mm, abs=1e-12)
     assert tops.max() <= above + 1e-12

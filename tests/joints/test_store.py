@@ -1,6 +1,7 @@
 import json
 import multiprocessing
 import os
+import signal
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from jointwise.joints.batch import Joints, check_finite
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.schema import present_array, require_columns, truth_array
-from jointwise.joints.store import MANIFEST, Store, StoreWriter, damaged_shards, write_shard
+from jointwise.joints.store import JOURNAL, MANIFEST, Shard, Store, StoreWriter, damaged_shards, write_shard
 
 GRID = Grid((8, 10, 9))
 
@@ -218,3 +219,84 @@ def test_truth_of_missing_balls_counts_nowhere() -> None:
 def test_missing_columns_are_named() -> None:
     with pytest.raises(InputError, match=r"columns row, col in x\.csv"):
         require_columns(pd.DataFrame({"ball": []}), ["ball", "row", "col"], "x.csv")
+
+
+def write_and_be_killed(folder: Path, at: int) -> None:
+    """Write three shards and end; killed just before the call number `at` that changes the disk."""
+    calls = 0
+
+    def counted(call):  # type: ignore[no-untyped-def]
+        def inner(*args, **kwargs):  # type: ignore[no-untyped-def]
+            nonlocal calls
+            calls += 1
+            if calls == at:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return call(*args, **kwargs)
+
+        return inner
+
+    os.fsync, os.replace, os.unlink = counted(os.fsync), counted(os.replace), counted(os.unlink)
+    with StoreWriter(folder, GRID, 5, {}) as writer:
+        for number in range(3):
+            name = f"scan_{number:06d}"
+            if name not in writer.shards:
+                writer.add(name, joints(2, number))
+    os._exit(0)
+
+
+def killed_at(folder: Path, at: int) -> bool:
+    process = multiprocessing.get_context("fork").Process(target=write_and_be_killed, args=(folder, at))
+    process.start()
+    process.join()
+    return process.exitcode == -signal.SIGKILL
+
+
+def test_a_writer_killed_before_any_of_its_disk_calls_leaves_a_store_that_goes_on(tmp_path: Path) -> None:
+    """Also within the writing of manifest and journal: the store ends the same, file by file."""
+    assert not killed_at(tmp_path / "unbroken", 0)
+    kept = {path.name: path.read_bytes() for path in (tmp_path / "unbroken").iterdir()}
+    at = 1
+    while killed_at(tmp_path / f"s{at}", at):
+        assert not killed_at(tmp_path / f"s{at}", 0)
+        assert {path.name: path.read_bytes() for path in (tmp_path / f"s{at}").iterdir()} == kept, at
+        at += 1
+    assert at > 15
+
+
+def test_a_shard_counts_as_soon_as_it_is_listed_and_a_torn_line_does_not(tmp_path: Path) -> None:
+    with StoreWriter(tmp_path, GRID, 5, {}) as writer:
+        writer.add("scan_000001", joints(2, 1))
+        writer.add("scan_000000", joints(3, 0))
+        assert [s.name for s in Store(tmp_path).shards] == ["scan_000000", "scan_000001"]
+        early = Store(tmp_path).fingerprint
+        with (tmp_path / JOURNAL).open("ab") as file:
+            file.write(b'{"name": "scan_000002", "joi')
+        assert Store(tmp_path).fingerprint == early
+    assert Store(tmp_path).fingerprint == early
+    assert not (tmp_path / JOURNAL).exists()
+
+
+def test_a_damaged_journal_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    filled(tmp_path)
+    (tmp_path / JOURNAL).write_bytes(b"nonsense\n")
+    with pytest.raises(InputError, match=r"manifest\.journal, found a damaged line"):
+        Store(tmp_path)
+
+
+def test_listing_a_shard_costs_the_same_however_many_there_are(tmp_path: Path) -> None:
+    """Bytes written for one more shard, after ten and after a thousand."""
+    with StoreWriter(tmp_path, GRID, 5, {}) as writer:
+        sizes = []
+        for number in range(1000):
+            writer.commit(Shard(f"scan_{number:06d}", 2, "a" * 64, "b" * 64))
+            sizes.append((tmp_path / JOURNAL).stat().st_size + (tmp_path / MANIFEST).stat().st_size)
+    steps = np.diff(sizes)
+    assert steps.max() == steps.min() < 300
+
+
+def test_a_large_store_is_read_in_parts(tmp_path: Path) -> None:
+    store = Store(filled(tmp_path))
+    assert store.columns(["seed"])["seed"].tolist() == store.table["seed"].tolist()
+    parts = list(store.shard_by_shard())
+    assert [len(part) for part in parts] == [3, 4]
+    np.testing.assert_array_equal(Joints.concatenate(parts).volumes, store.read().volumes)

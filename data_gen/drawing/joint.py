@@ -19,6 +19,10 @@ from jointwise.data_gen.settings import (
     GeneratorSettings,
 )
 from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes.environment import site_height
+
+FULLEST = 0.80
+"""Height over free height to which a gap may make a joint look pressed: a wide one needs a joint that stands high."""
 
 
 def draw_sound_joint(
@@ -86,13 +90,25 @@ def draw_fault(
     if site < defects.missing:
         name = "bare" if site < 0.5 * defects.missing else "paste"
         return replace(joint, recipe=name, site=name, voids=(), waist=None, via_in_pad=False)
-    name, gaps = joint.recipe, []
+    name, gaps, stand = joint.recipe, [], _stand(joint, board)
     if kind < defects.head_in_pillow:
-        name, gaps = "head_in_pillow", [draw_gap(rng, defects, "interface", board, joint.waist)]
+        name, gaps = "head_in_pillow", [draw_gap(rng, defects, "interface", *stand, joint.waist)]
     elif kind < defects.head_in_pillow + defects.non_wet:
-        name, gaps = "non_wet", [draw_gap(rng, defects, place, board, None)]
+        name, gaps = "non_wet", [draw_gap(rng, defects, place, *stand, None)]
     if edge is not None:
         other = {"board": "package", "package": "board"}[place]
         gaps.append(replace(edge, place=other if name == "non_wet" else dry))
         name = "partial_wetting" if len(gaps) == 1 else name
     return replace(joint, recipe=name, gaps=tuple(gaps))
+
+
+def _stand(joint: JointRecord, board: BoardRecord) -> tuple[float, float]:
+    """How high the joint stands, and the widest gap for which that is high enough, mm.
+
+    Joints freeze apart where their lands are far apart. The height is drawn for all joints alike, so it is the gap
+    that follows the height; a gap of g pushes as much solder outwards as some 0.8 g less height.
+    """
+    height = site_height(board, joint)
+    a, b = board.board_land_mm / 2 * joint.board_wetted, board.package_land_mm / 2 * joint.package_wetted
+    free = env.free_height(a, b, joint.solder_mm3)
+    return height, max(height - FULLEST * free, 0.02 * free) / 0.8

@@ -7,13 +7,16 @@ import math
 import numpy as np
 
 from jointwise.data_gen.drawing.numbers import disc_point, log_uniform, uniform
-from jointwise.data_gen.drawing.records import BoardRecord, GapRecord, MixRecord, WaistRecord
+from jointwise.data_gen.drawing.records import GapRecord, MixRecord, WaistRecord
 from jointwise.data_gen.settings import (
     DefectSettings,
 )
 
 FULL_TURN = 2 * math.pi
 
+
+WIDEST_WETTED_UM = 20.0
+"""Mean gap of a free end up to which spots of the land are still wetted; across a wider one they would be pillars."""
 
 LEAST_TOUCHING_UM = 8.0
 """Least mean gap of a free end that touches its land at one edge."""
@@ -40,35 +43,44 @@ def draw_gap(
     rng: np.random.Generator,
     defects: DefectSettings,
     place: str,
-    board: BoardRecord,
+    height_mm: float,
+    room_mm: float,
     notch: WaistRecord | None,
 ) -> GapRecord:
-    """A failed surface: a pillow whose rim is the joint's notch, if it has one, or a bare land under a free end."""
+    """A failed surface: a pillow whose rim is the joint's notch, if it has one, or a bare land under a free end.
+
+    Args:
+        rng, defects: source of numbers, ranges.
+        place: `interface`, `board` or `package`.
+        height_mm: how high the joint stands.
+        room_mm: the widest gap this height has room for.
+        notch: the joint's notch.
+    """
     pillow = place == "interface"
     low, high = defects.pillow_gap_um if pillow else defects.open_gap_um
     level = uniform(rng, LEVELS) if notch is None else notch.level
     lean = _draw_lean(rng, defects)
     # On small balls, on low pillows and under a leaning end the widest gaps would eat the joint.
-    if pillow:
-        widest = min(160 * board.ball_mm, 700 * (level - 0.04) * board.height_mm)
-    else:
-        widest = 350 * board.height_mm / (1.0 + math.hypot(*lean))
+    most = 700 * (level - 0.04) * height_mm if pillow else 350 * height_mm / (1.0 + math.hypot(*lean))
+    widest = min(most, 1000 * room_mm)
     touching = not pillow and math.hypot(*lean) > 1.0
     # An end that touches at one edge is no open if half the rest is thinner than the eye of B6 (0.5 um).
     low = max(low, LEAST_TOUCHING_UM) if touching else low
     gap = log_uniform(rng, (low, max(min(high, widest), low)))
     contact = 0.0 if rng.random() < defects.bare else uniform(rng, defects.contact)
     patches = draw_patches(rng, contact)
+    if touching:
+        contact, patches = lean_contact(math.hypot(*lean)), ()
+    elif not pillow and gap > WIDEST_WETTED_UM:
+        contact, patches = 0.0, ()
     x, y = disc_point(rng)
     if pillow:
         form = "dish" if rng.random() < 0.6 else "dome"
         curvature = log_uniform(rng, (0.8, 3.0))
         return GapRecord(place, form, level, gap, curvature, (0.3 * x, 0.3 * y), contact, patches)
     curvature = uniform(rng, (0.05, 0.9))
-    return GapRecord(
-        place, "cap", 0.0, gap, 0.3 * curvature if touching else curvature, lean,
-        lean_contact(math.hypot(*lean)) if touching else contact, () if touching else patches,
-    )  # fmt: skip
+    curvature = 0.3 * curvature if touching else curvature
+    return GapRecord(place, "cap", 0.0, gap, curvature, lean, contact, patches)
 
 
 def _draw_lean(rng: np.random.Generator, defects: DefectSettings) -> tuple[float, float]:

@@ -151,12 +151,23 @@ def solve_shape(
         extra: further BODY primitives (bulges), own frame.
         start: a volume of the outer shape to begin from.
     """
+    if not joint.gaps and not joint.voids and extra.size == 0:
+        return _shape(joint, frame, metal, extra)  # the pieces are disjoint: metal is their volume exactly
+    start = metal + _lost(joint, frame) if start is None else start
+    # Where a capillary side comes and goes with the volume there may be none of just this metal: a quadric has.
+    for side in (frame.side, env.quadric_side):
+        shape = _settled(joint, frame._replace(side=side), metal, extra, start)
+        if shape is not None:
+            return shape
+    raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
+
+
+def _settled(joint: JointRecord, frame: Frame, metal: float, extra: Solids, start: float) -> Shape | None:
+    """The joint of the wanted metal by the secant method; None if ten turns do not find it."""
     step = 2.2 * max(frame.a, frame.b) * 1.3 / RAYS_ACROSS
-    volume, gain, before = start or metal + _lost(joint, frame), 1.0, (0.0, 0.0)
-    for turn in range(14):
+    volume, gain, before = start, 1.0, (0.0, 0.0)
+    for turn in range(10):
         shape = _shape(joint, frame, volume, extra)
-        if shape.solids.size == len(shape.envelope):
-            return shape  # the pieces of the outer shape are disjoint: metal is their volume exactly
         found = volume + metal_change(shape.solids, len(shape.envelope), step)
         if abs(metal - found) < METAL_TOLERANCE * metal:
             return shape
@@ -165,7 +176,7 @@ def solve_shape(
             gain = min(max((found - before[1]) / (volume - before[0]), 0.5), 1.5)
         before = volume, found
         volume += (metal - found) / gain
-    raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
+    return None
 
 
 def _lost(joint: JointRecord, frame: Frame) -> float:

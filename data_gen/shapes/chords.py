@@ -96,6 +96,47 @@ def segment_intervals(matrix, origin, profile, ends, k, ex, ey, ez, dx, dy, dz):
     return max(lower, near), min(upper, far), zero, zero
 
 
+@njit(error_model="numpy", cache=True, nogil=True)
+def convex_lengths(matrix, origin, profile, ends, k, source, centre, directions, n, out):  # type: ignore[no-untyped-def]
+    """Lengths of n rays from one source in primitive k, which has no waist (c <= 0), into out.
+
+    The formulas of `approach` and `segment_intervals` in the same order, but without a branch, so
+    that a compiler does eight rays at a time. `directions` is (3, n or more); `centre` a point near the primitive.
+    """
+    m00, m01, m02 = matrix[k, 0, 0], matrix[k, 0, 1], matrix[k, 0, 2]
+    m10, m11, m12 = matrix[k, 1, 0], matrix[k, 1, 1], matrix[k, 1, 2]
+    m20, m21, m22 = matrix[k, 2, 0], matrix[k, 2, 1], matrix[k, 2, 2]
+    a, b, c, low, high = profile[k, 0], profile[k, 1], profile[k, 2], ends[k, 0], ends[k, 1]
+    ox, oy, oz, cx, cy, cz = origin[k, 0], origin[k, 1], origin[k, 2], centre[0], centre[1], centre[2]
+    sx, sy, sz = source[0] - cx, source[1] - cy, source[2] - cz
+    zero, tiny, one_half = a - a, matrix.dtype.type(1e-30), matrix.dtype.type(0.5)
+    for i in range(n):
+        dx, dy, dz = directions[0, i], directions[1, i], directions[2, i]
+        t = -(sx * dx + sy * dy + sz * dz)
+        px, py, pz = cx + (sx + t * dx) - ox, cy + (sy + t * dy) - oy, cz + (sz + t * dz) - oz
+        qx, qy, qz = (
+            m00 * px + m01 * py + m02 * pz,
+            m10 * px + m11 * py + m12 * pz,
+            m20 * px + m21 * py + m22 * pz,
+        )
+        vx, vy, vz = (
+            m00 * dx + m01 * dy + m02 * dz,
+            m10 * dx + m11 * dy + m12 * dz,
+            m20 * dx + m21 * dy + m22 * dz,
+        )
+        # A ray along a straight flank has no roots; this one's lie far beyond the end planes.
+        lead = max(vx * vx + vy * vy - c * vz * vz, tiny)
+        half = qx * vx + qy * vy - c * qz * vz - one_half * b * vz
+        rest = qx * qx + qy * qy - a - b * qz - c * qz * qz
+        square = half * half - lead * rest
+        sum_of_like = -(half + math.copysign(math.sqrt(max(square, zero)), half))
+        near, far = rest / sum_of_like, sum_of_like / lead
+        one, other = (low - qz) / vz, (high - qz) / vz
+        begin = max(min(one, other), min(near, far))
+        length = min(max(one, other), max(near, far)) - begin
+        out[i] = length if square > zero and length > zero else zero
+
+
 @_scalar
 def add_events(matrix, origin, profile, ends, k, mark, ex, ey, ez, dx, dy, dz, times, marks, n):  # type: ignore[no-untyped-def]
     """Write the ray's entries (mark) and exits (~mark) of primitive k behind the first n events; new n.

@@ -136,6 +136,43 @@ def ray_direction(frame, plate, row, column, ray, rays):  # type: ignore[no-unty
 
 
 @_inner
+def row_directions(frame, plate, near, row, begin, end, rays, out):  # type: ignore[no-untyped-def]
+    """Directions (3, …) of all rays of columns begin..end-1 of a row, one after the other; their number.
+
+    A pixel has `rays` where `near` marks it, else one. The same numbers as `ray_direction`, several at a time.
+    """
+    n = 0
+    for column in range(begin, end):
+        count = rays if near[row, column] else 1
+        for ray in range(count):
+            u, v = plate.u[column], plate.v[row]
+            if count > 1:
+                half = plate.u.dtype.type(0.5)
+                step = plate.pixel / plate.u.dtype.type(plate.sub)
+                middle = plate.u.dtype.type(plate.sub - 1) * half
+                u += (plate.u.dtype.type(ray % plate.sub) - middle) * step
+                v += (plate.u.dtype.type(ray // plate.sub) - middle) * step
+            out[0, n], out[1, n] = u, v
+            n += 1
+    one = plate.u.dtype.type(1.0)
+    f1x, f1y, f1z, f2x, f2y, f2z = (
+        frame[1, 0],
+        frame[1, 1],
+        frame[1, 2],
+        frame[2, 0],
+        frame[2, 1],
+        frame[2, 2],
+    )
+    fx, fy, fz = plate.distance * frame[3, 0], plate.distance * frame[3, 1], plate.distance * frame[3, 2]
+    for i in range(n):
+        u, v = out[0, i], out[1, i]
+        x, y, z = fx + u * f1x + v * f2x, fy + u * f1y + v * f2y, fz + u * f1z + v * f2z
+        inverse = one / math.sqrt(x * x + y * y + z * z)
+        out[0, i], out[1, i], out[2, i] = x * inverse, y * inverse, z * inverse
+    return n
+
+
+@_inner
 def squared_distance(frame, dx, dy, dz, centre):  # type: ignore[no-untyped-def]
     """Squared distance of a ray from the source to a point."""
     wx, wy, wz = centre[0] - frame[0, 0], centre[1] - frame[0, 1], centre[2] - frame[0, 2]

@@ -19,6 +19,7 @@ from jointwise.data_gen.shapes.chords import (
     WORK_EVENTS,
     add_events,
     approach,
+    convex_lengths,
     disjoint_length,
     metal_in_events,
     neck_length,
@@ -35,6 +36,7 @@ from jointwise.data_gen.xray.footprints import (
     footprint,
     outline,
     ray_direction,
+    row_directions,
     squared_distance,
 )
 from jointwise.data_gen.xray.geometry import (
@@ -188,6 +190,7 @@ def _metal_paths(packed, balls, corners, frame, plate):  # type: ignore[no-untyp
     near = np.zeros((rows, columns), np.uint8)
     times, marks = np.empty(WORK_EVENTS, plate.u.dtype), np.empty(WORK_EVENTS, np.int8)
     active = np.empty(packed.role.shape[0], np.int32)
+    work = np.empty((4, columns * rays), plate.u.dtype)
     largest = plate.u[0] - plate.u[0]
     if rays > 1:
         for j in range(packed.joint_radius.shape[0]):
@@ -200,11 +203,11 @@ def _metal_paths(packed, balls, corners, frame, plate):  # type: ignore[no-untyp
                 row = packed.copper_rows[0, 0] + k
                 _mark_under(corners, row, row + 1, frame, plate, near)
     for j in range(packed.joint_radius.shape[0]):
-        _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active)
+        _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active, work)
     for k in range(packed.neck_radius.shape[0]):
         _add_neck(packed, corners, k, frame, plate, near, paths, times, marks)
     for k in range(packed.copper_radius.shape[0]):
-        _add_copper(packed, balls, corners, k, frame, plate, near, paths)
+        _add_copper(packed, balls, corners, k, frame, plate, near, paths, work)
     return paths, near
 
 
@@ -244,16 +247,24 @@ def _candidates(packed, balls, j, frame, plate, row, column, spread, active):  #
 
 
 @_inner
-def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active):  # type: ignore[no-untyped-def]
+def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active, work):  # type: ignore[no-untyped-def]
     centre = packed.joint_centre[j]
     r0, r1, c0, c1 = footprint(centre, packed.joint_radius[j], frame, plate)
     # No sub-ray strays farther than half a pixel diagonal from the middle ray, seen at the joint.
     depth = depth_of(frame, centre) + packed.joint_radius[j]
     spread = plate.u.dtype.type(0.75) * plate.pixel * depth / plate.distance
     zero = plate.u[0] - plate.u[0]
+    lone = np.empty(max(c1 - c0, 0), np.int32)
     for row in range(r0, r1):
         for column in range(c0, c1):
             rows = _candidates(packed, balls, j, frame, plate, row, column, spread, active)
+            # Most rays: nothing to sort. A lone primitive that is no metal counts for nothing.
+            lone[column - c0] = -1
+            if rows == 1 and packed.role[active[0]] != BODY:
+                continue
+            if rows == 1 and packed.profile[active[0], 2] <= zero:
+                lone[column - c0] = active[0]
+                continue
             rays = 0
             if rows > 0:
                 rays = paths.shape[2] if near[row, column] else 1
@@ -262,14 +273,6 @@ def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active
                 x, y, z, _ = approach(
                     frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
                 )
-                if rows == 1:
-                    # Most rays: nothing to sort. A lone primitive that is no metal counts for nothing.
-                    if packed.role[active[0]] == BODY:
-                        paths[row, column, ray, 0] += disjoint_length(
-                            packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
-                            active[0], active[0] + 1, x, y, z, dx, dy, dz,
-                        )  # fmt: skip
-                    continue
                 n = 0
                 for i in range(rows):
                     k = active[i]
@@ -285,6 +288,29 @@ def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active
                     metal, second = metal_in_events(times, marks, n, zero)
                     paths[row, column, ray, 0] += metal
                     paths[row, column, ray, 3] += second
+        begin = c0
+        while begin < c1:
+            end, k = begin + 1, lone[begin - c0]
+            while end < c1 and lone[end - c0] == k:
+                end += 1
+            if k >= 0:
+                _add_convex(packed, k, centre, frame, plate, near, row, begin, end, 0, paths, work)
+            begin = end
+
+
+@_inner
+def _add_convex(packed, k, centre, frame, plate, near, row, begin, end, place, paths, work):  # type: ignore[no-untyped-def]
+    """Add the lengths of columns begin..end-1 of a row in one primitive without a waist; `work` is (4, rays)."""
+    most, n = paths.shape[2], row_directions(frame, plate, near, row, begin, end, paths.shape[2], work)
+    found = work[3]
+    convex_lengths(
+        packed.matrix, packed.origin, packed.profile, packed.ends, k, frame[0], centre, work, n, found
+    )
+    i = 0
+    for column in range(begin, end):
+        for ray in range(most if near[row, column] else 1):
+            paths[row, column, ray, place] += found[i]
+            i += 1
 
 
 @_inner
@@ -311,11 +337,15 @@ def _add_neck(packed, corners, k, frame, plate, near, paths, times, marks):  # t
 
 
 @_inner
-def _add_copper(packed, balls, corners, k, frame, plate, near, paths):  # type: ignore[no-untyped-def]
+def _add_copper(packed, balls, corners, k, frame, plate, near, paths, work):  # type: ignore[no-untyped-def]
     row_of_solid = packed.copper_rows[0, 0] + k
     place = 1 if row_of_solid < packed.copper_rows[0, 1] else 2
     centre = balls[row_of_solid]
     r0, r1, c0, c1 = outline(corners, row_of_solid, row_of_solid + 1, frame, plate)
+    if packed.role[row_of_solid] == BODY and packed.profile[row_of_solid, 2] <= centre[3] - centre[3]:
+        for row in range(r0, r1):
+            _add_convex(packed, row_of_solid, centre, frame, plate, near, row, c0, c1, place, paths, work)
+        return
     for row in range(r0, r1):
         for column in range(c0, c1):
             rays = paths.shape[2] if near[row, column] else 1

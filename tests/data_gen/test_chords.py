@@ -216,6 +216,44 @@ def test_too_many_crossings_are_an_error_not_a_wrong_length():
         chords.metal_lengths(row, np.zeros((1, 3)), np.array([[1.0, 0, 0]]))
 
 
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_the_form_without_branches_gives_the_lengths_of_the_one_with_them(dtype):
+    rng = np.random.default_rng(6)
+    shapes = sd.join(
+        sd.segment((0.04, 0.3, -1.0), (0.0, 0.36)),
+        sd.cylinder((0.1, 0, -0.02), (0.1, 0, 0.02), 0.3),
+        sd.sheared(sd.ellipsoid((0, 0.1, 0.1), (0.1, 0.2, 0.3)), 0.1, -0.05),
+        sd.cone((0, 0, 0), (0.1, 0.2, 0.3), 0.2, 0.2),
+    )
+    arrays = [np.ascontiguousarray(a, dtype) for a in shapes[:4]]
+    source, centre = np.array([3.0, -20.0, 35.0], dtype), np.array([0.05, 0.0, 0.1], dtype)
+    target = rng.uniform(-0.5, 0.5, (4000, 3))
+    directions = np.ascontiguousarray(unit(target - source).T, dtype)
+    found = np.empty(4000, dtype)
+    for k in range(shapes.size):
+        chords.convex_lengths(*arrays, k, source, centre, directions, 4000, found)
+        expected = [
+            chords.disjoint_length(
+                *arrays, shapes.role, k, k + 1, *chords.approach(*source, *d, *centre)[:3], *d
+            )
+            for d in directions.T
+        ]
+        assert (found > 0).sum() > 200
+        # Compilers may contract a product and a sum in one of the two forms.
+        np.testing.assert_allclose(found, expected, atol=2e-7 if dtype is np.float64 else 2e-3)
+        assert np.mean(found != np.array(expected)) < 0.5
+
+
+def test_a_ray_along_a_straight_flank_is_cut_by_the_end_planes():
+    rod = sd.cylinder((0, 0, -0.1), (0, 0, 0.3), 0.2)
+    directions = np.tile(np.array([[0.0], [0.0], [1.0]]), (1, 2))
+    found = np.empty(2)
+    for x, expected in ((0.0, 0.4), (0.1, 0.4), (0.25, 0.0)):
+        source = np.array([x, 0.0, -9.0])
+        chords.convex_lengths(*rod[:4], 0, source, np.zeros(3), directions, 2, found)
+        np.testing.assert_allclose(found, expected, atol=1e-12)
+
+
 def test_metal_inside_mix_is_of_the_second_alloy_and_counts_once():
     # A ball of 1 mm with a void of 0.2 mm in its lower half, which is of the second alloy (two overlapping MIX).
     ball = sd.join(sd.sphere((0, 0, 0), 0.5), sd.sphere((0, 0, -0.25), 0.1, role=sd.VOID))

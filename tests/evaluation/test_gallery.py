@@ -23,7 +23,7 @@ GRID = Grid((48, 40, 40))
 
 
 def drawn(**changes: object) -> str:
-    return json.dumps({"voids": [], "gap": None, "waist": None, "bulges": []} | changes)
+    return json.dumps({"voids": [], "gaps": [], "waist": None, "bulges": []} | changes)
 
 
 def layer(place: str, count: int = 12) -> list[dict[str, object]]:

@@ -42,10 +42,10 @@ class FamilySettings:
     paste_mm3: float = 0.0072
     rows: tuple[int, int] = (5, 7)
     cols: tuple[int, int] = (5, 7)
-    depopulated: float = 0.0
-    kept: int = 0
     package_mm: Pair = (1.2, 1.7)
     board_mm: Pair = (1.0, 1.6)
+    depopulated: float = 0.0
+    kept: int = 0
 
     def __post_init__(self) -> None:
         """Refuse sizes no board can have.

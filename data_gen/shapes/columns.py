@@ -362,8 +362,12 @@ def _group_areas(met, parent, areas):  # type: ignore[no-untyped-def]
 def _void_groups(voids: Solids) -> NDArray[np.int64]:
     """Parent of each void in the forest of connected ones (all of them ellipsoids)."""
     back = np.linalg.inv(voids.matrix)
+    a, b, c = voids.profile.T
+    wide = a - b**2 / (4 * c)  # squared semi-axes in own coordinates: wide, wide, wide / -c
+    axes = back * np.sqrt(np.stack([wide, wide, -wide / c], axis=1))[:, None, :]
+    centres = voids.origin + back[:, :, 2] * (-b / (2 * c))[:, None]
     _, reach = sd.bounding_spheres(voids)
-    return np.asarray(_groups(voids.origin, back @ back.transpose(0, 2, 1), reach))
+    return np.asarray(_groups(centres, axes @ axes.transpose(0, 2, 1), reach))
 
 
 def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> Columns:

@@ -125,16 +125,29 @@ def test_merged_voids_are_one_and_separate_ones_are_several(board):
     assert share[0] > 0.93 > share[1]
 
 
-def test_touching_voids_count_as_one_whatever_the_lattice_sees(board):
-    """Two balls that overlap by 0.2 um: far below the distance of the rays, still one void; 0.2 um apart: two."""
-    joint, _ = joint_with(board, ())
-    for apart, groups in ((0.0998, 1), (0.1002, 2)):
-        x, z = joint.centre[0], joint.height_mm / 2
-        pair = sd.join(*(sd.sphere((x + s * apart / 2, joint.centre[1], z), 0.05, sd.VOID) for s in (-1, 1)))
-        holed = joint._replace(solids=sd.join(joint.solids, pair))
-        scene = Scene((holed,), (), sd.empty(), sd.empty(), None)
-        row = truth.scene_truth(scene).iloc[0]
-        assert row["void_projected_area_pct"] / row["void_largest_pct"] == pytest.approx(groups, rel=0.01)
+def ball(x, z):
+    return sd.sphere((x, 0.0, z), 0.05, sd.VOID)
+
+
+def lens(x, z):
+    return sd.ellipsoid((x, 0.0, z), (0.05, 0.05, 0.02), role=sd.VOID)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "groups"),
+    [
+        # Overlaps and gaps of 0.2 um, far below the distance of the rays.
+        (ball(-0.0499, 0.2), ball(0.0499, 0.2), 1), (ball(-0.0501, 0.2), ball(0.0501, 0.2), 2),
+        (lens(-0.0499, 0.2), lens(0.0499, 0.2), 1), (lens(-0.0501, 0.2), lens(0.0501, 0.2), 2),
+        (ball(-0.0499, 0.2), lens(0.0499, 0.2), 1), (ball(-0.0501, 0.2), lens(0.0501, 0.2), 2),
+        (lens(0.0, 0.1999), lens(0.0, 0.1601), 1), (lens(0.0, 0.2001), lens(0.0, 0.1599), 2),
+    ],
+)  # fmt: skip
+def test_touching_voids_are_one_whatever_the_lattice_sees(one, other, groups):
+    from jointwise.data_gen.shapes.columns import _void_groups
+
+    parents = _void_groups(sd.join(one, other))
+    assert (parents == np.arange(2)).sum() == groups
 
 
 def test_shrinkage_is_thin_jagged_and_near_the_surface(board):

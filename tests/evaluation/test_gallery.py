@@ -90,7 +90,7 @@ def test_a_layer_of_microvoids_is_cut_where_it_lies() -> None:
 def test_a_land_that_is_not_wetted_is_cut_in_its_gap() -> None:
     record = table().iloc[1].copy()
     for place, z in (("board", 0.03 - 0.18), ("package", 0.18 - 0.03)):
-        record["joint_record"] = drawn(gap={"place": place, "gap_um": 60.0})
+        record["joint_record"] = drawn(gaps=[{"place": place, "gap_um": 60.0, "form": "cap"}])
         index = cut_place(np.zeros(GRID.shape, np.float16), record, "non_wet", GRID)[0]
         assert abs((index - 23.5) * GRID.spacing_mm(0.8, 0.5)[2] - z) <= 0.5 * GRID.spacing_mm(0.8, 0.5)[2]
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
-COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "sets", "score", "doctor")
+COMMANDS = ("demo", "generate", "verify", "train", "evaluate", "sets", "score", "paint", "doctor")
 
 
 class Command(NamedTuple):

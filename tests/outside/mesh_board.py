@@ -2,13 +2,15 @@
 
     python tests/outside/mesh_board.py --preset clean --out boards/clean     (packages: extra `mesh`)
 
-Nothing here knows the generator's shapes, projector or detector. Joints are capillary profiles (Young-Laplace by shooting,
-not truncated spheres), revolved to triangle meshes; voids, gaps and bridges are boolean operations on meshes (manifold3d); path
-lengths come from gvxr (Mesa's software renderer does); spectrum by spekpy, attenuation by xraydb; energy sum, blur, scatter and
-noise are written below in numpy. Only the reconstruction is the project's own, because it is held against itk-rtk.
+Nothing here knows the generator's shapes, projector or detector. Joints are capillary profiles (Young-Laplace by
+shooting, not truncated spheres), revolved to triangle meshes; voids, gaps and bridges are boolean operations on
+meshes (manifold3d); path lengths come from gvxr (Mesa's software renderer does); spectrum by spekpy, attenuation by
+xraydb; energy sum, blur, scatter and noise are written below in numpy. Only the reconstruction is the project's own,
+because it is held against itk-rtk.
 
-Writes `board.mha` (1/mm), `truth.csv` (measured on the meshes), `record.json` (what was drawn). Frame of the file: x along
-columns, y along rows and the rotation axis, z from board to package. `--check` looks at a marker and a solid sphere first.
+Writes `board.mha` (1/mm), `truth.csv` (measured on the meshes), `record.json` (what was drawn). Frame of the file:
+x along columns, y along rows and the rotation axis, z from board to package. `--check` makes no board but looks at a
+marker off the axis and at a solid sphere at one energy.
 Needs EGL: on Debian libegl1, libgl1-mesa-dri and the libxcb-* packages that gvxr's library names when it is loaded.
 """
 
@@ -25,7 +27,7 @@ from pathlib import Path
 
 import numpy as np
 from gvxrPython3 import gvxr
-from manifold3d import CrossSection, Manifold, Mesh, OpType
+from manifold3d import CrossSection, FillRule, Manifold, Mesh, OpType
 from scipy.integrate import solve_ivp
 from scipy.ndimage import gaussian_filter
 from scipy.optimize import fsolve
@@ -48,7 +50,10 @@ class Board:
     package_land: float = 0.38
     oblong: float = 1.0  # length over width of lands and joints
     paste: float = 0.0072  # mm³ of metal
-    pressed: tuple[float, float] = (0.92, 1.0)  # height over that without load, at the array's middle and corner
+    pressed: tuple[float, float] = (
+        0.92,
+        1.0,
+    )  # height over that without load, at the array's middle and corner
     voxel: float = 0.02
     kvp: float = 130.0
     filter_al: float = 1.0
@@ -74,7 +79,14 @@ class Board:
     seed: int = 1
 
 
-MIXED = {"void": 0.15, "small_void": 0.1, "sheet": 0.06, "non_wet": 0.13, "head_in_pillow": 0.15, "bridge": 0.07}
+MIXED = {
+    "void": 0.15,
+    "small_void": 0.1,
+    "sheet": 0.06,
+    "non_wet": 0.13,
+    "head_in_pillow": 0.15,
+    "bridge": 0.07,
+}
 PRESETS = {
     "sound": Board(),
     "clean": Board(rows=6, rates=MIXED, missing=1, seed=2),
@@ -130,11 +142,11 @@ def lathe(profile: np.ndarray) -> Manifold:
 
 
 def bowl(vertex: float, radius: float, reach: float, top, points: int = 40) -> Manifold:
-    """Revolved region above the sphere r ↦ vertex + radius - sqrt(radius² - r²) and below `top(r)`."""
+    """Revolved region between the sphere r ↦ vertex + radius - sqrt(radius² - r²) and `top(r)`."""
     r = np.linspace(0.0, reach, points)
     low = vertex + radius - np.sqrt(radius**2 - r**2)
     outline = np.vstack([np.column_stack([r, low]), np.column_stack([r, top(r, low)])[::-1]])
-    return CrossSection([outline]).revolve(AROUND)
+    return CrossSection([outline], FillRule.NonZero).revolve(AROUND)
 
 
 def upside_down(solid: Manifold, h: float) -> Manifold:
@@ -148,7 +160,9 @@ def pillars(rng, radius: float, h: float, share: float) -> tuple[Manifold, list]
     for r in radius * np.sqrt(share * rng.dirichlet(np.full(count, 2.0))):
         where, angle = (radius - r) * math.sqrt(rng.random()), 2 * math.pi * rng.random()
         discs.append((where * math.cos(angle), where * math.sin(angle), float(r)))
-    solids = [Manifold.cylinder(2 * h, r, circular_segments=32).translate([x, y, -0.5 * h]) for x, y, r in discs]
+    solids = [
+        Manifold.cylinder(2 * h, r, circular_segments=32).translate([x, y, -0.5 * h]) for x, y, r in discs
+    ]
     return Manifold.batch_boolean(solids, OpType.Add), discs
 
 
@@ -174,14 +188,19 @@ class Site:
         self.profile = capillary(a, b, h, volume)
         self.outer = lathe(self.profile)
         self.dmax = 2 * float(self.profile[:, 0].max())
-        self.truth = {"present": 1, **dict.fromkeys(KINDS, 0), "gap_um": math.nan, "contact_fraction": math.nan}
+        self.truth = {
+            "present": 1,
+            **dict.fromkeys(KINDS, 0),
+            "gap_um": math.nan,
+            "contact_fraction": math.nan,
+        }
         gap = self._gap(rng, board, recipe)
         voids = self._voids(rng, board, recipe, gap)
         self.solid = self.outer - gap - voids
         self._measure(voids)
 
     def _gap(self, rng, board: Board, recipe: str) -> Manifold:
-        thick = 1e-3 * board.voxel * 1e3 * float(np.exp(rng.uniform(*np.log(board.gap_voxels))))
+        thick = board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels))))
         share = 0.0 if rng.random() < 0.5 else float(rng.uniform(0.03, 0.2))
         if recipe == "head_in_pillow":
             level, radius = float(rng.uniform(0.3, 0.5)) * self.h, float(rng.uniform(0.5, 1.2)) * self.dmax
@@ -193,8 +212,8 @@ class Site:
             radius = float(rng.uniform(1.0, 4.0)) * self.dmax
             # The free end is a dome; the gap runs from the land to it. At the package; else turned over.
             rim = radius - math.sqrt(radius**2 - (board.package_land / 2) ** 2)
-            vertex = -max(thick - rim / 2, 0.2 * thick)
-            dome = bowl(-vertex, radius, 0.7 * self.dmax, lambda _r, _low: np.full_like(_r, -0.02))
+            vertex = max(thick - rim / 2, 0.2 * thick)
+            dome = bowl(vertex, radius, 0.7 * self.dmax, lambda _r, _low: np.full_like(_r, -0.02))
             shell = dome if rng.random() < 0.5 else upside_down(dome, self.h)
         else:
             return Manifold()
@@ -212,12 +231,20 @@ class Site:
         if not with_voids:
             return Manifold()
         low, high = board.void_area
-        aim = float(rng.uniform(0.005, 0.035)) if recipe != "void" else float(np.exp(rng.uniform(*np.log([low, high]))))
+        aim = (
+            float(rng.uniform(0.005, 0.035))
+            if recipe != "void"
+            else float(np.exp(rng.uniform(*np.log([low, high]))))
+        )
         balls = []
         if recipe == "sheet":
             top = rng.random() < 0.5
             for _ in range(int(rng.integers(10, 30))):
-                r, where, angle = self.dmax * rng.uniform(0.02, 0.045), math.sqrt(rng.random()), rng.uniform(0, 2 * math.pi)
+                r, where, angle = (
+                    self.dmax * rng.uniform(0.02, 0.045),
+                    math.sqrt(rng.random()),
+                    rng.uniform(0, 2 * math.pi),
+                )
                 flat, z = rng.uniform(0.3, 0.6), rng.uniform(0.004, 0.02)
                 place = 0.9 * where * board.board_land / 2
                 at = [place * math.cos(angle), place * math.sin(angle), z + r * flat]
@@ -288,7 +315,9 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
     for i, (recipe, place) in enumerate(zip(recipes, places, strict=True)):
         volume = math.pi * board.ball**3 / 6 * rng.normal(1.0, 0.015) + board.paste * rng.normal(1.0, 0.1)
         share = float(np.hypot(*place) / corner) ** 2
-        h = free_height(half_a, half_b, mean_volume) * (board.pressed[0] * (1 - share) + board.pressed[1] * share)
+        h = free_height(half_a, half_b, mean_volume) * (
+            board.pressed[0] * (1 - share) + board.pressed[1] * share
+        )
         site = None if recipe == "missing" else Site(rng, board, recipe, h, volume)
         sites.append(site)
         at = [*map(float, place), 0.0]
@@ -300,9 +329,9 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
         if site:
             solder.append(site.solid.scale(shape).translate(at))
     necks = [neck_between(rng, board, places, sites, i, j, rows) for i, j in pairs]
-    box = {name: solids for name, solids in surroundings(rng, board, max(s.h for s in sites if s)).items()}
-    box["copper"] = Manifold.batch_boolean(copper + [box["copper"]], OpType.Add)
-    box["solder"] = Manifold.batch_boolean(solder + necks, OpType.Add)
+    box = surroundings(rng, board, max(s.h for s in sites if s))
+    box["copper"] = Manifold.batch_boolean([*copper, box["copper"]], OpType.Add)
+    box["solder"] = Manifold.batch_boolean([*solder, *necks], OpType.Add)
     facts = [s.facts if s else {"recipe": "missing"} for s in sites]
     return box, rows, {"board": asdict(board), "joints": facts, "bridges": pairs}
 
@@ -347,7 +376,12 @@ def surroundings(rng, board: Board, highest: float) -> dict[str, Manifold]:
     mould = box(0.9 * x, 0.9 * y, base + 0.3, base + 1.0)
     return {
         "laminate": Manifold.batch_boolean(
-            [box(x, y, plane, -0.025), box(x, y, -1.4, plane - 0.018), box(0.9 * x, 0.9 * y, base, base + 0.3)], OpType.Add
+            [
+                box(x, y, plane, -0.025),
+                box(x, y, -1.4, plane - 0.018),
+                box(0.9 * x, 0.9 * y, base, base + 0.3),
+            ],
+            OpType.Add,
         ),
         "copper": Manifold.batch_boolean([box(x, y, plane - 0.018, plane), *traces], OpType.Add),
         "mould": mould - die,
@@ -361,7 +395,10 @@ MIXTURES = {
     "solder": (7.38, {"Sn": 0.965, "Ag": 0.03, "Cu": 0.005}),
     "copper": (8.96, {"Cu": 1.0}),
     # Glass 60 %, epoxy 40 % by weight, and a mould of 82 % silica: our own mixes, elements by weight.
-    "laminate": (1.85, {"O": 0.39, "Si": 0.155, "Ca": 0.086, "Al": 0.048, "B": 0.015, "Mg": 0.007, "C": 0.27, "H": 0.029}),
+    "laminate": (
+        1.85,
+        {"O": 0.39, "Si": 0.155, "Ca": 0.086, "Al": 0.048, "B": 0.015, "Mg": 0.007, "C": 0.27, "H": 0.029},
+    ),
     "mould": (1.95, {"Si": 0.383, "O": 0.482, "C": 0.125, "H": 0.01}),
     "silicon": (2.33, {"Si": 1.0}),
 }  # fmt: skip
@@ -406,7 +443,9 @@ class Lengths:
         self.names, self.geometry = list(meshes), geometry
         gvxr.createWindow(0, 0, "EGL")
         for name, (vertices, faces) in meshes.items():
-            gvxr.makeTriangularMesh(name, vertices.astype(np.float32).ravel(), faces.astype(np.int32).ravel(), "mm")
+            gvxr.makeTriangularMesh(
+                name, vertices.astype(np.float32).ravel(), faces.astype(np.int32).ravel(), "mm"
+            )
             gvxr.setCompound(name, "H2O")
             gvxr.setDensity(name, 1.0, "g/cm3")
             gvxr.addPolygonMeshAsInnerSurface(name)
@@ -447,18 +486,27 @@ def expected(lengths: np.ndarray, mu: np.ndarray, weight: np.ndarray, quantum: n
     return images
 
 
-def measured(signal: np.ndarray, spread: np.ndarray, board: Board, magnification: float, gain, rng) -> np.ndarray:
+def measured(
+    signal: np.ndarray, spread: np.ndarray, board: Board, magnification: float, gain, rng
+) -> np.ndarray:
     """Line integrals of one view: spot blur, scatter, quanta, scintillator blur, electronics, gain, 16 bit, -ln."""
     spot = (magnification - 1) * board.focal_um / 1000 / 2.355 / board.pixel
-    signal, spread = gaussian_filter(signal, spot, mode="nearest"), gaussian_filter(spread, spot, mode="nearest")
-    extra = board.scatter * (0.5 * signal.mean() + 0.5 * gaussian_filter(signal, 10.0 / board.pixel, mode="nearest", truncate=2))
+    signal, spread = (
+        gaussian_filter(signal, spot, mode="nearest"),
+        gaussian_filter(spread, spot, mode="nearest"),
+    )
+    extra = board.scatter * (
+        0.5 * signal.mean() + 0.5 * gaussian_filter(signal, 10.0 / board.pixel, mode="nearest", truncate=2)
+    )
     signal, spread = signal + extra, spread + extra
     quantum = spread / signal  # signal of the one size of quantum that has this mean and variance
     signal = quantum * rng.poisson(board.photons * signal / quantum) / board.photons
     signal = gaussian_filter(signal, board.blur_px, mode="nearest")
     signal = (signal + board.read_noise / board.photons * rng.standard_normal(signal.shape)) * gain
     step = 1.5 / 65535
-    return -np.log(np.maximum(np.rint(signal / step) * step, max(0.5 / board.photons, step))).astype(np.float32)
+    return -np.log(np.maximum(np.rint(signal / step) * step, max(0.5 / board.photons, step))).astype(
+        np.float32
+    )
 
 
 def geometry_of(board: Board, half: tuple[float, float, float]) -> dict:
@@ -468,7 +516,14 @@ def geometry_of(board: Board, half: tuple[float, float, float]) -> dict:
     radius = math.hypot(half[0], half[2])
     columns = 2 * math.ceil(radius * sod / math.sqrt(sod**2 - radius**2) / board.voxel) + 14
     rows = 2 * math.ceil(half[1] * sod / (sod - radius) / board.voxel) + 14
-    return {"sod": sod, "sdd": board.sdd, "pixel": board.pixel, "columns": columns, "rows": rows, "shift": 0.0}
+    return {
+        "sod": sod,
+        "sdd": board.sdd,
+        "pixel": board.pixel,
+        "columns": columns,
+        "rows": rows,
+        "shift": 0.0,
+    }
 
 
 def reconstruct(integrals: np.ndarray, geometry: dict, lattice, hann: float) -> np.ndarray:
@@ -504,12 +559,16 @@ def check() -> None:
     board = replace(PRESETS["sound"], views=240)
     geometry = geometry_of(board, (0.9, 0.9, 0.7))
     marker, ball = np.array([0.43, -0.37, 0.29]), np.array([-0.3, 0.25, -0.1])
-    solids = {"solder": Manifold.sphere(0.09, 96).translate(marker) + Manifold.sphere(0.25, 192).translate(ball)}
+    solids = {
+        "solder": Manifold.sphere(0.09, 96).translate(marker) + Manifold.sphere(0.25, 192).translate(ball)
+    }
     lengths = Lengths({n: arrays(s) for n, s in solids.items()}, geometry, 2)
     mu = 2.219  # per mm, SAC305 at 80 keV (NIST SRD 126 by weight)
     integrals = []
     for k in range(board.views):
-        signal, _ = expected(lengths(2 * math.pi * k / board.views), np.array([[mu]]), np.ones(1), np.ones(1), 2)
+        signal, _ = expected(
+            lengths(2 * math.pi * k / board.views), np.array([[mu]]), np.ones(1), np.ones(1), 2
+        )
         integrals.append(-np.log(signal))
     lattice = lattice_of((0.7, 0.7, 0.5), board.voxel)
     volume = reconstruct(np.array(integrals, np.float32), geometry, lattice, math.inf)
@@ -520,7 +579,9 @@ def check() -> None:
     off = ((at[near] * weight[:, None]).sum(axis=0) / weight.sum() - marker) / board.voxel
     inner = np.linalg.norm(at - ball, axis=-1) < 0.18
     mean, spread = float(volume[inner].mean()), float(volume[inner].std())
-    print(f"marker off by {np.round(off, 3).tolist()} voxels (x, y, z); sphere {mean:.4f} +- {spread:.4f} /mm, true {mu}")
+    print(
+        f"marker off by {np.round(off, 3).tolist()} voxels (x, y, z); sphere {mean:.4f} +- {spread:.4f} /mm, true {mu}"
+    )
     if max(abs(off)) > 0.1 or abs(mean / mu - 1) > 0.01:
         sys.exit("the chain does not hold: no board is made")
 
@@ -537,10 +598,14 @@ def run(board: Board, folder: Path, sub: int) -> None:
     middle = np.mean([r["centre"] for r in rows], axis=0)
     shift = np.array([0.3, -0.2, 0.4]) * board.voxel - turn @ middle
     meshes = {name: (v @ turn.T + shift, f) for name, (v, f) in ((n, arrays(s)) for n, s in solids.items())}
-    reach = np.abs(turn) @ np.array([board.cols * board.pitch / 2, board.rows * board.pitch / 2, board.ball * 0.5])
-    half = tuple(float(h) for h in reach + [0.3, 0.3, 0.35])
+    reach = np.abs(turn) @ np.array(
+        [board.cols * board.pitch / 2, board.rows * board.pitch / 2, board.ball * 0.5]
+    )
+    half = tuple(float(h) for h in reach + np.array([0.3, 0.3, 0.35]))
     geometry = geometry_of(board, half) | {"shift": board.axis_px * board.pixel}
-    print(f"meshes: {sum(len(f) for _, f in meshes.values())} triangles after {time.time() - began:.0f} s; {geometry}")
+    print(
+        f"meshes: {sum(len(f) for _, f in meshes.values())} triangles after {time.time() - began:.0f} s; {geometry}"
+    )
     lengths = Lengths(meshes, geometry, sub)
     kev, quanta = spectrum(board)
     weight = kev * quanta / (kev * quanta).sum()
@@ -564,21 +629,33 @@ def run(board: Board, folder: Path, sub: int) -> None:
     for r in rows:
         x, y, z = turn @ np.array(r.pop("centre")) + shift
         r |= {"ball": ball_name(r["row"], r["col"]), "x_mm": float(x), "y_mm": float(y), "z_mm": float(z)}
-    names = ["ball", "row", "col", "x_mm", "y_mm", "z_mm", "present", *KINDS, "void_projected_area_pct", "void_volume_pct",
-             "gap_um", "contact_fraction", "bridge_neck_um"]  # fmt: skip
+    names = [
+        *("ball", "row", "col", "x_mm", "y_mm", "z_mm", "present", *KINDS),
+        *("void_projected_area_pct", "void_volume_pct", "gap_um", "contact_fraction", "bridge_neck_um"),
+    ]
     pd.DataFrame(rows).reindex(columns=names).round(5).to_csv(folder / "truth.csv", index=False)
-    record |= {"geometry": geometry, "rotation": turn.tolist(), "shift_mm": shift.tolist(), "energies_kev": len(kev)}
+    record |= {
+        "geometry": geometry,
+        "rotation": turn.tolist(),
+        "shift_mm": shift.tolist(),
+        "energies_kev": len(kev),
+    }
     (folder / "record.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
-    print(f"{folder}: {volume.shape} voxels, {pd.DataFrame(rows)[list(KINDS)].sum().to_dict()}, {time.time() - began:.0f} s")
+    counts = pd.DataFrame(rows)[list(KINDS)].sum().to_dict()
+    print(f"{folder}: {volume.shape} voxels, {counts}, {time.time() - began:.0f} s")
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--preset", choices=sorted(PRESETS), default="clean")
     parser.add_argument("--out", type=Path, help="folder of the board; needed unless --check")
     parser.add_argument("--seed", type=int, help="another board of the same preset")
     parser.add_argument("--sub-rays", type=int, default=2, help="rays per pixel edge, intensities averaged")
-    parser.add_argument("--check", action="store_true", help="only hold marker and sphere against what they are")
+    parser.add_argument(
+        "--check", action="store_true", help="only hold marker and sphere against what they are"
+    )
     given = parser.parse_args()
     os.environ.setdefault("XDG_RUNTIME_DIR", "/tmp")
     if given.check:

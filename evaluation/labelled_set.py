@@ -166,7 +166,7 @@ def assemble(name: str, provenance: str, joints: Joints, tables: Tables) -> Labe
 
 
 def likeness(joints: Joints, known: LabelledSet) -> float:
-    """How much of what sets its joints apart a batch shares with a set: near 1 for cuts of the same scan, else near 0.
+    """How much of what sets its joints apart a batch shares with a set: 1 for cuts of one scan, about 0.2 for others.
 
     Of each joint the mean over its batch is taken off, so that what is left is its own: size, faults, noise. The
     median over joints of equal names of the correlation, the largest over the set's scans; 0 if fewer than eight

@@ -12,7 +12,6 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import SPLITS
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 from jointwise.train.settings import TrackingSettings, TrainSettings
 
@@ -188,6 +187,8 @@ class ScoreConfig:
     score: ScoreSettings = field(default_factory=ScoreSettings)
 
     def __post_init__(self) -> None:
+        from jointwise.joints.store import SPLITS  # the store is heavy, listing commands must not load it
+
         if self.split not in SPLITS:
             raise InputError(f"split: expected one of {', '.join(SPLITS)}, found {self.split!r}; correct it")
 

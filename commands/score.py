@@ -1,6 +1,6 @@
 """`jointwise score`: a scan nobody here has seen, into a table, a map and a report."""
 
-from jointwise.commands.screen import Done, progress
+from jointwise.commands.screen import Done, call, progress
 from jointwise.commands.settings import ScoreConfig
 
 HELP = "Find the array in a scan, judge every joint, write table, map and report."
@@ -12,8 +12,10 @@ def run(cfg: ScoreConfig) -> Done:
     """Read, find, cut, judge, report; nothing is written before everything is known."""
     from datetime import datetime
 
+    from jointwise.commands.demo_boards import refuse_demo_boards
     from jointwise.models.bench import load_bench
     from jointwise.scoring.run import score_scan, write_results
+    from jointwise.scoring.write import keep_joints
 
     bench = load_bench(cfg.model, cfg.detectors, cfg.device)
     with progress("scoring", "steps") as step:
@@ -23,4 +25,10 @@ def run(cfg: ScoreConfig) -> Done:
 
         scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell)
         write_results(scored, cfg.out, datetime.now(), tell)
-    return Done([cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")])
+    wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
+    if cfg.store is None:
+        return Done(wrote)
+    if not cfg.judging_only:
+        refuse_demo_boards(scored.cut.joints)
+    keep_joints(scored.cut, scored.found.axes, scored.table, cfg.store, cfg.split, cfg.judging_only)
+    return Done([*wrote, cfg.store], call("paint", joints=cfg.store))

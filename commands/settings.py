@@ -258,6 +258,9 @@ class ScoreConfig:
         model: folder of detectors, as `jointwise train` writes it.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
         out: folder for table, map and report; an earlier run's files there are replaced.
+        store: also keep the joints that were cut, as a store that `jointwise paint` takes; null keeps none.
+        split: split of the scan's joints in that store: train, validation or test; one for all scans of a board.
+        judging_only: mark the kept joints as for judging, never to be painted into or trained on.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         array: the part to look for.
         score: how the scan is read, searched and reported.
@@ -267,9 +270,53 @@ class ScoreConfig:
     model: Path
     detectors: tuple[str, ...] = ("learned", "rules")
     out: Path = Path("out/score")
+    store: Path | None = None
+    split: str = "train"
+    judging_only: bool = False
     device: str = "auto"
     array: ArraySettings = field(default_factory=ArraySettings)
     score: ScoreSettings = field(default_factory=ScoreSettings)
+
+    def __post_init__(self) -> None:
+        from jointwise.joints.store import SPLITS  # the store is heavy, listing commands must not load it
+
+        if self.split not in SPLITS:
+            raise InputError(f"split: expected one of {', '.join(SPLITS)}, found {self.split!r}; correct it")
+
+
+@dataclass(frozen=True)
+class PaintConfig:
+    """Settings of `jointwise paint`.
+
+    Args:
+        joints: store of a lab's joints, as `jointwise score store=…` keeps them.
+        out: store of the painted joints; made anew.
+        copies: painted boards for each scan, each with other faults.
+        seed: decides everything that is drawn.
+        only_sound: leave joints alone of which scoring found something; false if you vouch for all of them.
+        edge_um: 10-90 % width of an edge in the scan, µm; null takes it from the joints' outlines.
+        family: lands of the lab's part; pitch, ball, rows and columns are the store's.
+        process: what surrounds the solder (copper, planes, die) is drawn from it; the joints are the lab's.
+        defects: how often each fault and look-alike is painted, and its sizes; missing and via_in_pad are not.
+        scanner: tube, filter, views, distances, pixel, scatter and window of the lab's scan as narrow ranges; the
+            voxel is the store's, noise stays off.
+    """
+
+    joints: Path
+    out: Path = Path("out/painted")
+    copies: int = 1
+    seed: int = 0
+    only_sound: bool = True
+    edge_um: float | None = None
+    family: FamilySettings = field(default_factory=FamilySettings)
+    process: ProcessSettings = field(default_factory=ProcessSettings)
+    defects: DefectSettings = field(default_factory=DefectSettings)
+    scanner: ScanSettings = field(default_factory=ScanSettings)
+
+    def __post_init__(self) -> None:
+        _at_least(self, copies=1, seed=0)
+        if self.edge_um is not None and not 0 < self.edge_um < 1000:
+            raise InputError(f"edge_um: expected 0 to 1000 µm or null, found {self.edge_um:g}")
 
 
 @dataclass(frozen=True)

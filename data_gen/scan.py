@@ -86,6 +86,12 @@ def scanned(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.fl
     Returns:
         float16 (n, z, y, x), scaled with the record's error in the levels, and the levels without it.
     """
+    boxes, levels = scan_boxes(record, scene, grid)
+    return scale(boxes, mistaken(levels, record.scanner.level_error)).astype(np.float16), levels
+
+
+def scan_boxes(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.float32], Levels]:
+    """The joints' boxes on the grid in the file's grey values, float32 (n, z, y, x), and the levels as measured."""
     pose = board_pose(record, scene)
     found = found_joints(record, scene, pose)
     board, scanner = record.board, record.scanner
@@ -96,8 +102,7 @@ def scanned(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.fl
     runs = voxels_around(lattice, found.centres_mm, found.axes, half)
     volume = stored_like_file(reconstructed(record, scene, pose, runs), scanner.storage)
     boxes = [_raw_box(volume, lattice, centre, found.axes, grid, record) for centre in found.centres_mm]
-    levels = scan_levels(boxes, grid, record)
-    return scale(np.stack(boxes), mistaken(levels, scanner.level_error)).astype(np.float16), levels
+    return np.stack(boxes), scan_levels(boxes, grid, record)
 
 
 def simulate_volume(record: ScanRecord, margin_mm: float = 0.5) -> tuple[Volume, Lattice, pd.DataFrame]:

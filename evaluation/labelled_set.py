@@ -32,6 +32,7 @@ MOST_BYTES: Final = 8 * 2**20
 HEADER_BYTES: Final = 4096  # room for a file's own head and the two numbers of each joint
 MARGINAL_ABOVE: Final = 0.25  # bonded share of the interface above which an open or a pillow is marginal
 KEY: Final = ["scan", "ball"]
+FEWEST_ALIKE: Final = 8  # joints of equal names from which on two scans are compared
 
 
 class Tables(NamedTuple):
@@ -162,6 +163,28 @@ def assemble(name: str, provenance: str, joints: Joints, tables: Tables) -> Labe
     marginal = gap & (truth["contact_fraction"].to_numpy(dtype=np.float64) > MARGINAL_ABOVE)
     kinds = truth[list(KINDS)].to_numpy(dtype=np.float64)
     return LabelledSet(name, provenance, joints, kinds, answers, cannot_tell, np.asarray(marginal), tables)
+
+
+def likeness(joints: Joints, known: LabelledSet) -> float:
+    """How much of what sets its joints apart a batch shares with a set: 1 for cuts of one scan, about 0.2 for others.
+
+    Of each joint the mean over its batch is taken off, so that what is left is its own: size, faults, noise. The
+    median over joints of equal names of the correlation, the largest over the set's scans; 0 if fewer than eight
+    names meet or the grids differ.
+    """
+    best = 0.0
+    for _, rows in known.joints.table.groupby("scan", sort=False):
+        theirs = known.joints.take(rows.index.to_numpy())
+        _, here, there = np.intersect1d(joints.table["ball"], theirs.table["ball"], return_indices=True)
+        if joints.grid != known.joints.grid or len(here) < FEWEST_ALIKE:
+            continue
+        one, two = (
+            (v - v.mean(axis=0)).reshape(len(here), -1)
+            for v in (joints.volumes[here].astype(np.float32), theirs.volumes[there].astype(np.float32))
+        )
+        norm = np.linalg.norm(one, axis=1) * np.linalg.norm(two, axis=1)
+        best = max(best, float(np.median((one * two).sum(axis=1) / np.maximum(norm, 1e-12))))
+    return best
 
 
 def _parts(scan: str, joints: Joints) -> Iterator[tuple[str, Joints]]:

@@ -1,16 +1,23 @@
-"""Write the results: all files are made aside and then put in place together, or none is."""
+"""Write the results: all files are made aside and then put in place together, or none is; keep joints in a store."""
 
 import contextlib
+import json
 import os
 import shutil
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
-from jointwise.joints.schema import COLUMNS
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.lattice import Vector
+from jointwise.joints.schema import COLUMNS, MEASURES
+from jointwise.joints.store import StoreWriter
+from jointwise.scoring.cut import CutArray
 
 TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY = (
     "joints.csv",
@@ -78,6 +85,33 @@ def write_tables(table: pd.DataFrame, folder: Path) -> None:
     table.to_parquet(folder / TABLE_PARQUET, index=False)
     rounded = table.round({name: _digits(name) for name in table.select_dtypes("number")})
     rounded.to_csv(folder / TABLE_CSV, index=False, lineterminator="\n")
+
+
+def keep_joints(
+    cut: CutArray, axes: Vector, scored: pd.DataFrame, folder: Path, split: str, judging_only: bool
+) -> None:
+    """Add the cut joints of a scan to a store of scanned joints, one shard a scan; their truth is unknown.
+
+    Args:
+        cut: of the scan.
+        axes: (3, 3), the grid's directions in the file's frame.
+        scored: the scored table, one row per site; its `findings` go along.
+        folder: the store; made if absent, continued if it holds scanned joints on the same grid.
+        split: of these joints.
+        judging_only: mark them as for judging only.
+    """
+    findings = scored.loc[scored["present"] == 1, "findings"].to_numpy()
+    unknown = dict.fromkeys((*KINDS, *MEASURES), np.nan)
+    table = cut.joints.table.assign(
+        **unknown,
+        split=split,
+        findings=pd.array(findings, dtype="string"),
+        axes=json.dumps(np.asarray(axes).tolist()),
+        judging_only=judging_only,
+    )
+    name = f"{table['board_id'].iloc[0]}-{table['scan'].iloc[0]}".replace("/", "_")
+    with StoreWriter(folder, cut.joints.grid, None, {"made_by": "score"}) as writer:
+        writer.add(name, Joints(cut.joints.volumes, table, cut.joints.grid))
 
 
 def _digits(column: str) -> int:

@@ -36,7 +36,7 @@ def draw_scanner(rng: np.random.Generator, scan: ScanSettings, board: BoardRecor
     in_plane, tilt = signed(rng, scan.in_plane_deg), (signed(rng, scan.tilt_deg), signed(rng, scan.tilt_deg))
     pixel = _binned(float(rng.choice(scan.pixels_mm)), voxel)
     beam = _beam(board, pixel, voxel, uniform(rng, scan.sdd_mm), axis_tilt, ray)
-    beam = _with_detector(beam, board, rotation(*tilt, in_plane))
+    beam = with_detector(beam, board, rotation(*tilt, in_plane))
     photons = log_uniform(rng, scan.photons_per_pixel)
     errors = rng.normal(0.0, 1.0, 4)
     # A spot much larger than a voxel would not be used at this magnification, nor one that drifts farther.
@@ -137,7 +137,7 @@ def _beam(
     )
 
 
-def _with_detector(beam: ConeBeam, board: BoardRecord, turn: Floats) -> ConeBeam:
+def with_detector(beam: ConeBeam, board: BoardRecord, turn: Floats) -> ConeBeam:
     """The beam with a detector that sees every joint's box in every view, with a margin of half a dozen pixels."""
     half = np.array([(n - 1) / 2 * board.pitch_mm + 0.85 * board.pitch_mm for n in (board.cols, board.rows)])
     signs = np.array(list(itertools.product((-1.0, 1.0), repeat=3)))

@@ -1,8 +1,8 @@
 """Drawing the voids of one joint, relative to the joint they sit in.
 
 Families: macrovoids, clusters of touching and merged voids, planar layers of microvoids at a land, domes over
-a microvia, shrinkage texture. The first three exclude each other; domes and texture come on top of whatever
-else a joint has. None of it looks at what is wrong with the joint's surfaces.
+a microvia, shrinkage texture. The first three exclude each other; a dome is a bubble that sits on its via, and
+texture comes on top of whatever else a joint has. None of it looks at what is wrong with the joint's surfaces.
 """
 
 from __future__ import annotations
@@ -53,10 +53,23 @@ def draw_voids(
     if rng.random() < defects.voids_shrinkage:
         voids = voids + _shrinkage(rng, defects)
     if via_in_pad and rng.random() < defects.via_void:
-        diameter, flatness = log_uniform(rng, defects.via_void_size) * dmax_mm, uniform(rng, (0.5, 1.1))
-        radial, azimuth = uniform(rng, (0.0, 0.4)), uniform(rng, (0.0, FULL_TURN))
-        voids.append(VoidRecord(diameter, flatness, "via", 0.0, radial, azimuth))
+        voids = _over_the_via(rng, voids)
     return tuple(voids)
+
+
+def _over_the_via(rng: np.random.Generator, voids: list[VoidRecord]) -> list[VoidRecord]:
+    """The largest bubble as a dome over the microvia; moved, not added: a via must not tell that there is a void."""
+    bulk = [i for i, void in enumerate(voids) if void.place == "bulk"]
+    flatness, radial, azimuth = (
+        uniform(rng, (0.5, 1.1)),
+        uniform(rng, (0.0, 0.4)),
+        uniform(rng, (0.0, FULL_TURN)),
+    )
+    if not bulk:
+        return voids
+    largest = max(bulk, key=lambda i: voids[i].diameter_mm)
+    dome = VoidRecord(voids[largest].diameter_mm, flatness, "via", 0.0, radial, azimuth)
+    return [dome if i == largest else void for i, void in enumerate(voids)]
 
 
 def _family(

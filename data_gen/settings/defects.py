@@ -40,8 +40,8 @@ class DefectSettings:
         near_bridge: share of unjoined neighbour pairs that reach out for each other; near_bridge_neck of them with
             a neck that stops in the air, the others with a blunt bulge.
         partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
-        via_in_pad: share of joints on a microvia; via_void: share of those with a dome of gas over it;
-            via_void_size: its diameter over Dmax (log-uniform).
+        via_in_pad: share of joints on a microvia; via_void: share of those whose largest bubble, if they have
+            one, is a dome over the via.
     """
 
     head_in_pillow: float = 0.20
@@ -79,7 +79,6 @@ class DefectSettings:
     partial_wetting: float = 0.15
     via_in_pad: float = 0.12
     via_void: float = 0.6
-    via_void_size: Pair = (0.1, 0.45)
 
     def __post_init__(self) -> None:
         """Refuse rates that are no rates and sizes that no joint has.
@@ -98,15 +97,15 @@ class DefectSettings:
         voids = sum(getattr(self, f"voids_{name}") for name in ("finding", "near", "small", "free", "sheet"))
         if voids > 1.0 + 1e-9:
             raise InputError(f"defects.voids_*: expected shares that sum to at most 1, found {voids:.3g}")
-        if self.sheet_area[1] > 0.5 or self.sheet_size[1] > 0.25 or self.via_void_size[1] > 0.6:
+        if self.sheet_area[1] > 0.5 or self.sheet_size[1] > 0.25:
             raise InputError(
-                "defects: expected sheet_area up to 0.5, sheet_size up to 0.25 and via_void_size up to 0.6, found "
-                f"{self.sheet_area[1]}, {self.sheet_size[1]} and {self.via_void_size[1]}"
+                "defects: expected sheet_area up to 0.5 and sheet_size up to 0.25, found "
+                f"{self.sheet_area[1]} and {self.sheet_size[1]}"
             )
-        if min(self.sheet_area[0], self.sheet_size[0], self.via_void_size[0], self.shrinkage_um[0]) <= 0:
+        if min(self.sheet_area[0], self.sheet_size[0], self.shrinkage_um[0]) <= 0:
             raise InputError(
-                "defects: expected sheet_area, sheet_size, via_void_size and shrinkage_um above 0, found "
-                f"{self.sheet_area}, {self.sheet_size}, {self.via_void_size} and {self.shrinkage_um}"
+                "defects: expected sheet_area, sheet_size and shrinkage_um above 0, found "
+                f"{self.sheet_area}, {self.sheet_size} and {self.shrinkage_um}"
             )
         if self.pillow_gap_um[0] < 0.5 or self.open_gap_um[0] < 1.5 or self.slender_um <= 0:
             raise InputError(

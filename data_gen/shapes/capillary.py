@@ -28,10 +28,10 @@ from jointwise.joints.errors import InputError
 TENSION = 0.5
 """Surface tension of molten solder, mN/mm (domain document C)."""
 
-CLOSE_MM = 0.0003
+CLOSE_MM = 0.001
 """Largest distance in radius between the pieces and the surface they stand for."""
 
-MOST_PIECES = 6
+MOST_PIECES = 4
 """Reached only by joints pressed below some 0.85 of their free height, which may then be up to 3 um off."""
 
 FINE = 128

@@ -27,7 +27,7 @@ FAMILIES = {
     "merged": {"voids_finding": 1.0, "void_merged": 1.0},
     "layer": {"voids_sheet": 1.0},
     "shrinkage": {"voids_shrinkage": 1.0},
-    "via": {"via_void": 1.0},
+    "via": {"via_void": 1.0, "voids_free": 1.0},
 }
 
 

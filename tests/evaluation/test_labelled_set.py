@@ -1,5 +1,6 @@
 """Labelled sets: bytes and back, what is refused, and the set that ships with the repository."""
 
+import dataclasses
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jointwise.evaluation.labelled_set import FACTS, MOST_BYTES, Tables, read_set, write_set
+from jointwise.evaluation.labelled_set import FACTS, MOST_BYTES, Tables, likeness, read_set, write_set
 from jointwise.evaluation.storage import pack, score_change, unpack
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -221,3 +222,16 @@ def test_the_shipped_joints_lie_in_the_middle_of_their_boxes() -> None:
     assert abs(np.median(lanes)) < 0.15
     # A large void may fill the middle of a joint.
     assert (middle > lanes + 0.3).mean() > 0.95
+
+
+def test_likeness_knows_joints_of_a_set_again_and_no_others() -> None:
+    shipped = read_set(SHIPPED, "demo")
+    rows = [np.flatnonzero(shipped.joints.table["scan"] == name) for name in ("board_01", "board_02")]
+    one, two = (shipped.joints.take(r) for r in rows)
+    noise = np.random.default_rng(0).normal(0, 0.05, one.volumes.shape).astype(np.float16)
+    noisy = Joints(one.volumes + noise, one.table, one.grid)
+    assert likeness(noisy, shipped) > 0.8
+    assert likeness(noisy, dataclasses.replace(shipped, joints=two)) < 0.45
+    moved = Joints(np.roll(one.volumes, 1, axis=0), one.table, one.grid)
+    assert likeness(moved, shipped) < 0.45
+    assert likeness(one.take([0, 1, 2]), shipped) == 0.0

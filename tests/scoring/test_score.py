@@ -18,6 +18,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
+from jointwise.joints.store import Store
 from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
@@ -28,7 +29,7 @@ from jointwise.scoring.report import Scored
 from jointwise.scoring.run import score_scan, write_results
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 from jointwise.scoring.signs import ORDER, SIGNS
-from jointwise.scoring.write import OURS, results
+from jointwise.scoring.write import OURS, keep_joints, results
 
 WHEN = datetime(2026, 1, 2, 3, 4)
 PART = ArraySettings(pitch_mm=0.8, ball_mm=0.46, component="U7")
@@ -322,3 +323,21 @@ def test_every_finding_has_a_sign() -> None:
     for sign in SIGNS.values():
         for outline in sign.shape:
             assert np.abs(outline).max() <= 1.1
+
+
+def test_kept_joints_carry_their_place_and_findings_and_no_truth(scored: Scored, tmp_path: Path) -> None:
+    for _ in range(2):  # a scan scored again takes its own place in the store
+        keep_joints(
+            scored.cut, scored.found.axes, scored.table, tmp_path / "kept", "test", judging_only=False
+        )
+    kept = Store(tmp_path / "kept").read()
+    assert np.array_equal(kept.volumes, scored.cut.joints.volumes)
+    assert len(kept) == 29
+    finds = kept.table.set_index("ball")["findings"]
+    assert finds[VOIDED] == "void"
+    assert MISSING not in finds.index
+    assert finds.isna().sum() == 30 - 6
+    assert kept.table[[*KINDS, *MEASURES]].isna().all(axis=None)
+    assert set(kept.table["split"]) == {"test"}
+    assert not kept.table["judging_only"].any()
+    assert np.allclose(json.loads(kept.table["axes"].iloc[0]), scored.found.axes)

@@ -15,6 +15,7 @@ from numba import cuda, float32, int32, uint32
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
 from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
 from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.joints.errors import InputError
 
 _COARSE = 8
 _FEW = np.float32(FEW_QUANTA)
@@ -24,7 +25,15 @@ _TURN = np.float32(2.0 * math.pi)
 _TO_UNIT = np.float32(2.0**-24)
 _HALF_STEP = np.float32(2.0**-25)
 _MOST = 200
-_BLOCK = (8, 8) if SIMULATED else (32, 8)
+TILE = 32
+"""Pixels of a tile's edge; one block of threads blurs a tile and its rim in shared memory."""
+
+REACH = 12
+"""Pixels of the widest blur to either side."""
+
+_RIM = TILE + 2 * REACH
+_THREADS = 64 if SIMULATED else 256
+_WARPS = _THREADS // 32
 PHOTONS, ELECTRONICS, GAIN = 1, 2, 3
 """Purposes of random numbers."""
 
@@ -41,6 +50,9 @@ class Measure:
 
     def __init__(self, detector: Detector, beam: ConeBeam, seed: int, device: torch.device) -> None:
         self.detector, self.device = detector, device
+        widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
+        if len(blur_taps(widest)) > 2 * REACH + 1:
+            raise InputError(f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu")
         self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
         self.focal = torch.from_numpy(blur_taps(detector.focal_blur_px)).to(device)
         self.spread = torch.from_numpy(blur_taps(detector.scintillator_blur_px)).to(device)
@@ -57,16 +69,16 @@ class Measure:
         noisy, out = torch.empty_like(signal), torch.empty_like(signal)
         scatter = self._scatter(signal)
         photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
-        grid = (-(-columns // _BLOCK[0]), -(-rows // _BLOCK[1]), views)
+        grid = (-(-columns // TILE), -(-rows // TILE), views)
         seed, first = self.seed, np.uint32(first_view)
-        _expose[grid, _BLOCK](
+        _expose[grid, _THREADS](
             seen(signal), seen(variance), seen(self.focal), seen(scatter), photons, *seed, first, seen(noisy)
         )
         steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
         read, floor = np.float32(detector.read_noise / min(detector.photons, 1e12)), np.float32(detector.floor)
         numbers = np.float32(detector.gain_sd), read, steps, floor
         flat = np.float32(0.0) if weighted else np.float32(1.0)
-        _read_out[grid, _BLOCK](
+        _read_out[grid, _THREADS](
             seen(noisy), seen(self.spread), *numbers, self.pixel, self.distance, flat, *seed, first, seen(out)
         )
         return out
@@ -148,66 +160,103 @@ def _place(i, size):  # type: ignore[no-untyped-def]
 
 
 @cuda.jit(device=True, fastmath=FAST)
-def _blurred(image, taps, row, column):  # type: ignore[no-untyped-def]
-    """An image under a separable kernel at one pixel, edges continued."""
-    reach = taps.shape[0] // 2
+def _blur_tile(image, taps, row0, column0, thread, raw, half):  # type: ignore[no-untyped-def]
+    """Rows of a tile and its rim blurred along the rows, into `half`; the caller blurs down the columns."""
+    rows, columns, wide = uint32(image.shape[0] - 1), uint32(image.shape[1] - 1), taps.shape[0] - 1
+    reach = int32(wide // 2)
+    # Whole rows of the rim per warp, so that neighbours read neighbours.
+    lane, warp = thread & 31, thread >> 5
+    for r in range(warp, TILE + wide, _WARPS):
+        at = uint32(min(max(int32(row0 + r) - reach, int32(0)), int32(rows)))
+        for c in range(lane, TILE + wide, 32):
+            raw[uint32(r), uint32(c)] = image[at, uint32(min(max(int32(column0 + c) - reach, int32(0)), int32(columns)))]
+    cuda.syncthreads()
+    for r in range(warp, TILE + wide, _WARPS):
+        total = _ZERO
+        for t in range(wide + 1):
+            total += taps[uint32(t)] * raw[uint32(r), uint32(lane + t)]
+        half[uint32(r), uint32(lane)] = total
+    cuda.syncthreads()
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _down(half, taps, r, lane):  # type: ignore[no-untyped-def]
     total = _ZERO
-    for i in range(taps.shape[0]):
-        r = min(max(row + i - reach, 0), image.shape[0] - 1)
-        line = _ZERO
-        for j in range(taps.shape[0]):
-            line += taps[j] * image[r, min(max(column + j - reach, 0), image.shape[1] - 1)]
-        total += taps[i] * line
+    for t in range(taps.shape[0]):
+        total += taps[uint32(t)] * half[uint32(r + t), uint32(lane)]
     return total
 
 
 @cuda.jit(fastmath=FAST)
 def _expose(signal, variance, taps, scatter, photons, low, high, first, out):  # type: ignore[no-untyped-def]
-    column, row, view = cuda.grid(3)
-    if row >= signal.shape[1] or column >= signal.shape[2]:
+    raw = cuda.shared.array((_RIM, _RIM), float32)
+    half = cuda.shared.array((_RIM, TILE), float32)
+    other = cuda.shared.array((_RIM, TILE), float32)
+    thread, view = cuda.threadIdx.x, cuda.blockIdx.z
+    row0, column0 = cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
+    _blur_tile(signal[view], taps, row0, column0, thread, raw, half)
+    _blur_tile(variance[view], taps, row0, column0, thread, raw, other)
+    lane, warp = thread & 31, thread >> 5
+    column, number = column0 + lane, first + uint32(view)
+    if column >= signal.shape[2]:
         return
-    mean = _blurred(signal[view], taps, row, column)
-    spread = _blurred(variance[view], taps, row, column)
-    if scatter.shape[1] > 1 or scatter.shape[2] > 1:
-        i0, i1, fy = _place(row, scatter.shape[1])
-        j0, j1, fx = _place(column, scatter.shape[2])
-        upper = scatter[view, i0, j0] * (_ONE - fx) + scatter[view, i0, j1] * fx
-        lower = scatter[view, i1, j0] * (_ONE - fx) + scatter[view, i1, j1] * fx
-        extra = upper * (_ONE - fy) + lower * fy
-        # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
-        mean += extra
-        spread += extra
-    if photons > _ZERO:
-        spread /= photons
-        number, pixel = first + uint32(view), uint32(row * signal.shape[2] + column)
-        if mean * mean < _FEW * spread:
-            quantum = spread / mean
-            mean = quantum * _poisson(mean / quantum, _uniform(_bits(low, high, number, pixel, uint32(PHOTONS))))
-        else:
-            mean += math.sqrt(spread) * _normal(low, high, number, pixel, uint32(PHOTONS))
-    out[view, row, column] = mean
+    scattered = scatter.shape[1] > 1 or scatter.shape[2] > 1
+    j0, j1, fx = _place(column, scatter.shape[2])
+    for r in range(warp, TILE, _WARPS):
+        row = row0 + r
+        if row >= signal.shape[1]:
+            return
+        mean, spread = _down(half, taps, r, lane), _down(other, taps, r, lane)
+        if scattered:
+            i0, i1, fy = _place(row, scatter.shape[1])
+            upper = scatter[view, i0, j0] * (_ONE - fx) + scatter[view, i0, j1] * fx
+            lower = scatter[view, i1, j0] * (_ONE - fx) + scatter[view, i1, j1] * fx
+            extra = upper * (_ONE - fy) + lower * fy
+            # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
+            mean += extra
+            spread += extra
+        if photons > _ZERO:
+            spread /= photons
+            pixel = uint32(row * signal.shape[2] + column)
+            if mean * mean < _FEW * spread:
+                quantum = spread / mean
+                drawn = _uniform(_bits(low, high, number, pixel, uint32(PHOTONS)))
+                mean = quantum * _poisson(mean / quantum, drawn)
+            else:
+                mean += math.sqrt(spread) * _normal(low, high, number, pixel, uint32(PHOTONS))
+        out[uint32(view), uint32(row), uint32(column)] = mean
 
 
 @cuda.jit(fastmath=FAST)
 def _read_out(  # type: ignore[no-untyped-def]
     noisy, taps, gain_sd, read, steps, floor, pixel_mm, distance, flat, low, high, first, out
 ):
-    column, row, view = cuda.grid(3)
-    if row >= noisy.shape[1] or column >= noisy.shape[2]:
+    raw = cuda.shared.array((_RIM, _RIM), float32)
+    half = cuda.shared.array((_RIM, TILE), float32)
+    thread, view = cuda.threadIdx.x, cuda.blockIdx.z
+    row0, column0 = cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
+    _blur_tile(noisy[view], taps, row0, column0, thread, raw, half)
+    lane, warp = thread & 31, thread >> 5
+    column = column0 + lane
+    if column >= noisy.shape[2]:
         return
-    mean = _blurred(noisy[view], taps, row, column)
-    pixel = uint32(row * noisy.shape[2] + column)
-    if read > _ZERO:
-        mean += read * _normal(low, high, first + uint32(view), pixel, uint32(ELECTRONICS))
-    if gain_sd > _ZERO:
-        error = _normal(low, high, uint32(0), pixel, uint32(GAIN))
-        mean *= _ONE + gain_sd * min(max(error, -_MOST_GAIN), _MOST_GAIN)
-    if steps > _ZERO:
-        most = steps * np.float32(FULL_SCALE)
-        mean = min(max(float32(math.floor(mean * steps + _HALF)), _ZERO), most) / steps
-    value = -math.log(max(mean, floor))
-    if flat == _ZERO:
-        u = (float32(column) - _HALF * float32(noisy.shape[2] - 1)) * pixel_mm
-        v = (float32(row) - _HALF * float32(noisy.shape[1] - 1)) * pixel_mm
-        value *= distance / math.sqrt(distance * distance + u * u + v * v)
-    out[view, row, column] = value
+    u = (float32(column) - _HALF * float32(noisy.shape[2] - 1)) * pixel_mm
+    for r in range(warp, TILE, _WARPS):
+        row = row0 + r
+        if row >= noisy.shape[1]:
+            return
+        mean = _down(half, taps, r, lane)
+        pixel = uint32(row * noisy.shape[2] + column)
+        if read > _ZERO:
+            mean += read * _normal(low, high, first + uint32(view), pixel, uint32(ELECTRONICS))
+        if gain_sd > _ZERO:
+            error = _normal(low, high, uint32(0), pixel, uint32(GAIN))
+            mean *= _ONE + gain_sd * min(max(error, -_MOST_GAIN), _MOST_GAIN)
+        if steps > _ZERO:
+            most = steps * np.float32(FULL_SCALE)
+            mean = min(max(float32(int32(mean * steps + _HALF)), _ZERO), most) / steps
+        value = -math.log(max(mean, floor))
+        if flat == _ZERO:
+            v = (float32(row) - _HALF * float32(noisy.shape[1] - 1)) * pixel_mm
+            value *= distance / math.sqrt(distance * distance + u * u + v * v)
+        out[uint32(view), uint32(row), uint32(column)] = value

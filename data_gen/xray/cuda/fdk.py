@@ -7,7 +7,7 @@ import math
 import numpy as np
 import scipy.fft
 import torch
-from numba import cuda, float32, int32
+from numba import cuda, float32, int32, uint32
 from numpy.typing import NDArray
 
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
@@ -132,14 +132,14 @@ class Backprojection:
         x, y, z = (np.float32(v) for v in self.lattice.origin_mm)
         share = np.float32(scale * math.pi / beam.views)
         _add_views[grid, _BLOCK](
-            seen(filtered), seen(self.turns[first_view : first_view + len(filtered)]), seen(self.wanted),
+            seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(self.turns[first_view : first_view + len(filtered)]), seen(self.wanted),
             x, y, z, np.float32(self.lattice.voxel_mm),
             np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm), share, seen(self.volume),
         )  # fmt: skip
 
 
 @cuda.jit(fastmath=FAST)
-def _add_views(filtered, turns, wanted, x0, y0, z0, spacing, distance, step, share, volume):  # type: ignore[no-untyped-def]
+def _add_views(flat, rows, columns, turns, wanted, x0, y0, z0, spacing, distance, step, share, volume):  # type: ignore[no-untyped-def]
     x = cuda.blockIdx.x * cuda.blockDim.x + cuda.threadIdx.x
     first = (cuda.blockIdx.y * cuda.blockDim.y + cuda.threadIdx.y) * RUN
     z = cuda.blockIdx.z
@@ -155,28 +155,30 @@ def _add_views(filtered, turns, wanted, x0, y0, z0, spacing, distance, step, sha
     for j in range(RUN):
         sums[j] = _ZERO
     px, py, pz = x0 + float32(x) * spacing, y0 + float32(first) * spacing, z0 + float32(z) * spacing
-    rows, columns = filtered.shape[1], filtered.shape[2]
     middle_column, middle_row = _HALF * float32(columns - 1), _HALF * float32(rows - 1)
     last_column, last_row = float32(columns - 1), float32(rows - 1)
-    for view in range(filtered.shape[0]):
+    stride = uint32(columns)
+    for view in range(turns.shape[0]):
         sine, cosine = turns[view, 0], turns[view, 1]
         enlarged = distance / (distance - (px * sine + pz * cosine))
         scale = enlarged / step
         column = (px * cosine - pz * sine) * scale + middle_column
         if column < _ZERO or column > last_column:
             continue
-        c = min(int32(column), int32(columns - 2))
+        c = min(uint32(column), uint32(columns - 2))
         weight = share * enlarged * enlarged
         right = (column - float32(c)) * weight
         left = weight - right
         start, slope = py * scale + middle_row, spacing * scale
-        image = filtered[view]
+        image = uint32(view) * uint32(rows) * stride + c
         for j in range(RUN):
             row = start + float32(j) * slope
             if row >= _ZERO and row <= last_row:
-                r = min(int32(row), int32(rows - 2))
-                upper = left * float32(image[r, c]) + right * float32(image[r, c + 1])
-                lower = left * float32(image[r + 1, c]) + right * float32(image[r + 1, c + 1])
+                r = min(uint32(row), uint32(rows - 2))
+                one = uint32(image + uint32(r * stride))
+                two = uint32(one + stride)
+                upper = left * float32(flat[one]) + right * float32(flat[uint32(one + uint32(1))])
+                lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
                 sums[j] += upper + (row - float32(r)) * (lower - upper)
     for j in range(RUN):
         if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:

@@ -73,8 +73,17 @@ def load(
     bins = np.zeros((MATERIALS + 2, len(energies.weight)), np.float32)
     bins[: len(energies.mu_per_mm)] = energies.mu_per_mm
     bins[-2], bins[-1] = energies.weight, energies.weight * energies.quantum
+    packed = _with_sorted_boxes(packed)
     arrays = [*packed, balls, corners, _items(packed), frames, u, beam.v_mm().astype(np.float32), bins]
     return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, sub_rays)
+
+
+def _with_sorted_boxes(packed: Packed) -> Packed:
+    """Boxes of one length and width side by side: the kernel meets their sides once."""
+    order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T])
+    return packed._replace(
+        box_low=packed.box_low[order], box_high=packed.box_high[order], box_material=packed.box_material[order]
+    )
 
 
 def _items(packed: Packed) -> NDArray[np.int32]:

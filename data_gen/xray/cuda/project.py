@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 import torch
-from numba import cuda, float32, int8, int16, int32
+from numba import cuda, float32, int8, int16, int32, uint32
 
 from jointwise.data_gen.shapes.chords import (
     WORK_EVENTS,
@@ -32,14 +32,21 @@ TILE = 16
 LISTED = 768
 """Solids that one tile may meet."""
 
-BOXES, ENERGIES = 32, 320
+NEAR = 96
+"""Solids that one pixel may meet."""
+
+BOXES, ENERGIES = 48, 320
 """Boxes and energies that a tile holds in shared memory."""
+
+REGISTERS = 80
+"""Of each thread: three tiles stay with one multiprocessor."""
 
 _THREADS = TILE * TILE
 _WARPS = _THREADS // 32
 _LINES = MATERIALS + 2
 _ZERO, _ONE, _LARGE = np.float32(0), np.float32(1), np.float32(1e30)
 _HALF = np.float32(0.5)
+_NOBODY = np.uint32(0xFFFFFFFF)
 
 
 def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
@@ -151,16 +158,41 @@ def _inverse(component):  # type: ignore[no-untyped-def]
     return _LARGE if component == _ZERO else _ONE / component
 
 
-@cuda.jit(fastmath=FAST)
+@cuda.jit(device=True)
+def _cover(spans, k, row, column):  # type: ignore[no-untyped-def]
+    """Rows (low half) and columns (high half) of the tile under item k, one bit each."""
+    r0, r1 = max(spans[k, 0] - row, 0), min(spans[k, 1] - row, TILE)
+    c0, c1 = max(spans[k, 2] - column, 0), min(spans[k, 3] - column, TILE)
+    return uint32((((1 << (r1 - r0)) - 1) << r0) | ((((1 << (c1 - c0)) - 1) << c0) << 16))
+
+
+@cuda.jit(device=True)
+def _fill_boxes(packed, frame, thread, low, high, material):  # type: ignore[no-untyped-def]
+    """Boxes seen from the source; bit 3 of the material tells that length and width are those of the box before."""
+    for k in range(thread, packed.box_material.shape[0], _THREADS):
+        alike = k > 0
+        for axis in range(3):
+            low[k, axis] = packed.box_low[k, axis] - frame[0, axis]
+            high[k, axis] = packed.box_high[k, axis] - frame[0, axis]
+            if axis < 2 and k > 0:
+                alike = alike and packed.box_low[k, axis] == packed.box_low[k - 1, axis]
+                alike = alike and packed.box_high[k, axis] == packed.box_high[k - 1, axis]
+        material[k] = int32(packed.box_material[k]) | (8 if alike else 0)
+
+
+@cuda.jit(fastmath=FAST, max_registers=REGISTERS)
 def _project(packed, items, spans, frames, first, plate, bins, signal, variance, lost):  # type: ignore[no-untyped-def]
+    # One line each: the simulator tells shared arrays apart by their lines.
     listed = cuda.shared.array(LISTED, int16)
     counts = cuda.shared.array(_WARPS, int32)
-    rects = cuda.shared.array((LISTED, 4), int16)
-    # One line each: the simulator tells shared arrays apart by their lines.
+    covers = cuda.shared.array(LISTED, uint32)
+    facts = cuda.shared.array(LISTED, int32)
     low = cuda.shared.array((BOXES, 3), float32)
     high = cuda.shared.array((BOXES, 3), float32)
-    energies = cuda.shared.array((_LINES, ENERGIES), float32)
+    material = cuda.shared.array(BOXES, int32)
+    energies = cuda.shared.array((ENERGIES, 8), float32)
     times, marks = cuda.local.array(WORK_EVENTS, float32), cuda.local.array(WORK_EVENTS, int8)
+    mine = cuda.local.array(NEAR, int16)
     view, row0, column0 = first + cuda.blockIdx.z, cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
     thread = cuda.threadIdx.y * TILE + cuda.threadIdx.x
     frame = frames[view]
@@ -169,31 +201,33 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
         count = LISTED
         if thread == 0:
             lost[0] = 1
-    boxes = packed.box_material.shape[0]
-    for k in range(thread, boxes, _THREADS):
-        for axis in range(3):
-            low[k, axis] = packed.box_low[k, axis] - frame[0, axis]
-            high[k, axis] = packed.box_high[k, axis] - frame[0, axis]
-    several = bins.shape[1]
+    _fill_boxes(packed, frame, thread, low, high, material)
+    boxes, several = packed.box_material.shape[0], bins.shape[1]
     for e in range(thread, several, _THREADS):
         for line in range(_LINES):
-            energies[line, e] = bins[line, e]
+            energies[e, line] = bins[line, e]
     cuda.syncthreads()
     for i in range(thread, count, _THREADS):
-        for side in range(4):
-            rects[i, side] = spans[view, listed[i], side]
+        k = uint32(listed[i])
+        covers[i] = _cover(spans[view], k, row0, column0)
+        facts[i] = items[k, 0] | items[k, 2] << 3 | items[k, 1] << 4
     cuda.syncthreads()
     row, column = row0 + cuda.threadIdx.y, column0 + cuda.threadIdx.x
     if row >= plate.v.shape[0] or column >= plate.u.shape[0]:
         return
     sub, chords = 1, 0
+    bit, shift = uint32(cuda.threadIdx.y), uint32(cuda.threadIdx.x + 16)
     for i in range(count):
-        if rects[i, 0] <= row and row < rects[i, 1] and rects[i, 2] <= column and column < rects[i, 3]:
-            if items[listed[i], 2] > 0:
+        if (covers[i] >> bit) & (covers[i] >> shift) & uint32(1):
+            fact = facts[i]
+            if fact & 8:
                 sub = plate.sub
-            if listed[i] < packed.role.shape[0]:
-                # Only these are met; the list of this pixel ends behind the last of them.
-                chords = i + 1
+            if fact & 7 != REST:
+                if chords < NEAR:
+                    mine[chords] = i
+                    chords += 1
+                else:
+                    lost[0] = 1
     step = plate.pixel / float32(sub)
     start = -_HALF * step * float32(sub - 1)
     all_signal, all_variance = _ZERO, _ZERO
@@ -207,20 +241,19 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
         dx, dy, dz = towards(frame, plate.distance, u, v)
         solder, second, copper, sunk = _ZERO, _ZERO, _ZERO, _ZERO
         x, y, z = _ZERO, _ZERO, _ZERO
-        n, owner = 0, -1
-        for i in range(chords):
-            if row < rects[i, 0] or row >= rects[i, 1] or column < rects[i, 2] or column >= rects[i, 3]:
-                continue
-            k = listed[i]
-            kind = items[k, 0]
-            if n > 0 and (kind != JOINT or items[k, 1] != owner):
+        n, owner = 0, _NOBODY
+        for q in range(chords):
+            i = uint32(mine[q])
+            fact, k = facts[i], uint32(listed[i])
+            kind, whose = fact & 7, uint32(fact >> 4)
+            if n > 0 and (kind != JOINT or whose != owner):
                 metal, mixed = _metal(times, marks, n)
                 solder += metal
                 second += mixed
                 n = 0
             if kind == JOINT:
-                if items[k, 1] != owner:
-                    owner = items[k, 1]
+                if whose != owner:
+                    owner = whose
                     centre = packed.joint_centre[owner]
                     x, y, z, _ = approach(
                         frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
@@ -233,7 +266,7 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
                     lost[0] = 1
                     n = 0
             elif kind == NECK:
-                owner = items[k, 1]
+                owner = whose
                 a, b = packed.neck_joints[owner, 0], packed.neck_joints[owner, 1]
                 centre = packed.neck_centre[owner]
                 x, y, z, away = approach(
@@ -251,7 +284,7 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
                         lost[0] = 1
                     else:
                         solder += length
-                owner = -1
+                owner = _NOBODY
             elif kind != REST:
                 place = k - packed.copper_rows[0, 0]
                 centre = packed.copper_centre[place]
@@ -272,16 +305,20 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
             second += mixed
         laminate, silicon = _ZERO, _ZERO
         ix, iy, iz = _inverse(dx), _inverse(dy), _inverse(dz)
+        near, far = _ZERO, _ZERO
         for k in range(boxes):
-            x0, x1 = low[k, 0] * ix, high[k, 0] * ix
-            y0, y1 = low[k, 1] * iy, high[k, 1] * iy
+            kind = material[k]
+            if kind < 8:
+                x0, x1 = low[k, 0] * ix, high[k, 0] * ix
+                y0, y1 = low[k, 1] * iy, high[k, 1] * iy
+                near = max(min(x0, x1), min(y0, y1))
+                far = min(max(x0, x1), max(y0, y1))
             z0, z1 = low[k, 2] * iz, high[k, 2] * iz
-            begin = max(max(min(x0, x1), min(y0, y1)), min(z0, z1))
-            end = min(min(max(x0, x1), max(y0, y1)), max(z0, z1))
-            length = max(end - begin, _ZERO)
-            if packed.box_material[k] == LAMINATE_BOX:
+            length = max(min(far, max(z0, z1)) - max(near, min(z0, z1)), _ZERO)
+            kind &= 7
+            if kind == LAMINATE_BOX:
                 laminate += length
-            elif packed.box_material[k] == COPPER_BOX:
+            elif kind == COPPER_BOX:
                 copper += length
             else:
                 silicon += length
@@ -289,15 +326,15 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
         solder -= second
         for e in range(several):
             depth = (
-                energies[0, e] * solder
-                + energies[1, e] * copper
-                + energies[2, e] * laminate
-                + energies[3, e] * silicon
-                + energies[4, e] * second
+                energies[e, 0] * solder
+                + energies[e, 1] * copper
+                + energies[e, 2] * laminate
+                + energies[e, 3] * silicon
+                + energies[e, 4] * second
             )
             passed = math.exp(-depth)
-            all_signal += energies[5, e] * passed
-            all_variance += energies[6, e] * passed
+            all_signal += energies[e, 5] * passed
+            all_variance += energies[e, 6] * passed
     share = _ONE / float32(sub * sub)
     signal[view - first, row, column] = all_signal * share
     variance[view - first, row, column] = all_variance * share

@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
 import statistics
+import tempfile
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -23,6 +25,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 import torch
+from numpy.typing import NDArray
 
 from jointwise.data_gen import device as dv
 from jointwise.data_gen.drawing.records import ScanRecord
@@ -119,7 +122,7 @@ def milliseconds(work: Callable[[], object], repeats: int = REPEATS) -> float:
 def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]:
     """Milliseconds of each part of one scan."""
     from jointwise.data_gen.xray.cuda import load as loads
-    from jointwise.data_gen.xray.cuda.cut import LevelReader, resample, stored_like_file
+    from jointwise.data_gen.xray.cuda.cut import resample, scan_levels, stored_like_file
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.cuda.fdk import Backprojection, Ramp, wanted_voxels
     from jointwise.data_gen.xray.cuda.project import project, shadows
@@ -156,8 +159,8 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
         return resample(sums.volume, prepared.lattice, *place)
 
     out["resample"] = milliseconds(cut)
-    boxes, reader = cut(), LevelReader(grid, board.pitch_mm, board.ball_mm, device)
-    out["levels"] = milliseconds(lambda: reader(boxes))
+    boxes = cut()
+    out["levels"] = milliseconds(lambda: scan_levels(boxes, prepared.readings))
     return out
 
 
@@ -202,7 +205,9 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
         "line integral max": float(np.abs(error).max()),
         "variance, relative max": float(np.abs(variance.cpu().numpy() / reference.variance - 1).max()),
         "voxels wanted by one side only": int(((ours != 0) != (volume != 0)).sum()),
-        "volume rms over solder level": float(np.sqrt(np.mean((ours - volume)[volume != 0] ** 2)) / levels.solder),
+        "volume rms over solder level": float(
+            np.sqrt(np.mean((ours - volume)[volume != 0] ** 2)) / levels.solder
+        ),
         "sub-volumes rms": float(np.sqrt(np.mean(delta**2))),
         "sub-volumes max": float(np.abs(delta).max()),
         "solder level": float(joints.levels[1]) / levels.solder - 1,
@@ -210,7 +215,7 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
     }
 
 
-def noise(record: ScanRecord, scene: Scene) -> dict[str, float]:
+def noise(record: ScanRecord) -> dict[str, float]:
     """Mean and variance of the card's measured views over their expectation, same bits twice, even and few quanta."""
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.detector import Detector
@@ -259,9 +264,13 @@ def kernel_rows(prepared: dv.Prepared, precision: str, name: str) -> list[Row]:
     for part, ms in parts(prepared, KERNEL_GRID, precision).items():
         floor = FLOORS_MS.get(part, "")
         ratio = round(ms / floor, 2) if floor else ""
-        rows.append(Row(f"kernel case: {part} ({precision})", name, round(ms, 3), floor, ratio, "ms/array", floor))
+        rows.append(
+            Row(f"kernel case: {part} ({precision})", name, round(ms, 3), floor, ratio, "ms/array", floor)
+        )
     rate = joints_per_second([prepared], KERNEL_GRID, precision, 40)
-    rows.append(Row(f"kernel case ({precision})", name, round(rate), 8000, round(rate / 8000, 2), "joints/s", 18000))
+    rows.append(
+        Row(f"kernel case ({precision})", name, round(rate), 8000, round(rate / 8000, 2), "joints/s", 18000)
+    )
     return rows
 
 
@@ -273,9 +282,56 @@ def training_rows(scans: list[dv.Prepared], precision: str, name: str) -> list[R
     torch.cuda.reset_peak_memory_stats()
     rate = joints_per_second(scans, Grid(), precision, 3 * len(scans))
     peak = torch.cuda.max_memory_allocated() / 2**30
-    rows.append(Row("training case as delivered", name, round(rate), 1500, round(rate / 1500, 2), "joints/s", ""))
+    rows.append(
+        Row("training case as delivered", name, round(rate), 1500, round(rate / 1500, 2), "joints/s", "")
+    )
     rows.append(Row("training case: peak memory on the card", name, round(peak, 2), "", "", "GiB", ""))
     return rows
+
+
+def growth_rows(scan: dv.Prepared, name: str, largest: int) -> list[Row]:
+    """Seconds for 1,000 to `largest` joints as tensors, each let go for the next; a line through them."""
+    each = len(scan.record.joints)
+    counts = np.array([n for n in (1_000, 10_000, 30_000, largest) if n <= largest])
+    seconds = []
+    for count in counts:
+        torch.cuda.synchronize()
+        start = time.perf_counter()
+        for joints in dv.simulate_many((scan for _ in range(-(-int(count) // each))), Grid(), "float16"):
+            del joints
+        torch.cuda.synchronize()
+        seconds.append(time.perf_counter() - start)
+    made = np.array([-(-int(c) // each) * each for c in counts])
+    slope, start_up = np.polyfit(made, seconds, 1)
+    worst = float(np.abs(slope * made + start_up - seconds).max() / max(seconds))
+    return [
+        Row(f"growth: {n} joints as tensors", name, round(t, 3), "", "", "s", "")
+        for n, t in zip(made, seconds, strict=True)
+    ] + [
+        Row("growth: slope of the line", name, round(1e6 * slope, 1), "", "", "us/joint", ""),
+        Row("growth: farthest from the line over the longest time", name, round(worst, 4), "", "", "", ""),
+    ]
+
+
+def disk_row(scans: list[dv.Prepared], name: str) -> Row:
+    """Joints per second until their volumes lie in files, each synced; writing runs beside the card."""
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(2) as writers:
+        start, done, writes = time.perf_counter(), 0, []
+        for i, joints in enumerate(dv.simulate_many((s for _ in range(3) for s in scans), Grid(), "float16")):
+            volumes = joints.volumes.cpu().numpy()
+            writes.append(writers.submit(_write, Path(folder) / f"{i}.npy", volumes))
+            done += len(volumes)
+        for write in writes:
+            write.result()
+        rate = done / (time.perf_counter() - start)
+    return Row("training case until volumes are synced to disk", name, round(rate), "", "", "joints/s", "")
+
+
+def _write(path: Path, volumes: NDArray[np.float16]) -> None:
+    with path.open("wb") as file:
+        np.save(file, volumes)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def save(rows: list[Row], path: Path) -> None:
@@ -292,26 +348,49 @@ def main() -> None:
     options.add_argument("--table", type=Path, default=Path("bench/generator_gpu.csv"))
     options.add_argument("--workers", type=int, default=14)
     options.add_argument("--scans", type=int, default=14)
+    options.add_argument("--joints", type=int, default=100_000)
     chosen = options.parse_args()
     name = torch.cuda.get_device_name()
     small = small_record()
     scene = built(small)
     assert scene is not None
+    rows = []
     for precision in ("float32", "tf32", "float16"):
         for what, value in agreement(small, scene, precision).items():
-            print(f"{precision} {what}: {value:.3g}")
-    for what, value in noise(small, scene).items():
-        print(f"noise {what}: {value:.3g}")
+            rows.append(
+                Row(
+                    f"agreement with the CPU ({precision}): {what}",
+                    name,
+                    float(f"{value:.3g}"),
+                    "",
+                    "",
+                    "",
+                    "",
+                )
+            )
+    for what, value in noise(small).items():
+        rows.append(Row(f"noise: {what}", name, float(f"{value:.3g}"), "", "", "", ""))
     record = kernel_record()
     scene = built(record)
     assert scene is not None
     prepared = dv.prepared_scene(record, scene, KERNEL_GRID, truth=False)
-    rows = [row for p in ("float32", "float16") for row in kernel_rows(prepared, p, name)]
+    rows += [row for p in ("float32", "float16") for row in kernel_rows(prepared, p, name)]
     scans, rate = prepared_ahead(chosen.scans, chosen.workers)
     rows.append(
-        Row(f"training case: scenes made ahead, {chosen.workers} workers", "CPU", round(rate), "", "", "joints/s", "")
+        Row(
+            f"training case: scenes made ahead, {chosen.workers} workers",
+            "CPU",
+            round(rate),
+            "",
+            "",
+            "joints/s",
+            "",
+        )
     )
     rows += training_rows(scans, "float16", name)
+    rows.append(disk_row(scans, name))
+    save(rows, chosen.table)
+    rows += growth_rows(scans[0], name, chosen.joints)
     save(rows, chosen.table)
     for row in rows:
         print(*row, sep=" | ")

@@ -27,6 +27,7 @@ from jointwise.data_gen.scan import (
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.scene import Scene, pack
 from jointwise.data_gen.xray.cuda.card import card
+from jointwise.data_gen.xray.cuda.cut import Readings, readings
 from jointwise.data_gen.xray.cuda.load import Load, load
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -45,6 +46,7 @@ class Prepared(NamedTuple):
         load: scene and scanner as the projector takes them.
         found: where a finder would have placed the joints.
         lattice: the scan's voxels; half_mm: half the size of each joint's box of wanted voxels.
+        readings: where the scan's levels are read.
         table: the table of joints, without the noise of the scan.
     """
 
@@ -53,6 +55,7 @@ class Prepared(NamedTuple):
     found: Found
     lattice: Lattice
     half_mm: tuple[float, float, float]
+    readings: Readings
     table: pd.DataFrame
 
 
@@ -107,13 +110,14 @@ def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool 
         detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm,
     )
     table = joint_table(record, scene, pose, None) if truth else pd.DataFrame()
-    return Prepared(record, ready, found, lattice, half, table)
+    places = readings(grid, record.board.pitch_mm, record.board.ball_mm)
+    return Prepared(record, ready, found, lattice, half, places, table)
 
 
 def on_card(prepared: Prepared, grid: Grid, precision: str = "float32") -> CardJoints:
     """The physics of one prepared scan, on the card; returns before the card has finished."""
     # Kernels are compiled and loaded only where a card is asked for.
-    from jointwise.data_gen.xray.cuda.cut import LevelReader, resample, stored_like_file
+    from jointwise.data_gen.xray.cuda.cut import resample, scan_levels, stored_like_file
 
     device, record = card(), prepared.record
     scanner, board = record.scanner, record.board
@@ -123,7 +127,7 @@ def on_card(prepared: Prepared, grid: Grid, precision: str = "float32") -> CardJ
     boxes = resample(
         volume, prepared.lattice, found.centres_mm, found.axes, grid, board.pitch_mm, board.ball_mm
     )
-    levels = LevelReader.of(grid, board.pitch_mm, board.ball_mm, device)(boxes)
+    levels = scan_levels(boxes, prepared.readings)
     air, solder = levels[0], levels[1]
     span = solder - air
     low = (air + scanner.level_error[0] * span).float()
@@ -156,7 +160,9 @@ def reconstructed(
     return sums.volume, lost
 
 
-def simulate_many(prepared: Iterator[Prepared], grid: Grid, precision: str = "float32") -> Iterator[CardJoints]:
+def simulate_many(
+    prepared: Iterator[Prepared], grid: Grid, precision: str = "float32"
+) -> Iterator[CardJoints]:
     """Joints of several scans, scan by scan; the next scan is started before this one is handed out."""
     waiting: CardJoints | None = None
     for scan in prepared:

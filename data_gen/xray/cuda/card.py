@@ -47,6 +47,12 @@ def seen(tensor: torch.Tensor) -> Any:
     return cuda.as_cuda_array(tensor, sync=False)
 
 
+def put(array: NDArray[Any], device: torch.device) -> torch.Tensor:
+    """A copy of an array on the card; waits for nothing."""
+    tensor = torch.from_numpy(np.ascontiguousarray(array))
+    return tensor.pin_memory().to(device, non_blocking=True) if device.type == "cuda" else tensor
+
+
 class Parcel(NamedTuple):
     """Arrays of the host laid one behind the other, to cross to the card in one copy.
 
@@ -73,9 +79,7 @@ def parcel(arrays: list[NDArray[Any]]) -> Parcel:
 
 def sent(parcel: Parcel, device: torch.device) -> list[torch.Tensor]:
     """The arrays of a parcel as tensors on the card."""
-    whole = torch.from_numpy(parcel.data)
-    if device.type == "cuda":
-        whole = whole.pin_memory().to(device, non_blocking=True)
+    whole = put(parcel.data, device)
     out = []
     for offset, name, shape in parcel.places:
         dtype = getattr(torch, name)

@@ -1,16 +1,16 @@
-"""From a reconstructed volume to joints on the grid, on a card: `joints.cutting` and `joints.levels` for all at once."""
+"""From a reconstructed volume to joints on the grid, on a card: `joints.cutting` and `joints.levels` of a scan."""
 
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import torch
 from numba import cuda, float32, int32
 from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
 from jointwise.joints.cutting import refined_offsets
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice
@@ -25,18 +25,20 @@ def stored_like_file(volume: torch.Tensor, storage: str) -> torch.Tensor:
     if storage == "float32":
         return volume
     steps = float(np.iinfo(np.dtype(storage)).max)
-    filled = torch.sort(volume[volume != 0.0]).values
-    low, high = _percentile(filled, 0.05), _percentile(filled, 99.95)
+    # Exact zeros were not reconstructed; at the end of the order they do not count. Nothing here waits for the card.
+    filled = volume != 0.0
+    ordered = torch.sort(torch.where(filled, volume, math.inf).flatten()).values
+    low, high = (_percentile(ordered, filled.sum(), share) for share in (0.0005, 0.9995))
     room = 0.1 * (high - low)
     grey = (volume - (low - room).float()) * (steps / (high - low + 2.0 * room)).float()
     return grey.round_().clamp_(0.0, steps)
 
 
-def _percentile(ordered: torch.Tensor, percent: float) -> torch.Tensor:
-    """Percentile of sorted values, linear between neighbours, float64."""
-    place = percent / 100.0 * (len(ordered) - 1)
-    lower = math.floor(place)
-    one, other = ordered[lower].double(), ordered[min(lower + 1, len(ordered) - 1)].double()
+def _percentile(ordered: torch.Tensor, count: torch.Tensor, share: float) -> torch.Tensor:
+    """The value at a share of the first `count` sorted values, linear between neighbours, float64."""
+    place = share * (count - 1).double()
+    lower = place.floor().long()
+    one, other = ordered[lower].double(), ordered[torch.minimum(lower + 1, count - 1)].double()
     return one + (place - lower) * (other - one)
 
 
@@ -60,12 +62,10 @@ def resample(
             *offsets,
         ]
     )
-    sent = torch.from_numpy(numbers.astype(np.float32)).to(device)
+    sent = put(numbers.astype(np.float32), device)
     n = len(np.atleast_2d(centres_mm))
     ends = np.cumsum([3 * n, 9, *(len(o) for o in offsets)])
-    centres, turn, x, y, z = (
-        seen(part) for part in torch.tensor_split(sent, [int(e) for e in ends[:-1]])
-    )
+    centres, turn, x, y, z = (seen(part) for part in torch.tensor_split(sent, [int(e) for e in ends[:-1]]))
     out = torch.empty((n, *grid.shape), dtype=torch.float32, device=device)
     nz, ny, nx = grid.shape
     _resample[(-(-nx * ny // _THREADS), nz, n), _THREADS](
@@ -109,34 +109,36 @@ def _resample(volume, centres, turn, xs, ys, zs, kx, ky, kz, out):  # type: igno
     out[n, iz, iy, ix] = total / float32(kx * ky * kz)
 
 
-class LevelReader:
-    """`joints.levels.read_levels` and `combine` for boxes of one pitch and ball."""
+class Readings(NamedTuple):
+    """Where levels are read on the grid; see :func:`joints.levels.air_and_bulk`.
 
-    def __init__(self, grid: Grid, pitch_mm: float, ball_mm: float, device: torch.device) -> None:
-        lane, bulk, design = air_and_bulk(grid.offsets_mm(pitch_mm, ball_mm), pitch_mm, ball_mm)
-        inverse = np.linalg.pinv(design)
-        self.lane = torch.from_numpy(np.flatnonzero(lane)).to(device)
-        self.bulk = torch.from_numpy(np.flatnonzero(bulk)).to(device)
-        self.design = torch.from_numpy(design).to(device)
-        self.inverse = torch.from_numpy(inverse).to(device)
+    Attributes:
+        lane, bulk: samples of air and of solder, as indices into a flat box.
+        trend: (bulk, 10) orthonormal columns of the quadratic trend.
+    """
 
-    @staticmethod
-    @lru_cache(maxsize=64)
-    def of(grid: Grid, pitch_mm: float, ball_mm: float, device: torch.device) -> LevelReader:
-        """A reader kept from scan to scan."""
-        return LevelReader(grid, pitch_mm, ball_mm, device)
+    lane: NDArray[np.int64]
+    bulk: NDArray[np.int64]
+    trend: NDArray[np.float64]
 
-    def __call__(self, boxes: torch.Tensor) -> torch.Tensor:
-        """Air, solder and noise of a scan from its joints' boxes (n, z, y, x): float64 (3,), medians over joints."""
-        flat = boxes.flatten(1)
-        bulk = flat[:, self.bulk]
-        air = _percentiles(flat[:, self.lane], 50.0)
-        solder = _percentiles(bulk, 75.0)
-        values = bulk.double()
-        residual = values - (values @ self.inverse.T) @ self.design.T
-        spread = residual - _percentiles(residual, 50.0)[:, None]
-        noise = 1.4826 * _percentiles(spread.abs(), 50.0)
-        return _percentiles(torch.stack([air, solder, noise]), 50.0)
+
+def readings(grid: Grid, pitch_mm: float, ball_mm: float) -> Readings:
+    """Where levels are read, worked out beforehand by any process."""
+    lane, bulk, trend = air_and_bulk(grid.offsets_mm(pitch_mm, ball_mm), pitch_mm, ball_mm)
+    return Readings(np.flatnonzero(lane), np.flatnonzero(bulk), np.linalg.qr(trend)[0])
+
+
+def scan_levels(boxes: torch.Tensor, places: Readings) -> torch.Tensor:
+    """Air, solder and noise of a scan from its joints' boxes (n, z, y, x): float64 (3,), medians over joints."""
+    flat, device = boxes.flatten(1), boxes.device
+    bulk = flat[:, put(places.bulk, device)]
+    trend = put(places.trend, device)
+    values = bulk.double()
+    residual = values - (values @ trend) @ trend.T
+    residual -= _percentiles(residual, 50.0)[:, None]
+    air = _percentiles(flat[:, put(places.lane, device)], 50.0)
+    noise = 1.4826 * _percentiles(residual.abs(), 50.0)
+    return _percentiles(torch.stack([air, _percentiles(bulk, 75.0), noise]), 50.0)
 
 
 def _percentiles(table: torch.Tensor, percent: float) -> torch.Tensor:

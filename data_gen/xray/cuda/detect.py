@@ -12,7 +12,7 @@ import numpy as np
 import torch
 from numba import cuda, float32, int32, uint32
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
 from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
 from jointwise.data_gen.xray.geometry import ConeBeam
 from jointwise.joints.errors import InputError
@@ -52,10 +52,12 @@ class Measure:
         self.detector, self.device = detector, device
         widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
         if len(blur_taps(widest)) > 2 * REACH + 1:
-            raise InputError(f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu")
+            raise InputError(
+                f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu"
+            )
         self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
-        self.focal = torch.from_numpy(blur_taps(detector.focal_blur_px)).to(device)
-        self.spread = torch.from_numpy(blur_taps(detector.scintillator_blur_px)).to(device)
+        self.focal = put(blur_taps(detector.focal_blur_px), device)
+        self.spread = put(blur_taps(detector.scintillator_blur_px), device)
         self.pixel, self.distance = np.float32(beam.pixel_mm), np.float32(beam.source_detector_mm)
         self.rows = _weights(beam.rows, detector.scatter_sigma_px, device)
         self.columns = _weights(beam.columns, detector.scatter_sigma_px, device)
@@ -75,7 +77,10 @@ class Measure:
             seen(signal), seen(variance), seen(self.focal), seen(scatter), photons, *seed, first, seen(noisy)
         )
         steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
-        read, floor = np.float32(detector.read_noise / min(detector.photons, 1e12)), np.float32(detector.floor)
+        read, floor = (
+            np.float32(detector.read_noise / min(detector.photons, 1e12)),
+            np.float32(detector.floor),
+        )
         numbers = np.float32(detector.gain_sd), read, steps, floor
         flat = np.float32(0.0) if weighted else np.float32(1.0)
         _read_out[grid, _THREADS](
@@ -101,7 +106,7 @@ def _weights(size: int, sigma: float, device: torch.device) -> tuple[torch.Tenso
     middles = starts + (sizes - 1) / 2.0
     weights = np.exp(-0.5 * ((middles[:, None] - middles[None, :]) / sigma) ** 2)
     weights /= weights.sum(axis=1, keepdims=True)
-    both = torch.from_numpy(np.concatenate([weights, [sizes / size]]).astype(np.float32)).to(device)
+    both = put(np.concatenate([weights, [sizes / size]]).astype(np.float32), device)
     return both[:-1], both[-1]
 
 
@@ -169,7 +174,9 @@ def _blur_tile(image, taps, row0, column0, thread, raw, half):  # type: ignore[n
     for r in range(warp, TILE + wide, _WARPS):
         at = uint32(min(max(int32(row0 + r) - reach, int32(0)), int32(rows)))
         for c in range(lane, TILE + wide, 32):
-            raw[uint32(r), uint32(c)] = image[at, uint32(min(max(int32(column0 + c) - reach, int32(0)), int32(columns)))]
+            raw[uint32(r), uint32(c)] = image[
+                at, uint32(min(max(int32(column0 + c) - reach, int32(0)), int32(columns)))
+            ]
     cuda.syncthreads()
     for r in range(warp, TILE + wide, _WARPS):
         total = _ZERO

@@ -10,12 +10,12 @@ import torch
 from numba import cuda, float32, int32, uint32
 from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
 from jointwise.data_gen.xray.geometry import ConeBeam
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
-RUN = 8
+RUN = 4
 """Voxels along the axis that one thread follows: they share column, depth and weight of every view."""
 
 _ZERO, _HALF, _ONE = np.float32(0), np.float32(0.5), np.float32(1)
@@ -44,11 +44,11 @@ class Ramp:
         taps = taps / self.scale
         if precision == "float16":
             taps = _diffused(taps)
-        index = np.abs(np.arange(beam.columns)[:, None] - np.arange(beam.columns)[None, :])
+        places = torch.arange(beam.columns, device=device)
+        index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
         dtype = torch.float16 if precision == "float16" else torch.float32
-        self.matrix = torch.from_numpy(taps.astype(np.float32)).to(device)[torch.from_numpy(index).to(device)]
-        self.matrix = self.matrix.to(dtype)
+        self.matrix = put(taps.astype(np.float32), device)[index].to(dtype)
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
         """Filtered views (view, row, column) without the factor `scale`, in the precision of the product."""
@@ -85,10 +85,10 @@ def wanted_voxels(
     size = (high - low).max(axis=0).astype(int)
     scaled = np.asarray(axes).T * lattice.voxel_mm
     numbers = np.concatenate([scaled.ravel(), half_mm])
-    places = torch.from_numpy(np.concatenate([centres, low, high], axis=1)).to(device)
+    places = put(np.concatenate([centres, low, high], axis=1), device)
     grid = (-(-size[0] // _BLOCK[0]), -(-size[1] // _BLOCK[1]), int(size[2]) * len(centres))
     _mark[tuple(int(n) for n in grid), _BLOCK](
-        seen(places), seen(torch.from_numpy(numbers).to(device)), int(size[2]), seen(out)
+        seen(places), seen(put(numbers, device)), int(size[2]), seen(out)
     )
     return out
 
@@ -122,19 +122,21 @@ class Backprojection:
         self.volume = torch.zeros(lattice.shape, dtype=torch.float32, device=device)
         angles = beam.angles_rad
         turns = np.stack([np.sin(angles), np.cos(angles)], axis=1).astype(np.float32)
-        self.turns = torch.from_numpy(turns).to(device)
+        self.turns = put(turns, device)
 
     def add(self, filtered: torch.Tensor, first_view: int, scale: float = 1.0) -> None:
         """Add filtered views (view, row, column), each times `scale`."""
         nz, ny, nx = self.lattice.shape
         beam = self.beam
-        grid = (-(-nx // _BLOCK[0]), -(-(-(-ny // RUN)) // _BLOCK[1]), nz)
-        x, y, z = (np.float32(v) for v in self.lattice.origin_mm)
+        runs = math.ceil(ny / RUN)
+        grid = (math.ceil(nx / _BLOCK[0]), math.ceil(runs / _BLOCK[1]), nz)
+        turns = self.turns[first_view : first_view + len(filtered)]
+        x, y, z, voxel = (np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm))
         share = np.float32(scale * math.pi / beam.views)
+        place = x, y, z, voxel, np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm), share
         _add_views[grid, _BLOCK](
-            seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(self.turns[first_view : first_view + len(filtered)]), seen(self.wanted),
-            x, y, z, np.float32(self.lattice.voxel_mm),
-            np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm), share, seen(self.volume),
+            seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(turns), seen(self.wanted), *place,
+            seen(self.volume),
         )  # fmt: skip
 
 
@@ -173,13 +175,14 @@ def _add_views(flat, rows, columns, turns, wanted, x0, y0, z0, spacing, distance
         image = uint32(view) * uint32(rows) * stride + c
         for j in range(RUN):
             row = start + float32(j) * slope
-            if row >= _ZERO and row <= last_row:
-                r = min(uint32(row), uint32(rows - 2))
-                one = uint32(image + uint32(r * stride))
-                two = uint32(one + stride)
-                upper = left * float32(flat[one]) + right * float32(flat[uint32(one + uint32(1))])
-                lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
-                sums[j] += upper + (row - float32(r)) * (lower - upper)
+            # No branch: the loads of all voxels of the run are under way together.
+            r = min(uint32(max(row, _ZERO)), uint32(rows - 2))
+            one = uint32(image + uint32(r * stride))
+            two = uint32(one + stride)
+            upper = left * float32(flat[one]) + right * float32(flat[uint32(one + uint32(1))])
+            lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
+            value = upper + (row - float32(r)) * (lower - upper)
+            sums[j] += value if row >= _ZERO and row <= last_row else _ZERO
     for j in range(RUN):
         if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
             volume[z, first + j, x] += sums[j]

@@ -82,7 +82,9 @@ def _with_sorted_boxes(packed: Packed) -> Packed:
     """Boxes of one length and width side by side: the kernel meets their sides once."""
     order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T])
     return packed._replace(
-        box_low=packed.box_low[order], box_high=packed.box_high[order], box_material=packed.box_material[order]
+        box_low=packed.box_low[order],
+        box_high=packed.box_high[order],
+        box_material=packed.box_material[order],
     )
 
 

@@ -52,7 +52,8 @@ def test_projections_agree_with_float64(ours, expected):
 
 def test_detector_agrees_without_noise(ours):
     mine = line_integrals(Projections(ours["signal"], ours["variance"]), case.DETECTOR, seed=5)
-    np.testing.assert_allclose(ours["integrals"], mine, atol=2e-6)
+    # The card takes scatter from the signal before the focal blur, which moves it by less than this.
+    np.testing.assert_allclose(ours["integrals"], mine, atol=5e-5)
 
 
 def test_noise_has_its_mean_and_variance_and_repeats(ours):

@@ -1,7 +1,7 @@
-"""Projections on a card: tiles of 32x32 pixels, each with a list of the solids whose shadow meets it.
+"""Projections on a card: tiles of 16x16 pixels, each with a list of the solids whose shadow meets it.
 
 The chords, the footprints and the rule of the roles are the CPU's own functions, compiled once more for the card.
-One thread follows four pixels in turn; lists are in the order of the scene, so that the bits are the same in every run.
+One thread follows one pixel; lists are in the order of the scene, so that the bits are the same in every run.
 """
 
 from __future__ import annotations
@@ -28,9 +28,7 @@ from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
 from jointwise.data_gen.xray.cuda.load import JOINT, MATERIALS, NECK, REST, SUNK, Sent
 from jointwise.data_gen.xray.footprints import footprint, outline, towards
 
-TILE, EDGE = 32, 16
-"""Pixels of a tile's edge and threads along it: what a tile needs beforehand is shared by four pixels a thread."""
-
+TILE = 16
 LISTED = 768
 """Solids that one tile may meet."""
 
@@ -40,7 +38,7 @@ NEAR = 96
 BOXES, ENERGIES = 48, 320
 """Boxes and energies that a tile holds in shared memory."""
 
-_THREADS = EDGE * EDGE
+_THREADS = TILE * TILE
 _WARPS = _THREADS // 32
 _LINES = MATERIALS + 2
 _ZERO, _ONE, _LARGE = np.float32(0), np.float32(1), np.float32(1e30)
@@ -75,7 +73,7 @@ def project(
     signal = torch.empty((last - first, rows, columns), dtype=torch.float32, device=device)
     variance = torch.empty_like(signal)
     blocks = (-(-columns // TILE), -(-rows // TILE), last - first)
-    _project[blocks, (EDGE, EDGE)](
+    _project[blocks, (TILE, TILE)](
         sent.packed, sent.items, seen(spans), sent.frames, first, sent.plate, sent.bins,
         seen(signal), seen(variance), seen(lost),
     )  # fmt: skip
@@ -193,7 +191,7 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
     times, marks = cuda.local.array(WORK_EVENTS, float32), cuda.local.array(WORK_EVENTS, int8)
     mine = cuda.local.array(NEAR, int16)
     view, row0, column0 = first + cuda.blockIdx.z, cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
-    thread = cuda.threadIdx.y * EDGE + cuda.threadIdx.x
+    thread = cuda.threadIdx.y * TILE + cuda.threadIdx.x
     frame = frames[view]
     count = _list_items(spans[view], row0, column0, thread, listed, counts)
     if count > LISTED:
@@ -212,131 +210,129 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
         covered_columns[i] = _cover(spans[view, k, 2], spans[view, k, 3], column0)
         facts[i] = items[k, 0] | items[k, 2] << 3 | items[k, 1] << 4
     cuda.syncthreads()
-    for quarter in range(4):
-        row = row0 + cuda.threadIdx.y + EDGE * (quarter >> 1)
-        column = column0 + cuda.threadIdx.x + EDGE * (quarter & 1)
-        if row >= plate.v.shape[0] or column >= plate.u.shape[0]:
-            continue
-        sub, chords = 1, 0
-        bit, shift = uint32(row - row0), uint32(column - column0)
-        for i in range(count):
-            if (covered_rows[i] >> bit) & (covered_columns[i] >> shift) & uint32(1):
-                fact = facts[i]
-                if fact & 8:
-                    sub = plate.sub
-                if fact & 7 != REST:
-                    if chords < NEAR:
-                        mine[chords] = i
-                        chords += 1
-                    else:
-                        lost[0] = 1
-        step = plate.pixel / float32(sub)
-        start = -_HALF * step * float32(sub - 1)
-        all_signal, all_variance = _ZERO, _ZERO
-        across, down = -1, 0
-        for _ in range(sub * sub):
-            across += 1
-            if across == sub:
-                across, down = 0, down + 1
-            u = plate.u[column] + start + step * float32(across)
-            v = plate.v[row] + start + step * float32(down)
-            dx, dy, dz = towards(frame, plate.distance, u, v)
-            solder, second, copper, sunk = _ZERO, _ZERO, _ZERO, _ZERO
-            x, y, z = _ZERO, _ZERO, _ZERO
-            n, owner = 0, _NOBODY
-            for q in range(chords):
-                i = uint32(mine[q])
-                fact, k = facts[i], uint32(listed[i])
-                kind, whose = fact & 7, uint32(fact >> 4)
-                if n > 0 and (kind != JOINT or whose != owner):
-                    metal, mixed = _metal(times, marks, n)
-                    solder += metal
-                    second += mixed
-                    n = 0
-                if kind == JOINT:
-                    if whose != owner:
-                        owner = whose
-                        centre = packed.joint_centre[owner]
-                        x, y, z, _ = approach(
-                            frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                        )
-                    n = add_events(
-                        packed.matrix, packed.origin, packed.profile, packed.ends, k, packed.role[k],
-                        x, y, z, dx, dy, dz, times, marks, n,
-                    )  # fmt: skip
-                    if n > WORK_EVENTS:
-                        lost[0] = 1
-                        n = 0
-                elif kind == NECK:
-                    owner = whose
-                    a, b = packed.neck_joints[owner, 0], packed.neck_joints[owner, 1]
-                    centre = packed.neck_centre[owner]
-                    x, y, z, away = approach(
-                        frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                    )
-                    if away < packed.neck_radius[owner] * packed.neck_radius[owner]:
-                        length = neck_length(
-                            packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
-                            packed.neck_rows[owner, 0], packed.neck_rows[owner, 1],
-                            packed.joint_rows[a, 0], packed.joint_rows[a, 1],
-                            packed.joint_rows[b, 0], packed.joint_rows[b, 1],
-                            x, y, z, dx, dy, dz, times, marks,
-                        )  # fmt: skip
-                        if not length >= _ZERO:
-                            lost[0] = 1
-                        else:
-                            solder += length
-                    owner = _NOBODY
-                elif kind != REST:
-                    place = k - packed.copper_rows[0, 0]
-                    centre = packed.copper_centre[place]
-                    x, y, z, away = approach(
-                        frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                    )
-                    if away < packed.copper_radius[place] * packed.copper_radius[place]:
-                        length = disjoint_length(
-                            packed.matrix, packed.origin, packed.profile, packed.ends, packed.role, k, k + 1,
-                            x, y, z, dx, dy, dz,
-                        )  # fmt: skip
-                        copper += length
-                        if kind == SUNK:
-                            sunk += length
-            if n > 0:
+    row, column = row0 + cuda.threadIdx.y, column0 + cuda.threadIdx.x
+    if row >= plate.v.shape[0] or column >= plate.u.shape[0]:
+        return
+    sub, chords = 1, 0
+    bit, shift = uint32(row - row0), uint32(column - column0)
+    for i in range(count):
+        if (covered_rows[i] >> bit) & (covered_columns[i] >> shift) & uint32(1):
+            fact = facts[i]
+            if fact & 8:
+                sub = plate.sub
+            if fact & 7 != REST:
+                if chords < NEAR:
+                    mine[chords] = i
+                    chords += 1
+                else:
+                    lost[0] = 1
+    step = plate.pixel / float32(sub)
+    start = -_HALF * step * float32(sub - 1)
+    all_signal, all_variance = _ZERO, _ZERO
+    across, down = -1, 0
+    for _ in range(sub * sub):
+        across += 1
+        if across == sub:
+            across, down = 0, down + 1
+        u = plate.u[column] + start + step * float32(across)
+        v = plate.v[row] + start + step * float32(down)
+        dx, dy, dz = towards(frame, plate.distance, u, v)
+        solder, second, copper, sunk = _ZERO, _ZERO, _ZERO, _ZERO
+        x, y, z = _ZERO, _ZERO, _ZERO
+        n, owner = 0, _NOBODY
+        for q in range(chords):
+            i = uint32(mine[q])
+            fact, k = facts[i], uint32(listed[i])
+            kind, whose = fact & 7, uint32(fact >> 4)
+            if n > 0 and (kind != JOINT or whose != owner):
                 metal, mixed = _metal(times, marks, n)
                 solder += metal
                 second += mixed
-            laminate, silicon = _ZERO, _ZERO
-            ix, iy, iz = _inverse(dx), _inverse(dy), _inverse(dz)
-            near, far = _ZERO, _ZERO
-            for k in range(boxes):
-                kind = material[k]
-                if kind < 8:
-                    x0, x1 = low[k, 0] * ix, high[k, 0] * ix
-                    y0, y1 = low[k, 1] * iy, high[k, 1] * iy
-                    near = max(min(x0, x1), min(y0, y1))
-                    far = min(max(x0, x1), max(y0, y1))
-                z0, z1 = low[k, 2] * iz, high[k, 2] * iz
-                length = max(min(far, max(z0, z1)) - max(near, min(z0, z1)), _ZERO)
-                kind &= 7
-                if kind == LAMINATE_BOX:
-                    laminate += length
-                elif kind == COPPER_BOX:
-                    copper += length
-                else:
-                    silicon += length
-            laminate = max(laminate - sunk, _ZERO)
-            solder -= second
-            for e in range(several):
-                depth = (
-                    energies[e, 0] * solder
-                    + energies[e, 1] * copper
-                    + energies[e, 2] * laminate
-                    + energies[e, 3] * silicon
-                    + energies[e, 4] * second
+                n = 0
+            if kind == JOINT:
+                if whose != owner:
+                    owner = whose
+                    centre = packed.joint_centre[owner]
+                    x, y, z, _ = approach(
+                        frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
+                    )
+                n = add_events(
+                    packed.matrix, packed.origin, packed.profile, packed.ends, k, packed.role[k],
+                    x, y, z, dx, dy, dz, times, marks, n,
+                )  # fmt: skip
+                if n > WORK_EVENTS:
+                    lost[0] = 1
+                    n = 0
+            elif kind == NECK:
+                owner = whose
+                a, b = packed.neck_joints[owner, 0], packed.neck_joints[owner, 1]
+                centre = packed.neck_centre[owner]
+                x, y, z, away = approach(
+                    frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
                 )
-                passed = math.exp(-depth)
-                all_signal += energies[e, 5] * passed
-                all_variance += energies[e, 6] * passed
-        share = _ONE / float32(sub * sub)
-        signal[view - first, row, column] = all_signal * share
-        variance[view - first, row, column] = all_variance * share
+                if away < packed.neck_radius[owner] * packed.neck_radius[owner]:
+                    length = neck_length(
+                        packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
+                        packed.neck_rows[owner, 0], packed.neck_rows[owner, 1],
+                        packed.joint_rows[a, 0], packed.joint_rows[a, 1],
+                        packed.joint_rows[b, 0], packed.joint_rows[b, 1],
+                        x, y, z, dx, dy, dz, times, marks,
+                    )  # fmt: skip
+                    if not length >= _ZERO:
+                        lost[0] = 1
+                    else:
+                        solder += length
+                owner = _NOBODY
+            elif kind != REST:
+                place = k - packed.copper_rows[0, 0]
+                centre = packed.copper_centre[place]
+                x, y, z, away = approach(
+                    frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
+                )
+                if away < packed.copper_radius[place] * packed.copper_radius[place]:
+                    length = disjoint_length(
+                        packed.matrix, packed.origin, packed.profile, packed.ends, packed.role, k, k + 1,
+                        x, y, z, dx, dy, dz,
+                    )  # fmt: skip
+                    copper += length
+                    if kind == SUNK:
+                        sunk += length
+        if n > 0:
+            metal, mixed = _metal(times, marks, n)
+            solder += metal
+            second += mixed
+        laminate, silicon = _ZERO, _ZERO
+        ix, iy, iz = _inverse(dx), _inverse(dy), _inverse(dz)
+        near, far = _ZERO, _ZERO
+        for k in range(boxes):
+            kind = material[k]
+            if kind < 8:
+                x0, x1 = low[k, 0] * ix, high[k, 0] * ix
+                y0, y1 = low[k, 1] * iy, high[k, 1] * iy
+                near = max(min(x0, x1), min(y0, y1))
+                far = min(max(x0, x1), max(y0, y1))
+            z0, z1 = low[k, 2] * iz, high[k, 2] * iz
+            length = max(min(far, max(z0, z1)) - max(near, min(z0, z1)), _ZERO)
+            kind &= 7
+            if kind == LAMINATE_BOX:
+                laminate += length
+            elif kind == COPPER_BOX:
+                copper += length
+            else:
+                silicon += length
+        laminate = max(laminate - sunk, _ZERO)
+        solder -= second
+        for e in range(several):
+            depth = (
+                energies[e, 0] * solder
+                + energies[e, 1] * copper
+                + energies[e, 2] * laminate
+                + energies[e, 3] * silicon
+                + energies[e, 4] * second
+            )
+            passed = math.exp(-depth)
+            all_signal += energies[e, 5] * passed
+            all_variance += energies[e, 6] * passed
+    share = _ONE / float32(sub * sub)
+    signal[view - first, row, column] = all_signal * share
+    variance[view - first, row, column] = all_variance * share

@@ -94,13 +94,9 @@ def scan_boxes(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np
     """The joints' boxes on the grid in the file's grey values, float32 (n, z, y, x), and the levels as measured."""
     pose = board_pose(record, scene)
     found = found_joints(record, scene, pose)
-    board, scanner = record.board, record.scanner
-    margin = MARGIN_VOXELS * scanner.voxel_mm
-    wide, high = grid.pitches * board.pitch_mm / 2, grid.balls * board.ball_mm / 2
-    half = (wide + margin, wide + margin, high + margin)
-    lattice = _lattice_around(found.centres_mm, found.axes, half, scanner.voxel_mm)
+    lattice, half = wanted_boxes(record, found, grid)
     runs = voxels_around(lattice, found.centres_mm, found.axes, half)
-    volume = stored_like_file(reconstructed(record, scene, pose, runs), scanner.storage)
+    volume = stored_like_file(reconstructed(record, scene, pose, runs), record.scanner.storage)
     boxes = [_raw_box(volume, lattice, centre, found.axes, grid, record) for centre in found.centres_mm]
     return np.stack(boxes), scan_levels(boxes, grid, record)
 
@@ -237,6 +233,15 @@ def stored_like_file(volume: NDArray[np.float32], storage: str) -> Volume:
     steps = np.iinfo(dtype).max
     grey = (volume - np.float32(low - room)) * np.float32(steps / (high - low + 2.0 * room))
     return np.asarray(np.clip(np.rint(grey), 0, steps), dtype)
+
+
+def wanted_boxes(record: ScanRecord, found: Found, grid: Grid) -> tuple[Lattice, tuple[float, float, float]]:
+    """The scan's voxels around all joints, and half the size of each joint's box in mm with its margin."""
+    board, voxel = record.board, record.scanner.voxel_mm
+    margin = MARGIN_VOXELS * voxel
+    wide, high = grid.pitches * board.pitch_mm / 2, grid.balls * board.ball_mm / 2
+    half = (wide + margin, wide + margin, high + margin)
+    return _lattice_around(found.centres_mm, found.axes, half, voxel), half
 
 
 def _lattice_around(

@@ -65,16 +65,11 @@ def resample(
     Returns:
         float32 (z, y, x) of `grid.shape`.
     """
-    spacing = grid.spacing_mm(pitch_mm, ball_mm)
-    finer = [max(1, math.floor(step / lattice.voxel_mm + 0.25)) for step in spacing]
-    x, y, z = (
-        _refine(offsets, step, k)
-        for offsets, step, k in zip(grid.offsets_mm(pitch_mm, ball_mm), spacing, finer, strict=True)
-    )
+    x, y, z = refined_offsets(grid, pitch_mm, ball_mm, lattice.voxel_mm)
     zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
     points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
     nz, ny, nx = grid.shape
-    kx, ky, kz = finer
+    kx, ky, kz = len(x) // nx, len(y) // ny, len(z) // nz
     values = sample(volume, lattice, points).reshape(nz, kz, ny, ky, nx, kx)
     return np.asarray(values.mean(axis=(1, 3, 5)), dtype=np.float32)
 
@@ -110,6 +105,15 @@ def level_reading(
     """Air, solder and noise around one joint, read on the grid."""
     box = resample(volume, lattice, centre_mm, axes, grid, pitch_mm, ball_mm)
     return read_levels(box, grid.offsets_mm(pitch_mm, ball_mm), pitch_mm, ball_mm)
+
+
+def refined_offsets(grid: Grid, pitch_mm: float, ball_mm: float, voxel_mm: float) -> tuple[Vector, ...]:
+    """Places of the samples from the box's centre along x, y and z, mm: one or several per grid point."""
+    spacing, offsets = grid.spacing_mm(pitch_mm, ball_mm), grid.offsets_mm(pitch_mm, ball_mm)
+    return tuple(
+        _refine(place, step, max(1, math.floor(step / voxel_mm + 0.25)))
+        for place, step in zip(offsets, spacing, strict=True)
+    )
 
 
 def _refine(offsets: Vector, step: float, k: int) -> Vector:

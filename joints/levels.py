@@ -58,6 +58,19 @@ def read_levels(
         pitch_mm: pitch, mm.
         ball_mm: nominal ball diameter, mm.
     """
+    lane, bulk, design = air_and_bulk(offsets_mm, pitch_mm, ball_mm)
+    air, solder = float(np.median(box[lane])), float(np.percentile(box[bulk], 75))
+    return Reading(air, solder, _noise(box[bulk], design))
+
+
+def air_and_bulk(
+    offsets_mm: Sequence[NDArray[np.float64]], pitch_mm: float, ball_mm: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
+    """Where air and solder are read in a box (z, y, x), and the quadratic trend at the solder's samples.
+
+    Returns:
+        The lanes' and the bulk's samples as masks (z, y, x), and the trend's columns (samples of the bulk, 10).
+    """
     x, y, z = offsets_mm
     zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
     lane = (np.hypot(np.abs(xx) - pitch_mm / 2, np.abs(yy) - pitch_mm / 2) < 0.12 * pitch_mm) & (
@@ -66,10 +79,12 @@ def read_levels(
     bulk = (np.hypot(xx, yy) < 0.3 * ball_mm) & (np.abs(zz) < 0.2 * ball_mm)
     if lane.sum() < 8 or bulk.sum() < 20:
         raise InputError(
-            f"expected a box of 1.2 pitches around the joint with at least 20 samples in the ball, found {box.shape}"
+            "expected a box of 1.2 pitches around the joint with at least 20 samples in the ball, "
+            f"found {(len(z), len(y), len(x))}"
         )
-    air, solder = float(np.median(box[lane])), float(np.percentile(box[bulk], 75))
-    return Reading(air, solder, _noise(box[bulk], xx[bulk], yy[bulk], zz[bulk]))
+    scaled = [a[bulk] / np.abs(a[bulk]).max() for a in (xx, yy, zz)]
+    columns = [np.ones_like(scaled[0]), *scaled, *(a * b for i, a in enumerate(scaled) for b in scaled[i:])]
+    return lane, bulk, np.stack(columns, axis=1)
 
 
 def combine(readings: Sequence[Reading]) -> Levels:
@@ -81,11 +96,8 @@ def combine(readings: Sequence[Reading]) -> Levels:
     return Levels(air, solder, noise)
 
 
-def _noise(values: NDArray[np.floating], *axes: NDArray[np.float64]) -> float:
+def _noise(values: NDArray[np.floating], trend: NDArray[np.float64]) -> float:
     """Robust spread about a quadratic surface; the trend is structure (cupping), not noise."""
-    scaled = [a / np.abs(a).max() for a in axes]
-    columns = [np.ones_like(scaled[0]), *scaled, *(a * b for i, a in enumerate(scaled) for b in scaled[i:])]
-    design = np.stack(columns, axis=1)
-    fit, *_ = np.linalg.lstsq(design, values.astype(np.float64), rcond=None)
-    residual = values - design @ fit
+    fit, *_ = np.linalg.lstsq(trend, values.astype(np.float64), rcond=None)
+    residual = values - trend @ fit
     return float(1.4826 * np.median(np.abs(residual - np.median(residual))))

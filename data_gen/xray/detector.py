@@ -359,11 +359,18 @@ def blurred(image: Image, sigma_px: float) -> Image:
     """The image under a Gaussian of that standard deviation in pixels, edges continued; 0 returns it unchanged."""
     if sigma_px <= 0.0:
         return image
+    return np.asarray(_convolved(np.ascontiguousarray(image), blur_taps(sigma_px)))
+
+
+def blur_taps(sigma_px: float) -> Image:
+    """Weights of a Gaussian of that standard deviation in pixels, an odd number of them, float32, sum 1."""
+    if sigma_px <= 0.0:
+        return np.ones(1, np.float32)
     reach = max(1, math.ceil(3.5 * sigma_px))
     # Integrals over pixels keep the width right even where the Gaussian is narrower than a pixel.
     edges = np.arange(-reach, reach + 2) - 0.5
     taps = np.diff([0.5 * math.erf(e / (sigma_px * math.sqrt(2.0))) for e in edges])
-    return np.asarray(_convolved(np.ascontiguousarray(image), (taps / taps.sum()).astype(np.float32)))
+    return np.asarray(taps / taps.sum(), np.float32)
 
 
 @_inner

@@ -128,10 +128,16 @@ def ray_direction(frame, plate, row, column, ray, rays):  # type: ignore[no-unty
         middle = plate.u.dtype.type(plate.sub - 1) * half
         u += (plate.u.dtype.type(ray % plate.sub) - middle) * step
         v += (plate.u.dtype.type(ray // plate.sub) - middle) * step
-    x = plate.distance * frame[3, 0] + u * frame[1, 0] + v * frame[2, 0]
-    y = plate.distance * frame[3, 1] + u * frame[1, 1] + v * frame[2, 1]
-    z = plate.distance * frame[3, 2] + u * frame[1, 2] + v * frame[2, 2]
-    inverse = plate.u.dtype.type(1.0) / math.sqrt(x * x + y * y + z * z)
+    return towards(frame, plate.distance, u, v)
+
+
+@_inner
+def towards(frame, distance, u, v):  # type: ignore[no-untyped-def]
+    """Unit direction from the source to the point (u, v) of the detector."""
+    x = distance * frame[3, 0] + u * frame[1, 0] + v * frame[2, 0]
+    y = distance * frame[3, 1] + u * frame[1, 1] + v * frame[2, 1]
+    z = distance * frame[3, 2] + u * frame[1, 2] + v * frame[2, 2]
+    inverse = frame.dtype.type(1.0) / math.sqrt(x * x + y * y + z * z)
     return x * inverse, y * inverse, z * inverse
 
 

@@ -54,7 +54,7 @@ SUB_RAYS = 2
 """Rays per pixel edge where a joint is near."""
 
 _MATERIALS = 5
-_SMALL_COPPER = 1.25
+SMALL_COPPER = 1.25
 """Copper no larger than this many radii of the largest joint (lands, barrels) gets sub-rays too."""
 
 _inner = njit(error_model="numpy", cache=True, nogil=True)
@@ -199,7 +199,7 @@ def _metal_paths(packed, balls, corners, frame, plate):  # type: ignore[no-untyp
         for k in range(packed.neck_radius.shape[0]):
             _mark_under(corners, packed.neck_rows[k, 0], packed.neck_rows[k, 1], frame, plate, near)
         for k in range(packed.copper_radius.shape[0]):
-            if packed.copper_radius[k] < plate.u.dtype.type(_SMALL_COPPER) * largest:
+            if packed.copper_radius[k] < plate.u.dtype.type(SMALL_COPPER) * largest:
                 row = packed.copper_rows[0, 0] + k
                 _mark_under(corners, row, row + 1, frame, plate, near)
     for j in range(packed.joint_radius.shape[0]):

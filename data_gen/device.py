@@ -1,0 +1,174 @@
+"""Scans on a CUDA card: scenes are drawn, solved and packed ahead by processes, the card does the physics.
+
+A scan leaves as a tensor on the card. Noise comes from the card's own random numbers: the same bits in every run on
+a card, statistically equal to those of `scan.simulate`, which stays the reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import torch
+
+from jointwise.data_gen.drawing.records import ScanRecord
+from jointwise.data_gen.scan import (
+    Found,
+    board_pose,
+    found_joints,
+    joint_table,
+    record_energies,
+    scan_beam,
+    scan_detector,
+    wanted_boxes,
+)
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import Scene, pack
+from jointwise.data_gen.xray.cuda.card import card
+from jointwise.data_gen.xray.cuda.cut import Readings, readings
+from jointwise.data_gen.xray.cuda.load import Load, load
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.lattice import Lattice
+
+PIXELS_AT_ONCE = 48_000_000
+"""Pixels of all views held on the card together (some 1 GB with all steps between)."""
+
+
+class Prepared(NamedTuple):
+    """A scan made ready for the card.
+
+    Attributes:
+        record: what was drawn.
+        load: scene and scanner as the projector takes them.
+        found: where a finder would have placed the joints.
+        lattice: the scan's voxels; half_mm: half the size of each joint's box of wanted voxels.
+        readings: where the scan's levels are read.
+        table: the table of joints, without the noise of the scan.
+    """
+
+    record: ScanRecord
+    load: Load
+    found: Found
+    lattice: Lattice
+    half_mm: tuple[float, float, float]
+    readings: Readings
+    table: pd.DataFrame
+
+
+class CardJoints(NamedTuple):
+    """Joints of one scan on the card.
+
+    Attributes:
+        volumes: float16 (n, z, y, x), 0 = air, 1 = solder.
+        levels: float64 (3,): air, solder and noise of the scan.
+        prepared: what they came from.
+        lost: int32 (1,), not 0 if a ray met more solids than there is room for.
+        grid: the grid.
+    """
+
+    volumes: torch.Tensor
+    levels: torch.Tensor
+    prepared: Prepared
+    lost: torch.Tensor
+    grid: Grid
+
+    def to_host(self) -> Joints:
+        """The joints as `scan.simulate` returns them.
+
+        Raises:
+            ValueError: a ray met more solids of one joint, or a tile more solids, than there is room for.
+            InputError: the scan shows no metal.
+        """
+        if int(self.lost) != 0:
+            raise ValueError("a ray or a tile meets more solids than the kernels hold")
+        air, solder, noise = self.levels.tolist()
+        if not solder > air:
+            raise InputError(f"expected a solder level above the air level, found {solder:.4g} and {air:.4g}")
+        table = self.prepared.table.assign(cnr=(solder - air) / noise if noise > 0 else np.nan)
+        return Joints(self.volumes.cpu().numpy(), table, self.grid)
+
+
+def prepare(record: ScanRecord, grid: Grid) -> Prepared:
+    """Everything of a scan that needs no card; for worker processes."""
+    return prepared_scene(record, build_scene(record), grid)
+
+
+def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool = True) -> Prepared:
+    """`prepare` of a scene that is already built; without truth the table holds no rows."""
+    scanner, pose = record.scanner, board_pose(record, scene)
+    found = found_joints(record, scene, pose)
+    lattice, half = wanted_boxes(record, found, grid)
+    ready = load(
+        pack(scene),
+        scan_beam(scanner),
+        record_energies(record),
+        pose=pose,
+        detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm,
+    )
+    table = joint_table(record, scene, pose, None) if truth else pd.DataFrame()
+    places = readings(grid, record.board.pitch_mm, record.board.ball_mm)
+    return Prepared(record, ready, found, lattice, half, places, table)
+
+
+def on_card(prepared: Prepared, grid: Grid, precision: str = "float32") -> CardJoints:
+    """The physics of one prepared scan, on the card; returns before the card has finished."""
+    # Kernels are compiled and loaded only where a card is asked for.
+    from jointwise.data_gen.xray.cuda.cut import resample, scan_levels, stored_like_file
+
+    device, record = card(), prepared.record
+    scanner, board = record.scanner, record.board
+    volume, lost = reconstructed(prepared, device, precision)
+    volume = stored_like_file(volume, scanner.storage)
+    found = prepared.found
+    boxes = resample(
+        volume, prepared.lattice, found.centres_mm, found.axes, grid, board.pitch_mm, board.ball_mm
+    )
+    levels = scan_levels(boxes, prepared.readings)
+    air, solder = levels[0], levels[1]
+    span = solder - air
+    low = (air + scanner.level_error[0] * span).float()
+    high = (solder + scanner.level_error[1] * span).float()
+    return CardJoints(boxes.sub_(low).div_(high - low).half(), levels, prepared, lost, grid)
+
+
+def reconstructed(
+    prepared: Prepared, device: torch.device, precision: str = "float32"
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Attenuation per mm of the wanted voxels, float32 (z, y, x), zero elsewhere; and whether rays were lost."""
+    from jointwise.data_gen.xray.cuda import load as loads
+    from jointwise.data_gen.xray.cuda.detect import Measure
+    from jointwise.data_gen.xray.cuda.fdk import Backprojection, Ramp, wanted_voxels
+    from jointwise.data_gen.xray.cuda.project import project, shadows
+
+    scanner, found = prepared.record.scanner, prepared.found
+    beam = scan_beam(scanner)
+    sent = loads.on_card(prepared.load, device)
+    spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
+    measure = Measure(scan_detector(scanner), beam, scanner.noise_seed, device)
+    ramp = Ramp(beam, scanner.hann_cutoff, device, precision)
+    wanted = wanted_voxels(prepared.lattice, found.centres_mm, found.axes, prepared.half_mm, device)
+    sums = Backprojection(beam, prepared.lattice, wanted, device)
+    at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))
+    for first in range(0, beam.views, at_once):
+        last = min(first + at_once, beam.views)
+        signal, variance = project(sent, spans, first, last, device, lost)
+        sums.add(ramp(measure(signal, variance, first)), first, ramp.scale)
+    return sums.volume, lost
+
+
+def simulate_many(
+    prepared: Iterator[Prepared], grid: Grid, precision: str = "float32"
+) -> Iterator[CardJoints]:
+    """Joints of several scans, scan by scan; the next scan is started before this one is handed out."""
+    waiting: CardJoints | None = None
+    for scan in prepared:
+        started = on_card(scan, grid, precision)
+        if waiting is not None:
+            yield waiting
+        waiting = started
+    if waiting is not None:
+        yield waiting

@@ -1,0 +1,88 @@
+"""The card: whether there is one, and how torch's tensors reach numba's kernels."""
+
+from __future__ import annotations
+
+import importlib.util
+from typing import Any, NamedTuple
+
+import numba
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from jointwise.joints.errors import InputError
+
+SIMULATED = bool(numba.config.ENABLE_CUDASIM)
+"""Numba's CUDA simulator stands in for the card (tests); torch's tensors then stay with the CPU."""
+
+FAST = {"contract", "afn", "arcp", "nsz"}
+"""Liberties of arithmetic that kernels may take; NaN and infinity keep their meaning."""
+
+_ALIGNED = 64
+
+
+def card() -> torch.device:
+    """The device that kernels run on.
+
+    Raises:
+        InputError: there is no card that torch and numba-cuda can use.
+    """
+    if SIMULATED:
+        return torch.device("cpu")
+    if not torch.cuda.is_available():
+        raise InputError("expected a CUDA card, found none that torch can use; generate with device=cpu")
+    if importlib.util.find_spec("numba_cuda") is None:
+        raise InputError(
+            "expected the package numba-cuda for device=cuda, found none; install numba-cuda or use device=cpu"
+        )
+    return torch.device("cuda")
+
+
+def seen(tensor: torch.Tensor) -> Any:
+    """The tensor's memory as numba's kernels take it; no copy."""
+    if SIMULATED:
+        return tensor.numpy()
+    from numba import cuda
+
+    return cuda.as_cuda_array(tensor, sync=False)
+
+
+def put(array: NDArray[Any], device: torch.device) -> torch.Tensor:
+    """A copy of an array on the card; waits for nothing."""
+    tensor = torch.from_numpy(np.ascontiguousarray(array))
+    return tensor.pin_memory().to(device, non_blocking=True) if device.type == "cuda" else tensor
+
+
+class Parcel(NamedTuple):
+    """Arrays of the host laid one behind the other, to cross to the card in one copy.
+
+    Attributes:
+        data: bytes of all of them.
+        places: (offset, dtype name, shape) of each.
+    """
+
+    data: NDArray[np.uint8]
+    places: tuple[tuple[int, str, tuple[int, ...]], ...]
+
+
+def parcel(arrays: list[NDArray[Any]]) -> Parcel:
+    """Lay arrays one behind the other."""
+    places, end = [], 0
+    for array in arrays:
+        places.append((end, array.dtype.name, array.shape))
+        end += -(-max(array.nbytes, 1) // _ALIGNED) * _ALIGNED
+    data = np.zeros(end, np.uint8)
+    for array, (offset, _, _) in zip(arrays, places, strict=True):
+        data[offset : offset + array.nbytes] = np.ascontiguousarray(array).reshape(-1).view(np.uint8)
+    return Parcel(data, tuple(places))
+
+
+def sent(parcel: Parcel, device: torch.device) -> list[torch.Tensor]:
+    """The arrays of a parcel as tensors on the card."""
+    whole = put(parcel.data, device)
+    out = []
+    for offset, name, shape in parcel.places:
+        dtype = getattr(torch, name)
+        size = int(np.prod(shape)) * dtype.itemsize
+        out.append(whole[offset : offset + size].view(dtype).reshape(shape))
+    return out

@@ -1,0 +1,269 @@
+"""The detector on a card: what `xray.detector` does to the expected signal, with random numbers of its own.
+
+Each number drawn is a hash of (seed, view, pixel, purpose), so that it is the same in every run and need not be
+kept: statistically equal to the CPU's, not the same bits.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import torch
+from numba import cuda, float32, int32, uint32
+
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
+from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.joints.errors import InputError
+
+_COARSE = 8
+_FEW = np.float32(FEW_QUANTA)
+_ZERO, _HALF, _ONE, _TWO = np.float32(0), np.float32(0.5), np.float32(1), np.float32(2)
+_MOST_GAIN = np.float32(4)
+_TURN = np.float32(2.0 * math.pi)
+_TO_UNIT = np.float32(2.0**-24)
+_HALF_STEP = np.float32(2.0**-25)
+_MOST = 200
+TILE = 32
+"""Pixels of a tile's edge; one block of threads blurs a tile and its rim in shared memory."""
+
+REACH = 12
+"""Pixels of the widest blur to either side."""
+
+_RIM = TILE + 2 * REACH
+_THREADS = 64 if SIMULATED else 256
+_WARPS = _THREADS // 32
+PHOTONS, ELECTRONICS, GAIN = 1, 2, 3
+"""Purposes of random numbers."""
+
+
+class Measure:
+    """A detector of one scan on the card; call it with the expected signal of some views.
+
+    Args:
+        detector: its imperfections.
+        beam: the scan.
+        seed: of the noise and the gain errors.
+        device: the card.
+    """
+
+    def __init__(self, detector: Detector, beam: ConeBeam, seed: int, device: torch.device) -> None:
+        self.detector, self.device = detector, device
+        widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
+        if len(blur_taps(widest)) > 2 * REACH + 1:
+            raise InputError(
+                f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu"
+            )
+        self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
+        self.focal = put(blur_taps(detector.focal_blur_px), device)
+        self.spread = put(blur_taps(detector.scintillator_blur_px), device)
+        self.pixel, self.distance = np.float32(beam.pixel_mm), np.float32(beam.source_detector_mm)
+        self.rows = _weights(beam.rows, detector.scatter_sigma_px, device)
+        self.columns = _weights(beam.columns, detector.scatter_sigma_px, device)
+
+    def __call__(
+        self, signal: torch.Tensor, variance: torch.Tensor, first_view: int, *, weighted: bool = True
+    ) -> torch.Tensor:
+        """Line integrals, float32 (view, row, column), times the cosine of the cone beam if `weighted`."""
+        detector = self.detector
+        views, rows, columns = signal.shape
+        noisy, out = torch.empty_like(signal), torch.empty_like(signal)
+        scatter = self._scatter(signal)
+        photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
+        grid = (-(-columns // TILE), -(-rows // TILE), views)
+        seed, first = self.seed, np.uint32(first_view)
+        _expose[grid, _THREADS](
+            seen(signal), seen(variance), seen(self.focal), seen(scatter), photons, *seed, first, seen(noisy)
+        )
+        steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
+        read, floor = (
+            np.float32(detector.read_noise / min(detector.photons, 1e12)),
+            np.float32(detector.floor),
+        )
+        numbers = np.float32(detector.gain_sd), read, steps, floor
+        flat = np.float32(0.0) if weighted else np.float32(1.0)
+        _read_out[grid, _THREADS](
+            seen(noisy), seen(self.spread), *numbers, self.pixel, self.distance, flat, *seed, first, seen(out)
+        )
+        return out
+
+    def _scatter(self, signal: torch.Tensor) -> torch.Tensor:
+        """Scattered signal at the middles of blocks of pixels, (view, block row, block column)."""
+        if self.detector.scatter_fraction == 0.0:
+            return torch.zeros((len(signal), 1, 1), device=self.device)
+        coarse = torch.nn.functional.avg_pool2d(signal[:, None], _COARSE, ceil_mode=True)[:, 0]
+        (rows, tall), (columns, wide) = self.rows, self.columns
+        blurred = rows @ coarse @ columns.T
+        mean = (tall @ coarse @ wide)[:, None, None]
+        return (0.5 * self.detector.scatter_fraction * (blurred + mean)).contiguous()
+
+
+def _weights(size: int, sigma: float, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
+    """Rows of a normalised Gaussian between the middles of blocks of pixels, and the blocks' shares of the pixels."""
+    starts = np.arange(0, size, _COARSE)
+    sizes = np.minimum(starts + _COARSE, size) - starts
+    middles = starts + (sizes - 1) / 2.0
+    weights = np.exp(-0.5 * ((middles[:, None] - middles[None, :]) / sigma) ** 2)
+    weights /= weights.sum(axis=1, keepdims=True)
+    both = put(np.concatenate([weights, [sizes / size]]).astype(np.float32), device)
+    return both[:-1], both[-1]
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _mixed(h):  # type: ignore[no-untyped-def]
+    """A bijection of 32 bits with little bias (two rounds of xor-shift and multiply)."""
+    h = uint32(h ^ (h >> uint32(16)))
+    h = uint32(h * uint32(0x21F0AAAD))
+    h = uint32(h ^ (h >> uint32(15)))
+    h = uint32(h * uint32(0xD35A2D97))
+    return uint32(h ^ (h >> uint32(15)))
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _bits(low, high, view, pixel, purpose):  # type: ignore[no-untyped-def]
+    """32 random bits of a place and a purpose."""
+    h = _mixed(uint32(low ^ uint32(purpose * uint32(0x9E3779B9))))
+    h = _mixed(uint32(h + uint32(pixel)))
+    h = _mixed(uint32(h ^ high))
+    return _mixed(uint32(h + uint32(view * uint32(0x85EBCA6B))))
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _uniform(bits):  # type: ignore[no-untyped-def]
+    """A number within (0, 1), never an end."""
+    return float32(bits >> uint32(8)) * _TO_UNIT + _HALF_STEP
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _normal(low, high, view, pixel, purpose):  # type: ignore[no-untyped-def]
+    """A standard normal number (Box and Muller)."""
+    one = _bits(low, high, view, pixel, purpose)
+    other = _mixed(uint32(one ^ uint32(0x68BC21EB)))
+    return math.sqrt(-_TWO * math.log(_uniform(one))) * math.cos(_TURN * _uniform(other))
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _poisson(mean, uniform):  # type: ignore[no-untyped-def]
+    """The Poisson number whose cumulative share first passes `uniform`."""
+    share = math.exp(-mean)
+    total, k = share, 0
+    while uniform > total and k < _MOST:
+        k += 1
+        share *= mean / float32(k)
+        total += share
+    return float32(k)
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _place(i, size):  # type: ignore[no-untyped-def]
+    """Lower of two neighbouring blocks and the share of the upper one for a pixel."""
+    at = (float32(i) - np.float32((_COARSE - 1) / 2)) / np.float32(_COARSE)
+    at = min(max(at, _ZERO), float32(size - 1))
+    lower = min(int32(at), max(size - 2, 0))
+    return lower, min(lower + 1, size - 1), at - float32(lower)
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _blur_tile(image, taps, row0, column0, thread, raw, half):  # type: ignore[no-untyped-def]
+    """Rows of a tile and its rim blurred along the rows, into `half`; the caller blurs down the columns."""
+    rows, columns, wide = uint32(image.shape[0] - 1), uint32(image.shape[1] - 1), taps.shape[0] - 1
+    reach = int32(wide // 2)
+    # Whole rows of the rim per warp, so that neighbours read neighbours.
+    lane, warp = thread & 31, thread >> 5
+    for r in range(warp, TILE + wide, _WARPS):
+        at = uint32(min(max(int32(row0 + r) - reach, int32(0)), int32(rows)))
+        for c in range(lane, TILE + wide, 32):
+            raw[uint32(r), uint32(c)] = image[
+                at, uint32(min(max(int32(column0 + c) - reach, int32(0)), int32(columns)))
+            ]
+    cuda.syncthreads()
+    for r in range(warp, TILE + wide, _WARPS):
+        total = _ZERO
+        for t in range(wide + 1):
+            total += taps[uint32(t)] * raw[uint32(r), uint32(lane + t)]
+        half[uint32(r), uint32(lane)] = total
+    cuda.syncthreads()
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _down(half, taps, r, lane):  # type: ignore[no-untyped-def]
+    total = _ZERO
+    for t in range(taps.shape[0]):
+        total += taps[uint32(t)] * half[uint32(r + t), uint32(lane)]
+    return total
+
+
+@cuda.jit(fastmath=FAST)
+def _expose(signal, variance, taps, scatter, photons, low, high, first, out):  # type: ignore[no-untyped-def]
+    raw = cuda.shared.array((_RIM, _RIM), float32)
+    half = cuda.shared.array((_RIM, TILE), float32)
+    other = cuda.shared.array((_RIM, TILE), float32)
+    thread, view = cuda.threadIdx.x, cuda.blockIdx.z
+    row0, column0 = cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
+    _blur_tile(signal[view], taps, row0, column0, thread, raw, half)
+    _blur_tile(variance[view], taps, row0, column0, thread, raw, other)
+    lane, warp = thread & 31, thread >> 5
+    column, number = column0 + lane, first + uint32(view)
+    if column >= signal.shape[2]:
+        return
+    scattered = scatter.shape[1] > 1 or scatter.shape[2] > 1
+    j0, j1, fx = _place(column, scatter.shape[2])
+    for r in range(warp, TILE, _WARPS):
+        row = row0 + r
+        if row >= signal.shape[1]:
+            return
+        mean, spread = _down(half, taps, r, lane), _down(other, taps, r, lane)
+        if scattered:
+            i0, i1, fy = _place(row, scatter.shape[1])
+            upper = scatter[view, i0, j0] * (_ONE - fx) + scatter[view, i0, j1] * fx
+            lower = scatter[view, i1, j0] * (_ONE - fx) + scatter[view, i1, j1] * fx
+            extra = upper * (_ONE - fy) + lower * fy
+            # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
+            mean += extra
+            spread += extra
+        if photons > _ZERO:
+            spread /= photons
+            pixel = uint32(row * signal.shape[2] + column)
+            if mean * mean < _FEW * spread:
+                quantum = spread / mean
+                drawn = _uniform(_bits(low, high, number, pixel, uint32(PHOTONS)))
+                mean = quantum * _poisson(mean / quantum, drawn)
+            else:
+                mean += math.sqrt(spread) * _normal(low, high, number, pixel, uint32(PHOTONS))
+        out[uint32(view), uint32(row), uint32(column)] = mean
+
+
+@cuda.jit(fastmath=FAST)
+def _read_out(  # type: ignore[no-untyped-def]
+    noisy, taps, gain_sd, read, steps, floor, pixel_mm, distance, flat, low, high, first, out
+):
+    raw = cuda.shared.array((_RIM, _RIM), float32)
+    half = cuda.shared.array((_RIM, TILE), float32)
+    thread, view = cuda.threadIdx.x, cuda.blockIdx.z
+    row0, column0 = cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
+    _blur_tile(noisy[view], taps, row0, column0, thread, raw, half)
+    lane, warp = thread & 31, thread >> 5
+    column = column0 + lane
+    if column >= noisy.shape[2]:
+        return
+    u = (float32(column) - _HALF * float32(noisy.shape[2] - 1)) * pixel_mm
+    for r in range(warp, TILE, _WARPS):
+        row = row0 + r
+        if row >= noisy.shape[1]:
+            return
+        mean = _down(half, taps, r, lane)
+        pixel = uint32(row * noisy.shape[2] + column)
+        if read > _ZERO:
+            mean += read * _normal(low, high, first + uint32(view), pixel, uint32(ELECTRONICS))
+        if gain_sd > _ZERO:
+            error = _normal(low, high, uint32(0), pixel, uint32(GAIN))
+            mean *= _ONE + gain_sd * min(max(error, -_MOST_GAIN), _MOST_GAIN)
+        if steps > _ZERO:
+            most = steps * np.float32(FULL_SCALE)
+            mean = min(max(float32(int32(mean * steps + _HALF)), _ZERO), most) / steps
+        value = -math.log(max(mean, floor))
+        if flat == _ZERO:
+            v = (float32(row) - _HALF * float32(noisy.shape[1] - 1)) * pixel_mm
+            value *= distance / math.sqrt(distance * distance + u * u + v * v)
+        out[uint32(view), uint32(row), uint32(column)] = value

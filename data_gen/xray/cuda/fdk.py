@@ -1,0 +1,188 @@
+"""Ramp filter and backprojection on a card, onto wanted voxels only; see `xray.reconstruct` for the method."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import scipy.fft
+import torch
+from numba import cuda, float32, int32, uint32
+from numpy.typing import NDArray
+
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.reconstruct import ramp_response
+from jointwise.joints.lattice import Lattice
+
+RUN = 4
+"""Voxels along the axis that one thread follows: they share column, depth and weight of every view."""
+
+_ZERO, _HALF, _ONE = np.float32(0), np.float32(0.5), np.float32(1)
+_BLOCK = (4, 2) if SIMULATED else (32, 4)
+PRECISIONS = ("float32", "tf32", "float16")
+
+
+class Ramp:
+    """The ramp filter as one matrix product along the rows of a detector.
+
+    Args:
+        beam: the scan.
+        hann_cutoff: see `xray.reconstruct.ramp_response`.
+        device: the card.
+        precision: of the product; float16 adds up in float32 and takes taps whose rounding is passed outward, so
+            that the level stays right.
+    """
+
+    def __init__(
+        self, beam: ConeBeam, hann_cutoff: float, device: torch.device, precision: str = "float32"
+    ) -> None:
+        response = ramp_response(beam.columns, beam.voxel_mm, hann_cutoff)
+        taps = scipy.fft.irfft(response)[: beam.columns]
+        # The largest tap becomes about 1, so that the smallest stay normal numbers of half precision.
+        self.scale = 2.0 ** math.ceil(math.log2(abs(taps[0])))
+        taps = taps / self.scale
+        if precision == "float16":
+            taps = _diffused(taps)
+        places = torch.arange(beam.columns, device=device)
+        index = (places[:, None] - places[None, :]).abs()
+        self.precision = precision
+        dtype = torch.float16 if precision == "float16" else torch.float32
+        self.matrix = put(taps.astype(np.float32), device)[index].to(dtype)
+
+    def __call__(self, views: torch.Tensor) -> torch.Tensor:
+        """Filtered views (view, row, column) without the factor `scale`, in the precision of the product."""
+        if self.precision == "float16":
+            return views.to(torch.float16) @ self.matrix
+        torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
+        return views @ self.matrix
+
+
+def _diffused(taps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Taps rounded to half precision; each hands its rounding error to the next one outward."""
+    out, error = np.empty_like(taps), 0.0
+    for i, tap in enumerate(taps):
+        # The middle tap stands once, all others on both sides.
+        want = tap + error if i else tap
+        out[i] = np.float64(np.float16(want))
+        error = (want - out[i]) * (0.5 if i == 0 else 1.0)
+    return out
+
+
+def wanted_voxels(
+    lattice: Lattice,
+    centres_mm: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    half_mm: tuple[float, float, float],
+    device: torch.device,
+) -> torch.Tensor:
+    """Which voxels lie inside any of several equal boxes, uint8 (z, y, x); see `xray.reconstruct.voxels_around`."""
+    out = torch.zeros(lattice.shape, dtype=torch.uint8, device=device)
+    reach = np.abs(axes) @ np.asarray(half_mm) / lattice.voxel_mm
+    centres = lattice.to_index(np.atleast_2d(centres_mm))
+    low = np.maximum(np.floor(centres - reach), 0)
+    high = np.minimum(np.ceil(centres + reach) + 1, lattice.shape[::-1])
+    size = (high - low).max(axis=0).astype(int)
+    scaled = np.asarray(axes).T * lattice.voxel_mm
+    numbers = np.concatenate([scaled.ravel(), half_mm])
+    places = put(np.concatenate([centres, low, high], axis=1), device)
+    grid = (-(-size[0] // _BLOCK[0]), -(-size[1] // _BLOCK[1]), int(size[2]) * len(centres))
+    _mark[tuple(int(n) for n in grid), _BLOCK](
+        seen(places), seen(put(numbers, device)), int(size[2]), seen(out)
+    )
+    return out
+
+
+@cuda.jit
+def _mark(places, box, deep, wanted):  # type: ignore[no-untyped-def]
+    i, j, both = cuda.grid(3)
+    n = both // deep
+    x, y, z = places[n, 3] + i, places[n, 4] + j, places[n, 5] + both - n * deep
+    if x >= places[n, 6] or y >= places[n, 7] or z >= places[n, 8]:
+        return
+    dx, dy, dz = x - places[n, 0], y - places[n, 1], z - places[n, 2]
+    for k in range(3):
+        if abs(box[3 * k] * dx + box[3 * k + 1] * dy + box[3 * k + 2] * dz) > box[9 + k]:
+            return
+    wanted[int32(z), int32(y), int32(x)] = 1
+
+
+class Backprojection:
+    """Sums filtered views into the wanted voxels of one scan.
+
+    Args:
+        beam: the scan.
+        lattice: voxels, aligned with the rotation axis (y).
+        wanted: from :func:`wanted_voxels`.
+        device: the card.
+    """
+
+    def __init__(self, beam: ConeBeam, lattice: Lattice, wanted: torch.Tensor, device: torch.device) -> None:
+        self.beam, self.lattice, self.wanted = beam, lattice, wanted
+        self.volume = torch.zeros(lattice.shape, dtype=torch.float32, device=device)
+        angles = beam.angles_rad
+        turns = np.stack([np.sin(angles), np.cos(angles)], axis=1).astype(np.float32)
+        self.turns = put(turns, device)
+
+    def add(self, filtered: torch.Tensor, first_view: int, scale: float = 1.0) -> None:
+        """Add filtered views (view, row, column), each times `scale`."""
+        nz, ny, nx = self.lattice.shape
+        beam = self.beam
+        runs = math.ceil(ny / RUN)
+        grid = (math.ceil(nx / _BLOCK[0]), math.ceil(runs / _BLOCK[1]), nz)
+        turns = self.turns[first_view : first_view + len(filtered)]
+        x, y, z, voxel = (np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm))
+        share = np.float32(scale * math.pi / beam.views)
+        place = x, y, z, voxel, np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm), share
+        _add_views[grid, _BLOCK](
+            seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(turns), seen(self.wanted), *place,
+            seen(self.volume),
+        )  # fmt: skip
+
+
+@cuda.jit(fastmath=FAST)
+def _add_views(flat, rows, columns, turns, wanted, x0, y0, z0, spacing, distance, step, share, volume):  # type: ignore[no-untyped-def]
+    x = cuda.blockIdx.x * cuda.blockDim.x + cuda.threadIdx.x
+    first = (cuda.blockIdx.y * cuda.blockDim.y + cuda.threadIdx.y) * RUN
+    z = cuda.blockIdx.z
+    if x >= volume.shape[2] or first >= volume.shape[1]:
+        return
+    some = False
+    for j in range(RUN):
+        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
+            some = True
+    if not some:
+        return
+    sums = cuda.local.array(RUN, float32)
+    for j in range(RUN):
+        sums[j] = _ZERO
+    px, py, pz = x0 + float32(x) * spacing, y0 + float32(first) * spacing, z0 + float32(z) * spacing
+    middle_column, middle_row = _HALF * float32(columns - 1), _HALF * float32(rows - 1)
+    last_column, last_row = float32(columns - 1), float32(rows - 1)
+    stride = uint32(columns)
+    for view in range(turns.shape[0]):
+        sine, cosine = turns[view, 0], turns[view, 1]
+        enlarged = distance / (distance - (px * sine + pz * cosine))
+        scale = enlarged / step
+        column = (px * cosine - pz * sine) * scale + middle_column
+        if column < _ZERO or column > last_column:
+            continue
+        c = min(uint32(column), uint32(columns - 2))
+        weight = share * enlarged * enlarged
+        right = (column - float32(c)) * weight
+        left = weight - right
+        start, slope = py * scale + middle_row, spacing * scale
+        image = uint32(view) * uint32(rows) * stride + c
+        for j in range(RUN):
+            row = start + float32(j) * slope
+            # No branch: the loads of all voxels of the run are under way together.
+            r = min(uint32(max(row, _ZERO)), uint32(rows - 2))
+            one = uint32(image + uint32(r * stride))
+            two = uint32(one + stride)
+            upper = left * float32(flat[one]) + right * float32(flat[uint32(one + uint32(1))])
+            lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
+            value = upper + (row - float32(r)) * (lower - upper)
+            sums[j] += value if row >= _ZERO and row <= last_row else _ZERO
+    for j in range(RUN):
+        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
+            volume[z, first + j, x] += sums[j]

@@ -1,0 +1,79 @@
+"""The card's kernels against the CPU: under numba's simulator everywhere, on a card where there is one."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+
+from jointwise.data_gen.shapes.scene import pack
+from jointwise.data_gen.xray import reconstruct as rc
+from jointwise.data_gen.xray.detector import line_integrals
+from jointwise.data_gen.xray.projector import Projections, project
+from jointwise.joints.cutting import resample
+from jointwise.joints.lattice import rotation
+
+sys.path.insert(0, str(Path(__file__).parent))
+import cuda_case as case
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module", params=["simulated", "card"])
+def ours(request, tmp_path_factory):
+    if request.param == "card":
+        if not torch.cuda.is_available():
+            pytest.skip("no CUDA card")
+        return case.on_card()
+    out = tmp_path_factory.mktemp("cuda") / "out.npz"
+    # Uncompiled, the shared functions take the simulator's arrays.
+    simulate = {"NUMBA_ENABLE_CUDASIM": "1", "NUMBA_DISABLE_JIT": "1"}
+    program = [sys.executable, "-W", "ignore", case.__file__, str(out)]
+    subprocess.run(program, env=os.environ | simulate, check=True, timeout=600)
+    return dict(np.load(out))
+
+
+@pytest.fixture(scope="module")
+def expected():
+    return project(pack(case.scene(), np.float64), case.BEAM, case.ENERGIES, pose=case.POSE, dtype=np.float64)
+
+
+def test_projections_agree_with_float64(ours, expected):
+    error = np.log(ours["signal"] / expected.signal)
+    assert np.sqrt(np.mean(error**2)) < 1e-4
+    assert np.abs(error).max() < 2e-3
+    np.testing.assert_allclose(ours["variance"], expected.variance, rtol=2e-3)
+    assert expected.signal.min() < 0.5
+    assert ours["lost"] == 0
+
+
+def test_detector_agrees_without_noise(ours):
+    mine = line_integrals(Projections(ours["signal"], ours["variance"]), case.DETECTOR, seed=5)
+    # The card takes scatter from the signal before the focal blur, which moves it by less than this.
+    np.testing.assert_allclose(ours["integrals"], mine, atol=5e-5)
+
+
+def test_noise_has_its_mean_and_variance_and_repeats(ours):
+    drawn = np.exp(-ours["drawn"].astype(np.float64))
+    np.testing.assert_array_equal(ours["drawn"][0], ours["drawn"][1])
+    count = drawn[0].size
+    assert abs(drawn[0].mean() - 0.5) < 4 * np.sqrt(0.5 / 1000 / count)
+    assert abs(drawn[0].var() / (0.5 / 1000) - 1) < 4 * np.sqrt(2 / count)
+
+
+def test_volume_and_boxes_agree(ours):
+    integrals = line_integrals(Projections(ours["signal"], ours["variance"]), case.DETECTOR, seed=5)
+    runs = rc.voxels_around(case.LATTICE, case.CENTRES, np.eye(3), case.HALF)
+    volume = np.ascontiguousarray(rc.reconstruct(integrals, case.BEAM, runs, 0.9))
+    level = volume.max()
+    np.testing.assert_array_equal(ours["volume"] != 0, volume != 0)
+    assert np.sqrt(np.mean((ours["volume"] - volume) ** 2)) < 1e-5 * level
+    turn = rotation(0, 0, 2.0)
+    boxes = [
+        resample(ours["volume"], case.LATTICE, c, turn, case.GRID, case.PITCH, case.BALL)
+        for c in case.CENTRES
+    ]
+    np.testing.assert_allclose(ours["boxes"], boxes, atol=2e-5 * level)

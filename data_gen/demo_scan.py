@@ -15,31 +15,61 @@ from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import simulate_volume
-from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.settings import (
+    DefectSettings,
+    FamilySettings,
+    GeneratorSettings,
+    ProcessSettings,
+    ScanSettings,
+)
 from jointwise.joints.atomic import write_text
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 
-SEED = 11
+SEED = 21
+"""One site without a ball, and each fault at least three times."""
+
 SETTINGS = GeneratorSettings(
     family=replace(FamilySettings(), rows=(6, 6), cols=(6, 6)),
+    process=replace(
+        ProcessSettings(), mixed=0.0, oblong=0.0, fanout_rate=0.0, land_trace_rate=0.0, chip_rate=0.0
+    ),
+    # Plain faults of a size that a small model finds: no layers, films or hair-thin gaps and bridges.
     defects=replace(
         DefectSettings(),
         missing=0.03,
         head_in_pillow=0.12,
         non_wet=0.12,
         bridging=0.12,
+        voids_finding=0.15,
+        voids_sheet=0.0,
+        voids_shrinkage=0.0,
+        near_sheet=0.0,
+        film=0.0,
+        slender=0.0,
+        bridge_three=0.0,
         pillow_gap_um=(15.0, 50.0),
         open_gap_um=(20.0, 70.0),
     ),
+    # A well-kept bench scanner (configs/scanner/bench_upright.yaml), few views.
     scan=ScanSettings(
         mounts=("upright",),
         kvp=(100, 160),
+        filter_al_mm=(0.5, 1.5),
         filter_cu_mm=(0.1, 0.6),
         voxels_per_ball=(20.0, 20.0),
         views=(300, 300),
         photons_per_pixel=(4.0e3, 1.0e5),
         scatter_fraction=(0.0, 0.2),
+        gain_drift=(0.0, 1.0e-3),
+        bad_columns=(0, 1),
+        bad_pixels=(0.0, 2.0e-4),
+        bad_residual=(0.0, 0.01),
+        intensity_drift=0.01,
+        intensity_sd=(0.0, 1.0e-3),
+        read_noise=(1.0, 12.0),
+        jitter_deg=(0.0, 0.01),
+        spot_drift_um=3.0,
         apodisations=("hann",),
         linearised=0.0,
         tilt_deg=1.5,

@@ -96,7 +96,7 @@ class ProcessSettings:
             quarter is a common limit).
         wetted: wetted radius over the land's radius.
         copper_um: thickness of lands and planes.
-        profile: `capillary` (joint sides of Young and Laplace, in one to six quadrics) or `quadric` (one each, up to
+        profile: `capillary` (joint sides of Young and Laplace, in one to four quadrics) or `quadric` (one each, up to
             tens of um off where a joint is pressed low, and quicker for the rays).
         die_rate, plane_rate, trace_rate: share of boards with a die, a copper plane, traces between the lands.
         flush_rate: share of boards whose solder mask is level with the lands; on the others they stand in air.

@@ -26,6 +26,7 @@ def test_its_truth_follows_from_the_record() -> None:
     stored, again = pd.read_csv(SCAN.with_suffix(".truth.csv")), joint_truth(build_scene(record), record)
     pd.testing.assert_frame_equal(stored[["ball", *KINDS]], again[["ball", *KINDS]], check_dtype=False)
     assert (stored["present"] == 0).sum() == 1
+    assert (stored[list(KINDS)].sum() >= 3).all()
 
 
 def test_it_is_small_and_says_its_voxels() -> None:

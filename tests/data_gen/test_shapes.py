@@ -277,7 +277,10 @@ def test_a_second_alloy_changes_no_shape_no_metal_and_no_truth(drawn):
 
 
 def test_oblong_joints_keep_metal_contact_and_sites(drawn):
-    """Aspect 1 changes no bit; aspect 1.25 maps joints, bridges and lands alike, so that truth stays the same."""
+    """Aspect 1 changes no bit; aspect 1.25 maps joints, bridges and lands alike, so that truth stays the same.
+
+    Rays of 1 um: at the usual 2 um a layer of microvoids of 20 to 60 um is off by 0.03 percentage points of area.
+    """
     record, scene = drawn
     board = dataclasses.replace(record.board, oblong=(1.0, 0.7))
     for a, b in zip(
@@ -289,7 +292,7 @@ def test_oblong_joints_keep_metal_contact_and_sites(drawn):
     wide = dataclasses.replace(few, board=dataclasses.replace(record.board, oblong=(1.25, 0.7)))
     one, other = build.build_scene(few), build.build_scene(wide)
     np.testing.assert_allclose(sd.volumes(other.copper), sd.volumes(one.copper), rtol=1e-9)
-    before, after = (truth.scene_truth(s, 0.002) for s in (one, other))
+    before, after = (truth.scene_truth(s, 0.001) for s in (one, other))
     for name in ("metal_mm3", "contact_board", "contact_package", "gap_um", "void_projected_area_pct"):
         np.testing.assert_allclose(after[name], before[name], rtol=5e-3, atol=1e-2, err_msg=name)
     for a, b in zip(one.joints, other.joints, strict=True):

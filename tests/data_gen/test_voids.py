@@ -167,17 +167,38 @@ def test_shrinkage_is_thin_jagged_and_near_the_surface(board):
         assert row["void_volume_pct"] < 1.0
 
 
-def test_via_domes_sit_on_the_board_land_and_may_be_wider_than_the_via(board):
+def test_the_largest_bubble_over_a_via_is_a_dome_at_the_board_land_maybe_wider_than_the_via(board):
+    """A via moves a bubble and adds none: one that would have hung elsewhere in the joint sits on the land instead."""
     wide = []
     for voids in drawn(board, "via", 20):
-        joint, row = joint_with(board, voids)
-        gas = sd.of_role(joint.solids, sd.VOID)
-        low, high = sd.bounding_boxes(gas)
+        domes = tuple(v for v in voids if v.place == "via")
+        bulk = [v.diameter_mm for v in voids if v.place == "bulk"]
+        # Bubbles at a land already stay where they are; a joint without bulk bubbles gets no dome.
+        assert len(domes) == 1 or not bulk
+        if not domes:
+            continue
+        assert domes[0].diameter_mm >= max(bulk, default=0.0)
+        joint, row = joint_with(board, domes)
+        low, high = sd.bounding_boxes(sd.of_role(joint.solids, sd.VOID))
         assert low[0, 2] < 0.0 < high[0, 2]
         assert row["void_interface_pct"] > 0
         wide.append(high[0, 0] - low[0, 0])
+    assert len(wide) >= 15
     assert max(wide) > 0.15
     assert min(wide) < 0.10
+
+
+def test_a_via_changes_where_the_largest_bubble_sits_and_nothing_else(board):
+    defects = DefectSettings(**{**NONE, **FAMILIES["via"]})
+    for seed in range(20):
+        there, plain = (
+            draw_voids(np.random.default_rng(seed), defects, board, 1.08 * board.ball_mm, via)
+            for via in (True, False)
+        )
+        assert [v.diameter_mm for v in there] == [v.diameter_mm for v in plain]
+        moved = [(a, b) for a, b in zip(there, plain, strict=True) if a != b]
+        assert all((a.place, b.place) == ("via", "bulk") for a, b in moved)
+        assert len(moved) <= 1
 
 
 def test_a_fifth_of_all_joints_has_a_finding_and_as_many_come_near(board):

@@ -1,0 +1,170 @@
+"""Path lengths by gvxr, spectrum, detector and reconstruction."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from gvxrPython3 import gvxr
+from manifold3d import Manifold, Mesh
+from presets import Board
+from scipy.ndimage import gaussian_filter
+
+MIXTURES = {
+    "solder": (7.38, {"Sn": 0.965, "Ag": 0.03, "Cu": 0.005}),
+    "copper": (8.96, {"Cu": 1.0}),
+    # Glass 60 %, epoxy 40 % by weight, and a mould of 82 % silica: our own mixes, elements by weight.
+    "laminate": (
+        1.85,
+        {"O": 0.39, "Si": 0.155, "Ca": 0.086, "Al": 0.048, "B": 0.015, "Mg": 0.007, "C": 0.27, "H": 0.029},
+    ),
+    "mould": (1.95, {"Si": 0.383, "O": 0.482, "C": 0.125, "H": 0.01}),
+    "silicon": (2.33, {"Si": 1.0}),
+}  # fmt: skip
+
+
+def attenuation(name: str, kev: np.ndarray) -> np.ndarray:
+    """Attenuation per mm (Elam tables of xraydb)."""
+    import xraydb
+
+    density, parts = MIXTURES[name]
+    whole = sum(parts.values())
+    total = sum(w / whole * np.asarray(xraydb.mu_elam(el, kev * 1000.0)) for el, w in parts.items())
+    return np.asarray(total * density / 10.0)
+
+
+def spectrum(board: Board) -> tuple[np.ndarray, np.ndarray]:
+    """Energies (keV) and detected quanta per bin, summing to 1, behind the filters in 0.5 mm CsI."""
+    import spekpy
+    import xraydb
+
+    tube = spekpy.Spek(kvp=board.kvp, th=12, dk=3.0)
+    tube.filter("Al", board.filter_al).filter("Cu", board.filter_cu)
+    kev, quanta = tube.get_spectrum()
+    csi = 4.51 * (0.5115 * xraydb.mu_elam("Cs", kev * 1e3) + 0.4885 * xraydb.mu_elam("I", kev * 1e3))
+    quanta = quanta * (1.0 - np.exp(-csi * 0.05))
+    keep = quanta > 1e-5 * quanta.max()
+    return kev[keep], quanta[keep] / quanta[keep].sum()
+
+
+def rotation(about_x: float, about_y: float, about_z: float) -> np.ndarray:
+    a, b, c = np.radians([about_x, about_y, about_z])
+    rx = np.array([[1, 0, 0], [0, np.cos(a), -np.sin(a)], [0, np.sin(a), np.cos(a)]])
+    ry = np.array([[np.cos(b), 0, np.sin(b)], [0, 1, 0], [-np.sin(b), 0, np.cos(b)]])
+    rz = np.array([[np.cos(c), -np.sin(c), 0], [np.sin(c), np.cos(c), 0], [0, 0, 1]])
+    return rx @ ry @ rz
+
+
+class Lengths:
+    """gvxr's path lengths (mm) by material, `sub` x `sub` rays a pixel, rows along file y, columns along u."""
+
+    def __init__(self, meshes: dict[str, tuple[np.ndarray, np.ndarray]], geometry: dict, sub: int) -> None:
+        self.names, self.geometry = list(meshes), geometry
+        gvxr.createWindow(0, 0, "EGL")
+        for name, (vertices, faces) in meshes.items():
+            gvxr.makeTriangularMesh(
+                name, vertices.astype(np.float32).ravel(), faces.astype(np.int32).ravel(), "mm"
+            )
+            gvxr.setCompound(name, "H2O")
+            gvxr.setDensity(name, 1.0, "g/cm3")
+            gvxr.addPolygonMeshAsInnerSurface(name)
+        gvxr.setDetectorNumberOfPixels(geometry["columns"] * sub, geometry["rows"] * sub)
+        gvxr.setDetectorPixelSize(geometry["pixel"] / sub, geometry["pixel"] / sub, "mm")
+        gvxr.usePointSource()
+        gvxr.setMonoChromatic(80, "keV", 1000)
+        self.place(0.0)
+        gvxr.computeLBuffer(self.names[0])
+        gvxr.disableArtefactFiltering()  # only takes effect after a first buffer
+
+    def place(self, angle: float) -> None:
+        g = self.geometry
+        outward = np.array([math.sin(angle), 0.0, math.cos(angle)])
+        across = np.array([math.cos(angle), 0.0, -math.sin(angle)])
+        far = -(g["sdd"] - g["sod"]) * outward + g["shift"] * across
+        gvxr.setSourcePosition(*map(float, g["sod"] * outward), "mm")
+        gvxr.setDetectorPosition(*map(float, far), "mm")
+        gvxr.setDetectorUpVector(0.0, 1.0, 0.0)
+        gvxr.setDetectorRightVector(*map(float, across))
+
+    def __call__(self, angle: float) -> np.ndarray:
+        self.place(angle)
+        return np.stack([10.0 * np.asarray(gvxr.computeLBuffer(n), np.float32) for n in self.names])
+
+
+def expected(lengths: np.ndarray, mu: np.ndarray, weight: np.ndarray, quantum: np.ndarray, sub: int):
+    """Signal over air and its variance for one quantum per pixel, from lengths (material, row, column)."""
+    flat = lengths.reshape(len(mu), -1)
+    some = np.flatnonzero(flat.any(axis=0))
+    through = np.exp(-(flat[:, some].T @ mu.astype(np.float32)))
+    images = []
+    for share in (weight, weight * quantum):
+        image = np.full(flat.shape[1], share.sum(), np.float32)
+        image[some] = through @ share.astype(np.float32)
+        rows, cols = (n // sub for n in lengths.shape[1:])
+        images.append(image.reshape(rows, sub, cols, sub).mean(axis=(1, 3)))
+    return images
+
+
+def measured(
+    signal: np.ndarray, spread: np.ndarray, board: Board, magnification: float, gain, rng
+) -> np.ndarray:
+    """Line integrals of one view: spot blur, scatter, quanta, scintillator blur, electronics, gain, 16 bit, -ln."""
+    spot = (magnification - 1) * board.focal_um / 1000 / 2.355 / board.pixel
+    signal, spread = (
+        gaussian_filter(signal, spot, mode="nearest"),
+        gaussian_filter(spread, spot, mode="nearest"),
+    )
+    extra = board.scatter * (
+        0.5 * signal.mean() + 0.5 * gaussian_filter(signal, 10.0 / board.pixel, mode="nearest", truncate=2)
+    )
+    signal, spread = signal + extra, spread + extra
+    quantum = spread / signal  # signal of the one size of quantum that has this mean and variance
+    signal = quantum * rng.poisson(board.photons * signal / quantum) / board.photons
+    signal = gaussian_filter(signal, board.blur_px, mode="nearest")
+    signal = (signal + board.read_noise / board.photons * rng.standard_normal(signal.shape)) * gain
+    step = 1.5 / 65535
+    return -np.log(np.maximum(np.rint(signal / step) * step, max(0.5 / board.photons, step))).astype(
+        np.float32
+    )
+
+
+def geometry_of(board: Board, half: tuple[float, float, float]) -> dict:
+    """Distances and detector for a region of half sizes (x, y, z) about the axis, all of it in every view."""
+    magnification = board.pixel / board.voxel
+    sod = board.sdd / magnification
+    radius = math.hypot(half[0], half[2])
+    columns = 2 * math.ceil(radius * sod / math.sqrt(sod**2 - radius**2) / board.voxel) + 14
+    rows = 2 * math.ceil(half[1] * sod / (sod - radius) / board.voxel) + 14
+    return {
+        "sod": sod,
+        "sdd": board.sdd,
+        "pixel": board.pixel,
+        "columns": columns,
+        "rows": rows,
+        "shift": 0.0,
+    }
+
+
+def reconstruct(integrals: np.ndarray, geometry: dict, lattice, hann: float) -> np.ndarray:
+    from jointwise.data_gen.xray.geometry import ConeBeam
+    from jointwise.data_gen.xray.reconstruct import all_voxels
+    from jointwise.data_gen.xray.reconstruct import reconstruct as fdk
+
+    beam = ConeBeam(
+        source_axis_mm=geometry["sod"], source_detector_mm=geometry["sdd"], pixel_mm=geometry["pixel"],
+        columns=geometry["columns"], rows=geometry["rows"], views=len(integrals),
+    )  # fmt: skip
+    return np.ascontiguousarray(fdk(integrals, beam, all_voxels(lattice), hann))
+
+
+def lattice_of(half, voxel: float):
+    from jointwise.joints.lattice import Lattice
+
+    nx, ny, nz = (2 * math.ceil(h / voxel) for h in half)
+    x, y, z = (-(n - 1) / 2 * voxel for n in (nx, ny, nz))
+    return Lattice((nz, ny, nx), (x, y, z), (voxel, voxel, voxel))
+
+
+def arrays(solid: Manifold) -> tuple[np.ndarray, np.ndarray]:
+    mesh: Mesh = solid.to_mesh()
+    return np.asarray(mesh.vert_properties)[:, :3].astype(float), np.asarray(mesh.tri_verts)

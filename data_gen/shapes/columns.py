@@ -38,6 +38,9 @@ LEVELS = 256
 (ENVELOPE, METAL, GAS, GAS_AREA, GAS_BOARD, GAS_PACKAGE, LAND_B, LAND_P, TOUCH_B, TOUCH_P,
  LIFT_B, LIFT_P, LIFT_AREA_B, LIFT_AREA_P, LIFT_MAX_B, LIFT_MAX_P,
  SHELL_AREA, SHELL_BONDED, SHELL_GAP, SHELL_MAX, THROUGH) = range(21)  # fmt: skip
+ROWS = 21
+LARGEST = (LIFT_MAX_B, LIFT_MAX_P, SHELL_MAX)
+"""Rows that hold the largest of all rays, not their sum."""
 
 
 class Columns(NamedTuple):
@@ -117,7 +120,7 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # typ
             shell = body > 0 and gap > 0 and keep == 0
             if body > 0 or neck > 0:
                 sums[ENVELOPE] += length
-                first, last = int(np.ceil(low / height * LEVELS)), int(np.floor(top / height * LEVELS))
+                first, last = math.ceil(low / height * LEVELS), math.floor(top / height * LEVELS)
                 if last >= 0 and first <= LEVELS:
                     section[max(first, 0)] += 1
                     section[min(last, LEVELS) + 1] -= 1
@@ -200,7 +203,7 @@ def _add_solid(low, top, height, on_board, on_package, sums, section):  # type: 
     """`_sweep` of a ray that meets solid from low to top and nothing else: most rays of most joints."""
     sums[ENVELOPE] += top - low
     sums[METAL] += top - low
-    first, last = int(np.ceil(low / height * LEVELS)), int(np.floor(top / height * LEVELS))
+    first, last = math.ceil(low / height * LEVELS), math.floor(top / height * LEVELS)
     if last >= 0 and first <= LEVELS:
         section[max(first, 0)] += 1
         section[min(last, LEVELS) + 1] -= 1
@@ -291,58 +294,73 @@ def _vertical(terms, low, top, x):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
+def sweep_row(  # type: ignore[no-untyped-def]
+    matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, start, y, step, height,
+    k_of, terms, reach, times, marks, sums, section, met,
+):  # fmt: skip
+    """Add the rays of one row of the lattice, at x = start + i step, to the sums; False if a ray overfills the work.
+
+    Rows do not depend on each other, so that a card gives each a thread of its own. Work arrays: k_of (k,),
+    terms (k, 9), reach (k, 2), times and marks (WORK_EVENTS,). Results: sums, section, and met (rays,), each ray's
+    bit mask of the voids it meets.
+    """
+    count = 0
+    for k in range(marks_of.shape[0]):
+        square = shade[k, 2] - (y - shade[k, 1]) ** 2
+        if square > 0.0:
+            half = math.sqrt(square)
+            k_of[count] = k
+            reach[count, 0], reach[count, 1] = shade[k, 0] - half, shade[k, 0] + half
+            _row_terms(matrix, origin, profile, k, y, terms[count])
+            count += 1
+    for ix in range(met.shape[0]):
+        x = start + ix * step
+        n = 0
+        for r in range(count):
+            if x <= reach[r, 0] or x >= reach[r, 1]:
+                continue
+            k = k_of[r]
+            # A neck belongs to this joint up to the mid-plane towards its neighbour.
+            if marks_of[k] == NECK and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
+                continue
+            t0, t1, t2, t3 = _vertical(terms[r], ends[k, 0], ends[k, 1], x)
+            if n + 4 > times.shape[0]:
+                return False
+            if t1 > t0:
+                times[n], marks[n] = t0, marks_of[k]
+                times[n + 1], marks[n + 1] = t1, ~marks_of[k]
+                n += 2
+            if t3 > t2:
+                times[n], marks[n] = t2, marks_of[k]
+                times[n + 1], marks[n + 1] = t3, ~marks_of[k]
+                n += 2
+        on_board = _on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
+        on_package = _on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
+        if n == 0 and not on_board and not on_package:
+            continue
+        sort_events(times, marks, n)
+        if _unbroken(times, marks, n):
+            _add_solid(times[0], times[n - 1], height, on_board, on_package, sums, section)
+            continue
+        met[ix] = _sweep(times, marks, n, height, on_board, on_package, sums, section)
+    return True
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
 def _rays(  # type: ignore[no-untyped-def]
-    matrix, origin, profile, ends, marks_of, shade, halves, grid, step, lands, round_from, height, work, out
+    matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, grid, step, height, work, out
 ):
     """All rays of the lattice; False if a ray overfills the work arrays."""
-    x0, y0, nx, ny = grid
     times, marks = work
     sums, section, met = out
-    k_of = np.empty(marks_of.shape[0], np.int64)
-    terms, reach = np.empty((marks_of.shape[0], 9)), np.empty((marks_of.shape[0], 2))
-    for iy in range(ny):
-        y = y0 + iy * step
-        count = 0
-        for k in range(marks_of.shape[0]):
-            square = shade[k, 2] - (y - shade[k, 1]) ** 2
-            if square > 0.0:
-                k_of[count] = k
-                reach[count, 0], reach[count, 1] = (
-                    shade[k, 0] - math.sqrt(square),
-                    shade[k, 0] + math.sqrt(square),
-                )
-                _row_terms(matrix, origin, profile, k, y, terms[count])
-                count += 1
-        for ix in range(nx):
-            x = x0 + ix * step
-            n = 0
-            for r in range(count):
-                if x <= reach[r, 0] or x >= reach[r, 1]:
-                    continue
-                k = k_of[r]
-                # A neck belongs to this joint up to the mid-plane towards its neighbour.
-                if marks_of[k] == NECK and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
-                    continue
-                t0, t1, t2, t3 = _vertical(terms[r], ends[k, 0], ends[k, 1], x)
-                if n + 4 > times.shape[0]:
-                    return False
-                if t1 > t0:
-                    times[n], marks[n] = t0, marks_of[k]
-                    times[n + 1], marks[n + 1] = t1, ~marks_of[k]
-                    n += 2
-                if t3 > t2:
-                    times[n], marks[n] = t2, marks_of[k]
-                    times[n + 1], marks[n + 1] = t3, ~marks_of[k]
-                    n += 2
-            on_board = _on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
-            on_package = _on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
-            if n == 0 and not on_board and not on_package:
-                continue
-            sort_events(times, marks, n)
-            if _unbroken(times, marks, n):
-                _add_solid(times[0], times[n - 1], height, on_board, on_package, sums, section)
-                continue
-            met[iy, ix] = _sweep(times, marks, n, height, on_board, on_package, sums, section)
+    count = marks_of.shape[0]
+    k_of, terms, reach = np.empty(count, np.int64), np.empty((count, 9)), np.empty((count, 2))
+    for iy in range(grid[3]):
+        if not sweep_row(
+            matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, grid[0], grid[1] + iy * step,
+            step, height, k_of, terms, reach, times, marks, sums, section, met[iy],
+        ):  # fmt: skip
+            return False
     return True
 
 
@@ -370,8 +388,38 @@ def _void_groups(voids: Solids) -> NDArray[np.int64]:
     return np.asarray(_groups(centres, axes @ axes.transpose(0, 2, 1), reach))
 
 
-def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> Columns:
-    """Sums over vertical rays `step` mm apart through a joint and its halves of the necks.
+class Sweep(NamedTuple):
+    """One joint with its halves of the necks, made ready for the sweep.
+
+    Attributes:
+        site: row and column, for messages.
+        solids: primitives of joint and necks, MIX left out: which alloy it is makes no difference to truth.
+        marks: (k,) what each of them is; voids have marks of their own.
+        shade: (k, 3) their bounding circles seen along z; halves: (k, 3) half-planes in which they count.
+        lands: (2, 3) centre and radius of board and package land; round_from: the map that makes them round.
+        grid: first x and y, number of rays in x and y; step: their distance, mm; height: of the joint, mm.
+        groups: (voids,) parent of each void in the forest of connected ones.
+    """
+
+    site: tuple[int, int]
+    solids: Solids
+    marks: NDArray[np.int8]
+    shade: Floats
+    halves: Floats
+    lands: Floats
+    round_from: Floats
+    grid: tuple[float, float, int, int]
+    step: float
+    height: float
+    groups: NDArray[np.int64]
+
+    def columns(self, sums: Floats, section: NDArray[np.int64], areas: NDArray[np.int64]) -> Columns:
+        """The result of the sweep; `section` holds steps up and down along z."""
+        return Columns(sums, np.cumsum(section)[:-1], areas, self.step**2)
+
+
+def prepare_sweep(joint: Joint, necks: Solids, halves: Floats, step: float) -> Sweep:
+    """What the sweep needs of a joint.
 
     Args:
         joint: the joint (with at least one primitive).
@@ -380,9 +428,9 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
         step: lateral distance of the rays in mm.
 
     Raises:
-        ValueError: more than MAX_VOIDS voids, or a ray that crosses too many primitives.
+        ValueError: more than MAX_VOIDS voids.
     """
-    own = sd.select(joint.solids, joint.solids.role != MIX)  # which alloy it is makes no difference to truth
+    own = sd.select(joint.solids, joint.solids.role != MIX)
     everything = sd.join(own, necks)
     marks_of = np.concatenate([own.role, np.full(necks.size, NECK, np.int8)])
     voids = np.flatnonzero(marks_of == VOID)
@@ -394,16 +442,33 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
     reach = float(np.linalg.norm(np.linalg.inv(joint.round_from), 2))
     discs = (sd.cylinder((x, y, 0), (x, y, 1), reach * r) for x, y, r in lands)
     grid = lattice(sd.join(everything, *discs), step)
-    sums, section = np.zeros(21), np.zeros(LEVELS + 2, np.int64)
-    met = np.zeros((grid[3], grid[2]), np.uint64)
-    arrays = everything.matrix, everything.origin, everything.profile, everything.ends
+    groups = _void_groups(sd.select(everything, voids)) if len(voids) else np.zeros(0, np.int64)
+    return Sweep(
+        (joint.row, joint.col), everything, marks_of, shadow(everything), planes, lands, joint.round_from, grid,
+        step, joint.height_mm, groups,
+    )  # fmt: skip
+
+
+def sweep(ready: Sweep) -> Columns:
+    """Sums over the vertical rays through one joint.
+
+    Raises:
+        ValueError: a ray crosses too many primitives.
+    """
+    sums, section = np.zeros(ROWS), np.zeros(LEVELS + 2, np.int64)
+    met = np.zeros((ready.grid[3], ready.grid[2]), np.uint64)
     fits = _rays(
-        *arrays, marks_of, shadow(everything), planes, grid, step, lands, joint.round_from, joint.height_mm,
-        work_arrays(), (sums, section, met),
+        *ready.solids[:4], ready.marks, ready.shade, ready.halves, ready.lands, ready.round_from, ready.grid,
+        ready.step, ready.height, work_arrays(), (sums, section, met),
     )  # fmt: skip
     if not fits:
-        raise ValueError(f"a vertical ray crosses too many primitives of joint {joint.row}, {joint.col}")
-    areas = np.zeros(len(voids), np.int64)
-    if len(voids):
-        _group_areas(met, _void_groups(sd.select(everything, voids)), areas)
-    return Columns(sums, np.cumsum(section)[:-1], areas, step**2)
+        raise ValueError(overfilled(ready))
+    areas = np.zeros(len(ready.groups), np.int64)
+    if len(areas):
+        _group_areas(met, ready.groups, areas)
+    return ready.columns(sums, section, areas)
+
+
+def overfilled(ready: Sweep) -> str:
+    """What is said of a joint that is too crowded to be told of."""
+    return f"a vertical ray crosses too many primitives of joint {ready.site[0]}, {ready.site[1]}"

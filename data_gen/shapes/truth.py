@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.shapes import columns as cl
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import segment_intervals
-from jointwise.data_gen.shapes.columns import Columns, sweep_columns
+from jointwise.data_gen.shapes.columns import Columns, Sweep, prepare_sweep, sweep
 from jointwise.data_gen.shapes.necks import end_bonds
 from jointwise.data_gen.shapes.quadrature import mid_plane
 from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
@@ -73,38 +74,80 @@ def scene_truth(
         four kinds, the measures of the common schema, and besides them metal_mm3, contact_board,
         contact_package, gap_max_um, clearance_um and height_mm.
     """
+    asked = ask_truth(scene, step_mm, wanted)
+    return tell_truth(asked, [sweep(ready) for ready in asked.sweeps if ready is not None])
+
+
+class Asked(NamedTuple):
+    """Truth of some joints but for the sweeps, which may be done elsewhere; one entry a joint.
+
+    Attributes:
+        places: what is known beforehand: row, col, ball, centre, height.
+        sweeps: ready joints; None where nothing stands.
+        nominal_mm3: metal of a nominal joint.
+        bridges_um: thickness of the thickest bridge; None without one.
+        clearance_mm: least air to a neighbour.
+    """
+
+    places: list[dict[str, object]]
+    sweeps: list[Sweep | None]
+    nominal_mm3: list[float]
+    bridges_um: list[float | None]
+    clearance_mm: NDArray[np.float64]
+
+
+def ask_truth(scene: Scene, step_mm: float | None = None, wanted: Sequence[int] | None = None) -> Asked:
+    """Everything of `scene_truth` that comes before the sweeps."""
     wanted = range(len(scene.joints)) if wanted is None else wanted
-    clearance = clearances(scene, wanted)
     bridges = bridge_thickness(scene)
-    rows = [_one_truth(scene, i, step_mm, bridges.get(i), clearance[i]) for i in wanted]
+    joints = [scene.joints[i] for i in wanted]
+    return Asked(
+        [_place(joint) for joint in joints],
+        [_ready(scene, i, step_mm) for i in wanted],
+        [joint.nominal_mm3 for joint in joints],
+        [bridges.get(i) for i in wanted],
+        clearances(scene, wanted),
+    )
+
+
+def tell_truth(asked: Asked, swept: list[Columns]) -> pd.DataFrame:
+    """The table of `scene_truth` from the results of the sweeps, in their order."""
+    results, rows = iter(swept), []
+    for place, ready, nominal, bridge, clearance in zip(
+        asked.places, asked.sweeps, asked.nominal_mm3, asked.bridges_um, asked.clearance_mm, strict=True
+    ):
+        columns = None if ready is None else next(results)
+        rows.append(place | _one_truth(columns, nominal, bridge, float(clearance)))
     return pd.DataFrame(rows)
 
 
-def _one_truth(
-    scene: Scene, index: int, step: float | None, bridge_um: float | None, clearance_mm: float
-) -> dict[str, object]:
+def _place(joint: Joint) -> dict[str, object]:
+    x, y, z = (float(v) for v in joint.centre)
+    name = ball_name(joint.row, joint.col)
+    centre = {"x_board_mm": x, "y_board_mm": y, "z_board_mm": z}
+    return {"row": joint.row, "col": joint.col, "ball": name, **centre, "height_mm": joint.height_mm}
+
+
+def _ready(scene: Scene, index: int, step: float | None) -> Sweep | None:
     joint = scene.joints[index]
-    place = {
-        "row": joint.row,
-        "col": joint.col,
-        "ball": ball_name(joint.row, joint.col),
-        "x_board_mm": float(joint.centre[0]),
-        "y_board_mm": float(joint.centre[1]),
-        "z_board_mm": float(joint.centre[2]),
-        "height_mm": joint.height_mm,
-    }
     if joint.solids.size == 0:
-        return place | _absent(0.0)
-    step = step or min(STEP_MM, 2 * joint.sphere_radius / RAYS_ACROSS)
+        return None
     necks, halves = _own_necks(scene, index)
-    columns = sweep_columns(joint, necks, halves, step)
+    return prepare_sweep(joint, necks, halves, step or min(STEP_MM, 2 * joint.sphere_radius / RAYS_ACROSS))
+
+
+def _one_truth(
+    columns: Columns | None, nominal_mm3: float, bridge_um: float | None, clearance_mm: float
+) -> dict[str, object]:
+    if columns is None:
+        return _absent(0.0)
     metal = float(columns.sums[cl.METAL] * columns.cell_mm2)
-    if metal < PRESENT * joint.nominal_mm3:
-        return place | _absent(metal)
+    if metal < PRESENT * nominal_mm3:
+        return _absent(metal)
     contact = surface_truth(columns)
     void = void_truth(columns)
     bridging = 1.0 if bridge_um is not None else (0.0 if clearance_mm > 0.0 else NAN)
-    return place | {
+    return {
         "present": 1,
         "void": float(void["void_projected_area_pct"] >= 100 * VOID_AREA),
         "non_wet": contact.pop("non_wet"),

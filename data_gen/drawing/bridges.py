@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.linalg import lsqr
 
 from jointwise.data_gen.drawing.numbers import log_uniform, uniform
 from jointwise.data_gen.drawing.records import (
@@ -14,6 +17,7 @@ from jointwise.data_gen.drawing.records import (
 from jointwise.data_gen.settings import (
     DefectSettings,
 )
+from jointwise.data_gen.shapes.solids import Floats
 
 Site = tuple[int, int]
 
@@ -22,34 +26,56 @@ FILM_WIDTH = 0.15, 0.5
 
 
 def bridged_pairs(
-    rng: np.random.Generator, defects: DefectSettings, rows: int, cols: int
+    rng: np.random.Generator, defects: DefectSettings, sites: list[Site]
 ) -> list[tuple[Site, Site]]:
-    """Pairs of neighbours so that nearly the same share of joints is bridged at the edge as inside.
+    """Pairs of neighbours so that the same share of joints is bridged at an edge of the array as inside.
 
-    Each site reaches for one neighbour, some for the one behind it too, and is reached for about as often.
+    Args:
+        rng, defects: source of numbers, shares.
+        sites: rows and columns with a land.
     """
-    pairs = set()
-    for row in range(rows):
-        for col in range(cols):
-            reaches, choice = rng.random() < defects.bridging / (2 + defects.bridge_three), rng.random()
-            onwards = rng.random() < defects.bridge_three
-            around = _neighbours(row, col, rows, cols)
-            if reaches and around:
-                other = around[int(choice * len(around))]
-                pairs.add(_ordered((row, col), other))
-                beyond = 2 * other[0] - row, 2 * other[1] - col
-                if onwards and 0 <= beyond[0] < rows and 0 <= beyond[1] < cols:
-                    pairs.add(_ordered(other, beyond))
+    edges, weights = _even_edges(tuple(sites), defects.bridge_three / 2)
+    here, pairs = set(sites), set()
+    chances = -np.expm1(math.log1p(-defects.bridging) * weights)
+    for (one, other), chance in zip(edges, chances, strict=True):
+        joined, onwards = rng.random() < chance, rng.random()
+        if not joined:
+            continue
+        pairs.add((one, other))
+        if onwards < defects.bridge_three:
+            start, end = (one, other) if onwards < defects.bridge_three / 2 else (other, one)
+            beyond = 2 * end[0] - start[0], 2 * end[1] - start[1]
+            if beyond in here:
+                pairs.add((end, beyond) if end < beyond else (beyond, end))
     return sorted(pairs)
 
 
-def _ordered(one: Site, other: Site) -> tuple[Site, Site]:
-    return (one, other) if one < other else (other, one)
+@lru_cache(maxsize=64)
+def _even_edges(sites: tuple[Site, ...], onwards: float) -> tuple[list[tuple[Site, Site]], Floats]:
+    """Pairs of neighbours and, for each, its share of the -ln(1 - p) that every site is to be bridged with.
 
+    The least squares solution nearest to equal shares. Arrays of odd rows and columns have none: there every
+    other joint stays some 1/n below the rest of n joints.
 
-def _neighbours(row: int, col: int, rows: int, cols: int) -> list[Site]:
-    around = [(row - 1, col), (row + 1, col), (row, col - 1), (row, col + 1)]
-    return [(r, c) for r, c in around if 0 <= r < rows and 0 <= c < cols]
+    Args:
+        sites: rows and columns with a land.
+        onwards: how likely a bridge goes on beyond either of its ends.
+    """
+    index = {site: i for i, site in enumerate(sites)}
+    edges = [(s, t) for s in sites for t in ((s[0], s[1] + 1), (s[0] + 1, s[1])) if t in index]
+    if not edges:
+        return [], np.zeros(0)
+    entries = [(index[end], e, 1.0) for e, edge in enumerate(edges) for end in edge]
+    for e, (one, other) in enumerate(edges):
+        for start, end in ((one, other), (other, one)):
+            beyond = 2 * end[0] - start[0], 2 * end[1] - start[1]
+            if beyond in index:
+                entries.append((index[beyond], e, onwards))
+    row, column, value = (np.array(part) for part in zip(*entries, strict=True))
+    reached = coo_array((value, (row, column)), shape=(len(sites), len(edges))).tocsr()
+    equal = np.full(len(edges), 0.25)
+    solved = equal + lsqr(reached, 1.0 - reached @ equal, atol=1e-9, btol=1e-9)[0]
+    return edges, np.clip(solved, 0.0, None)
 
 
 def draw_neck(

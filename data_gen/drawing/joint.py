@@ -13,7 +13,7 @@ from jointwise.data_gen.drawing.records import (
     JointRecord,
 )
 from jointwise.data_gen.drawing.surfaces import draw_edge, draw_gap, draw_mix, draw_waist
-from jointwise.data_gen.drawing.voids import draw_voids
+from jointwise.data_gen.drawing.voids import Stand, draw_voids
 from jointwise.data_gen.settings import (
     DefectSettings,
     GeneratorSettings,
@@ -45,7 +45,7 @@ def draw_sound_joint(
     waist = draw_waist(rng, defects, board.height_mm)
     waisted = rng.random() < defects.waist
     lift = process.lift * board.ball_mm * normal_within(rng, 0.0, 1.0, 2.0)
-    return JointRecord(
+    joint = JointRecord(
         row=row,
         col=col,
         recipe="waist" if waisted else "sound",
@@ -61,9 +61,16 @@ def draw_sound_joint(
         waist=waist if waisted else None,
         mix=draw_mix(rng),
         gaps=(),
-        voids=draw_voids(rng, defects, board, free_diameter(board), via),
+        voids=(),
         bulges=(),
     )
+    a, b = _wetted_radii(joint, board)
+    stand = Stand(a, b, site_height(board, joint), solder)
+    return replace(joint, voids=draw_voids(rng, defects, stand, free_diameter(board), via))
+
+
+def _wetted_radii(joint: JointRecord, board: BoardRecord) -> tuple[float, float]:
+    return board.board_land_mm / 2 * joint.board_wetted, board.package_land_mm / 2 * joint.package_wetted
 
 
 def free_diameter(board: BoardRecord) -> float:
@@ -109,6 +116,6 @@ def _stand(joint: JointRecord, board: BoardRecord) -> tuple[float, float]:
     that follows the height; a gap of g pushes as much solder outwards as some 0.8 g less height.
     """
     height = site_height(board, joint)
-    a, b = board.board_land_mm / 2 * joint.board_wetted, board.package_land_mm / 2 * joint.package_wetted
+    a, b = _wetted_radii(joint, board)
     free = env.free_height(a, b, joint.solder_mm3)
     return height, max(height - FULLEST * free, 0.02 * free) / 0.8

@@ -91,7 +91,7 @@ def _draw_necks(
     joints: dict[Site, JointRecord],
     board: BoardRecord,
 ) -> tuple[NeckRecord, ...]:
-    pairs = bridged_pairs(rng, defects, board.rows, board.cols)
+    pairs = bridged_pairs(rng, defects, list(joints))
     necks = [draw_neck(rng, defects, first, second, board.ball_mm) for first, second in pairs]
     return tuple(n for n in necks if _stand(joints, n.first, n.second))
 

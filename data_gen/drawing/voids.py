@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
 from jointwise.data_gen.drawing.numbers import disc_point, log_uniform, uniform
-from jointwise.data_gen.drawing.records import (
-    BoardRecord,
-    VoidRecord,
-)
+from jointwise.data_gen.drawing.records import VoidRecord
 from jointwise.data_gen.settings import (
     DefectSettings,
 )
@@ -28,6 +26,9 @@ FULL_TURN = 2 * math.pi
 LARGEST = 0.6
 """Largest void over Dmax (domain document B1)."""
 
+HIGHEST = 0.8
+"""Height of a void over its joint's, at most."""
+
 THROWS = 8
 """Places tried for each microvoid of a layer; the one farthest from the others is taken, as bubbles keep apart."""
 
@@ -36,64 +37,99 @@ LAYER_FITS = 0.055, 0.14
 
 HIGHEST_MICROVOID_MM = 0.045
 
+NEAR_AREA = 0.03, 0.049
+"""Area of voids just below a finding."""
+
+
+class Stand(NamedTuple):
+    """The sound joint that voids are drawn for, upright: its lands' wetted radii, height and metal, mm and mm^3."""
+
+    a: float
+    b: float
+    height: float
+    metal: float
+
+    @property
+    def outer(self) -> env.Envelope:
+        """Its outer shape, one quadric."""
+        return (env.piece_of(0.0, self.height, self.a, self.b, self.metal),)
+
 
 def draw_voids(
-    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float, via_in_pad: bool
+    rng: np.random.Generator, defects: DefectSettings, stand: Stand, dmax_mm: float, via_in_pad: bool
 ) -> tuple[VoidRecord, ...]:
     """The voids of one joint: none, of the plain law, scaled near or above 5 % area, or a layer at a land.
 
     Args:
         rng: the scan's stream.
         defects: shares and sizes.
-        board: its nominal joint is the one on which areas are aimed at.
+        stand: the joint itself. Areas are aimed at its own largest section: at the nominal joint's, a void just
+            below 5 % would tip over on every joint that stands high, and the height would tell of voids.
         dmax_mm: nominal diameter.
         via_in_pad: whether the joint stands on a microvia.
     """
-    voids = _family(rng, defects, board, dmax_mm)
+    # A dome is one of the joint's bubbles, moved before areas are aimed at: a via must not tell that there is a void.
+    voids, area = _family(rng, defects, stand, dmax_mm)
+    domed, dome = rng.random() < defects.via_void, _dome(rng)
+    if via_in_pad and domed:
+        voids = _over_the_via(voids, dome)
+    if area is not None:
+        voids = _aimed(voids, area, stand, dmax_mm)
+    voids = [_flattened(void, stand.height) for void in voids]
     if rng.random() < defects.voids_shrinkage:
         voids = voids + _shrinkage(rng, defects)
-    if via_in_pad and rng.random() < defects.via_void:
-        voids = _over_the_via(rng, voids)
     return tuple(voids)
 
 
-def _over_the_via(rng: np.random.Generator, voids: list[VoidRecord]) -> list[VoidRecord]:
-    """The largest bubble as a dome over the microvia; moved, not added: a via must not tell that there is a void."""
-    bulk = [i for i, void in enumerate(voids) if void.place == "bulk"]
+def _flattened(void: VoidRecord, height: float) -> VoidRecord:
+    """The void pressed flat where its joint is too low for it: between both lands there is solder above or below."""
+    return replace(void, flatness=min(void.flatness, HIGHEST * height / void.diameter_mm))
+
+
+def _dome(rng: np.random.Generator) -> VoidRecord:
+    """Form and place of a dome over a microvia, of no size yet."""
     flatness, radial, azimuth = (
         uniform(rng, (0.5, 1.1)),
         uniform(rng, (0.0, 0.4)),
         uniform(rng, (0.0, FULL_TURN)),
     )
+    return VoidRecord(0.0, flatness, "via", 0.0, radial, azimuth)
+
+
+def _over_the_via(voids: list[VoidRecord], dome: VoidRecord) -> list[VoidRecord]:
+    """The largest bubble, if there is one, as a dome over the microvia."""
+    bulk = [i for i, void in enumerate(voids) if void.place == "bulk"]
     if not bulk:
         return voids
     largest = max(bulk, key=lambda i: voids[i].diameter_mm)
-    dome = VoidRecord(voids[largest].diameter_mm, flatness, "via", 0.0, radial, azimuth)
-    return [dome if i == largest else void for i, void in enumerate(voids)]
+    moved = replace(dome, diameter_mm=voids[largest].diameter_mm)
+    return [moved if i == largest else void for i, void in enumerate(voids)]
 
 
 def _family(
-    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float
-) -> list[VoidRecord]:
+    rng: np.random.Generator, defects: DefectSettings, stand: Stand, dmax_mm: float
+) -> tuple[list[VoidRecord], float | None]:
+    """Voids of one family, and the area aimed at, if any."""
     kinds = ("finding", "near", "small", "free", "sheet")
     shares = np.cumsum([getattr(defects, f"voids_{kind}") for kind in kinds])
     kind = int(np.searchsorted(shares, rng.random(), side="right"))
     near_sheet = rng.random() < defects.near_sheet
     if kind == 0:
-        return _aimed(_bubbles(rng, defects, dmax_mm), log_uniform(rng, defects.void_area), board, dmax_mm)
+        return _bubbles(rng, defects, dmax_mm), log_uniform(rng, defects.void_area)
     if kind == 1:
-        area = uniform(rng, (0.03, 0.049))
-        voids = _sheet(rng, defects, board, dmax_mm, area) if near_sheet else _bubbles(rng, defects, dmax_mm)
-        return _aimed(voids, area, board, dmax_mm)
+        area = uniform(rng, NEAR_AREA)
+        return _sheet(rng, defects, stand, dmax_mm, area) if near_sheet else _bubbles(
+            rng, defects, dmax_mm
+        ), area
     if kind == 2:
-        return _aimed(_bubbles(rng, defects, dmax_mm), log_uniform(rng, (0.003, 0.03)), board, dmax_mm)
+        return _bubbles(rng, defects, dmax_mm), log_uniform(rng, (0.003, 0.03))
     if kind == 3:
-        return _bubbles(rng, defects, dmax_mm)
+        return _bubbles(rng, defects, dmax_mm), None
     if kind == 4:
         area = log_uniform(rng, defects.sheet_area)
-        voids = _aimed(_sheet(rng, defects, board, dmax_mm, area), area, board, dmax_mm)
-        return voids + (_macrovoids(rng, dmax_mm)[:1] if rng.random() < 0.2 else [])
-    return []
+        voids = _sheet(rng, defects, stand, dmax_mm, area)
+        return voids + (_macrovoids(rng, dmax_mm)[:1] if rng.random() < 0.2 else []), area
+    return [], None
 
 
 def _bubbles(rng: np.random.Generator, defects: DefectSettings, dmax_mm: float) -> list[VoidRecord]:
@@ -128,11 +164,11 @@ def _cluster(rng: np.random.Generator, dmax_mm: float) -> list[VoidRecord]:
 
 
 def _sheet(
-    rng: np.random.Generator, defects: DefectSettings, board: BoardRecord, dmax_mm: float, area: float
+    rng: np.random.Generator, defects: DefectSettings, stand: Stand, dmax_mm: float, area: float
 ) -> list[VoidRecord]:
     """6-40 microvoids in one flat layer at a land, so many that sizes of the trade make up `area`."""
     place = "board" if rng.random() < 0.5 else "package"
-    land = 0.975 * (board.board_land_mm if place == "board" else board.package_land_mm) / 2
+    land = stand.a if place == "board" else stand.b
     fewest, most = (int(np.clip(area / size**2, 6, 40)) for size in reversed(LAYER_FITS))
     count = int(rng.integers(fewest, most + 1))
     sizes = np.clip(np.exp(rng.normal(0.0, 0.3, count)), 0.5, 2.0)
@@ -160,16 +196,15 @@ def _spread(rng: np.random.Generator, radii: Floats, land: float) -> Floats:
     return centres
 
 
-def _aimed(voids: list[VoidRecord], area: float, board: BoardRecord, dmax_mm: float) -> list[VoidRecord]:
-    """The voids at sizes whose shadows' union is `area` of the nominal joint's largest section.
+def _aimed(voids: list[VoidRecord], area: float, stand: Stand, dmax_mm: float) -> list[VoidRecord]:
+    """The voids at sizes whose shadows' union is `area` of the joint's largest section.
 
     Layers and crowded joints may have room for less; sizes never pass LARGEST.
     """
-    a, b = 0.975 * board.board_land_mm / 2, 0.975 * board.package_land_mm / 2
-    outer = (env.piece_of(0.0, board.height_mm, a, b, board.nominal_mm3),)
+    outer = stand.outer
     section = math.pi * env.largest_radius(outer) ** 2
     for _ in range(4):
-        found = shadow_area(void_solids(tuple(voids), outer, board.height_mm, None)) / section
+        found = shadow_area(void_solids(tuple(voids), outer, stand.height, None)) / section
         if abs(found - area) < 0.01 * area:
             break
         factor = math.sqrt(area / found)

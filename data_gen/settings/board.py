@@ -111,7 +111,7 @@ class ProcessSettings:
     paste_cv: float = 0.15
     height: Pair = (0.86, 1.06)
     warpage: float = 0.06
-    lift: float = 0.04
+    lift: float = 0.05
     mixed: float = 0.1
     oblong: float = 0.15
     bow: float = 0.02

@@ -34,6 +34,9 @@ from jointwise.joints.errors import InputError
 METAL_TOLERANCE = 5e-4
 """Relative error of a joint's metal at which solving stops."""
 
+SWINGING = 4
+"""Turns after which bridges and joints that have not settled go half way each time."""
+
 NECK_TOLERANCE = 1e-3
 """The same for what bridges take from a joint."""
 
@@ -254,7 +257,7 @@ def _solve_necks(
     # Chosen once: a level that changed with the joints' size would keep the metal from settling.
     levels = [neck_level(n, _ball(n.first, frames, shapes), _ball(n.second, frames, shapes)) for n in wanted]
     taken: dict[Site, float] = {}
-    for _ in range(8):
+    for turn in range(20):
         necks = [
             build_neck(n, _ball(n.first, frames, shapes), _ball(n.second, frames, shapes), level)
             for n, level in zip(wanted, levels, strict=True)
@@ -269,6 +272,9 @@ def _solve_necks(
                 Neck(p.solids, (index[n.first], index[n.second]), p.start, p.end, p.least_area_mm2)
                 for n, p in zip(wanted, necks, strict=True)
             )
+        if turn >= SWINGING:
+            # Thick bridges in a row give and take in turn: half way there they settle.
+            taken = {s: 0.5 * (metal + before[s]) for s, metal in taken.items()}
         for site, metal in taken.items():
             target = records[site].solder_mm3 - metal
             start = shapes[site].volume - metal + before.get(site, 0.0)

@@ -120,6 +120,8 @@ def _newton(x, a, b, h, volume):  # type: ignore[no-untyped-def]
             trial[k] += step
             _misses(trial, a, b, h, volume, moved)
             jacobian[:, k] = (moved - miss) / step
+        if not abs(np.linalg.det(jacobian)) > 0.0:
+            return np.inf  # lost far from any surface
         change = np.linalg.solve(jacobian, miss)
         # No step may turn the profile inside out.
         x -= change * min(1.0, 0.3 / max(np.abs(change[1:]).max(), abs(change[0] / x[0]), 1e-300))

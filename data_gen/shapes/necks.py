@@ -62,10 +62,9 @@ class Section(NamedTuple):
 def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
     """Height (0-1) nearest to the record's at which the neck ends in metal on both sides.
 
-    Raises:
-        ValueError: no height along the joints has metal on both sides.
+    The record's own where none does: a void takes all of a joint's near side.
     """
-    best, chosen = 0.0, -1.0
+    best, chosen = 0.0, neck.level
     for level in sorted(np.linspace(0.02, 0.98, 25), key=lambda u: abs(u - neck.level)):
         shape = build_neck(neck, first, second, float(level))
         bond = min(end_bonds(shape.solids, first.solids, second.solids))
@@ -73,8 +72,6 @@ def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
             best, chosen = bond, float(level)
         if bond >= BONDED:
             break
-    if chosen < 0.0:
-        raise ValueError(f"a bridge between {neck.first} and {neck.second} finds no metal to end in")
     return chosen
 
 

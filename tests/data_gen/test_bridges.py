@@ -94,11 +94,23 @@ def test_slender_bridges_are_rare_and_films_and_threes_are_there():
     assert all(0.0199 <= n.diameter_mm * math.sqrt(n.squash) <= 0.0601 for n in films)
     slender = np.mean([n.diameter_mm < 0.1 for n in necks if n.level != 0.02])
     assert slender == pytest.approx(defects.slender, abs=0.04)
-    pairs = bridged_pairs(rng, defects, 40, 40)
+    pairs = bridged_pairs(rng, defects, [(row, col) for row in range(40) for col in range(40)])
     ends = np.array([site for pair in pairs for site in pair])
     _, counts = np.unique(ends, axis=0, return_counts=True)
     assert len(counts) / 1600 == pytest.approx(defects.bridging, abs=0.05)
     assert (counts >= 2).sum() > 10
+
+
+def test_joints_at_the_edge_of_the_array_are_bridged_as_often_as_those_inside():
+    """A frame of two rings, 6 x 6 sites: every place within 4 standard deviations of the wanted share."""
+    sites = [(row, col) for row in range(6) for col in range(6) if min(row, col, 5 - row, 5 - col) < 2]
+    rng, defects, times = np.random.default_rng(7), DefectSettings(), 3000
+    counts = dict.fromkeys(sites, 0)
+    for _ in range(times):
+        for site in {s for pair in bridged_pairs(rng, defects, sites) for s in pair}:
+            counts[site] += 1
+    p = defects.bridging
+    assert np.array(list(counts.values())) / times == pytest.approx(p, abs=4 * math.sqrt(p * (1 - p) / times))
 
 
 def test_near_bridges_are_about_as_common_as_bridges():

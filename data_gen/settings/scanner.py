@@ -62,7 +62,7 @@ class ScanSettings:
     views: tuple[int, int] = (180, 1200)
     photons_per_pixel: Pair = (150.0, 6.0e4)
     focal_spot_um: Pair = (2.0, 15.0)
-    detector_blur_px: Pair = (0.2, 0.6)
+    detector_blur_px: Pair = (0.2, 1.0)
     pixels_mm: tuple[float, ...] = (0.05, 0.075, 0.1, 0.127, 0.15, 0.2)
     sdd_mm: Pair = (250.0, 700.0)
     scatter_fraction: Pair = (0.0, 0.5)
@@ -79,7 +79,7 @@ class ScanSettings:
     jitter_deg: Pair = (0.0, 0.03)
     spot_drift_um: float = 6.0
     apodisations: tuple[str, ...] = APODISATIONS
-    hann_cutoff: Pair = (0.7, 1.6)
+    hann_cutoff: Pair = (0.5, 1.6)
     linearised: float = 0.3
     tilt_deg: float = 3.0
     in_plane_deg: float = 20.0

@@ -74,7 +74,8 @@ def case_settings(views: int) -> GeneratorSettings:
         ),
         scan=ScanSettings(
             mounts=("upright",), views=(views, views), voxels_per_ball=(25.0, 25.0), pixels_mm=(PIXEL,),
-            kvp=(160, 160), photons_per_pixel=(3.0e4, 3.0e4), apodisations=("hann",), tilt_deg=0.0, in_plane_deg=0.0,
+            kvp=(160, 160), filter_al_mm=(1.0, 1.0), filter_cu_mm=(0.5, 0.5),
+            photons_per_pixel=(3.0e4, 3.0e4), apodisations=("hann",), tilt_deg=0.0, in_plane_deg=0.0,
         ),
     )  # fmt: skip
 

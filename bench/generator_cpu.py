@@ -2,10 +2,11 @@
 
     make bench          or          python bench/generator_cpu.py [--threads 2] [--joints 2000]
 
-The case: 5x5 joints at 0.80 mm pitch (voids, gaps, bridges drawn as usual), voxel 20 um, detector 320x320 of 100 um,
-magnification 5. Runs of ours and of itk-rtk alternate in one run; medians are compared. itk-rtk (extra `reference`)
-runs in a process of its own, because it and numba share no OpenMP runtime, with the same number of threads; it gets
-the solder as voxels, whose making is not charged to it, and its filters' inputs are not charged either.
+The case, a prototype's: 5x5 joints at 0.80 mm pitch (quadric and notch, 0-3 voids, 30 % with a gap, bridges, five
+materials), voxel 20 um, detector 320x320 of 100 um, magnification 5, 360 views. One row beside it takes whatever the
+default settings draw in the same scan. Runs of ours and of itk-rtk alternate in one run; medians are compared. itk-rtk
+(extra `reference`) runs in a process of its own, because it and numba share no OpenMP runtime, with the same number of
+threads; it gets the solder as voxels, whose making is not charged to it, nor are its filters' inputs.
 
 Writes bench/generator_cpu.csv: what, device, ours, reference, ratio, unit, floor. `ratio` is reference over ours where
 both are seconds; `floor` is what the row must reach.
@@ -30,7 +31,13 @@ import numpy as np
 from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import board_pose, record_energies, scan_beam, simulate
-from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.settings import (
+    DefectSettings,
+    FamilySettings,
+    GeneratorSettings,
+    ProcessSettings,
+    ScanSettings,
+)
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.scene import Boxes, Scene, pack
@@ -52,18 +59,52 @@ GRID = Grid((48, 48, 48), pitches=1.2, balls=1.92)
 """48^3 points of 20 um around each ball of 0.50 mm."""
 
 
-def case_record(views: int, number: int = 0) -> ScanRecord:
-    """A board of 5x5 joints in the case's scan, with whatever the default settings draw on it."""
-    settings = GeneratorSettings(
+def case_settings(views: int) -> GeneratorSettings:
+    """The prototype's case: two-piece joints, 30 % with a gap of 0.3-4 voxels, necks, five boxes, nothing else."""
+    return GeneratorSettings(
         family=FamilySettings(rows=(5, 5), cols=(5, 5), ball_range_mm=(0.499, 0.501)),
-        scan=ScanSettings(views=(views, views), voxels_per_ball=(25.0, 25.0), pixels_mm=(PIXEL,)),
-    )
-    record = draw_scan(settings, 7, number)
+        process=ProcessSettings(
+            profile="quadric", mixed=0.0, oblong=0.0, die_rate=1.0, plane_rate=1.0, trace_rate=0.0, flush_rate=0.0,
+            fanout_rate=0.0, land_trace_rate=0.0, chip_rate=0.0,
+        ),
+        defects=DefectSettings(
+            head_in_pillow=0.15, non_wet=0.15, pillow_gap_um=(6.0, 80.0), open_gap_um=(6.0, 80.0), missing=0.0,
+            voids_finding=0.0, voids_near=0.0, voids_small=0.0, voids_free=1.0, voids_sheet=0.0,
+            voids_shrinkage=0.0, void_merged=0.0, waist=1.0, near_bridge=0.0, via_in_pad=0.0,
+        ),
+        scan=ScanSettings(
+            mounts=("upright",), views=(views, views), voxels_per_ball=(25.0, 25.0), pixels_mm=(PIXEL,),
+            kvp=(160, 160), filter_al_mm=(1.0, 1.0), filter_cu_mm=(0.5, 0.5),
+            photons_per_pixel=(3.0e4, 3.0e4), apodisations=("hann",), tilt_deg=0.0, in_plane_deg=0.0,
+        ),
+    )  # fmt: skip
+
+
+def in_the_case(record: ScanRecord) -> ScanRecord:
+    """The record with the case's scan: geometry, voxels and detector."""
     scanner = dataclasses.replace(
         record.scanner, voxel_mm=VOXEL, pixel_mm=PIXEL, sod_mm=SOD, sdd_mm=SDD, detector_rows=SIZE,
-        detector_columns=SIZE, tilt_x_deg=0.0, tilt_y_deg=0.0, in_plane_deg=0.0,
+        detector_columns=SIZE,
     )  # fmt: skip
     return dataclasses.replace(record, scanner=scanner)
+
+
+def case_record(views: int, number: int = 0) -> ScanRecord:
+    """A board of 5x5 joints of the prototype's case, with 0 to 3 voids in each in turn."""
+    record = in_the_case(draw_scan(case_settings(views), 7, number))
+    joints = (dataclasses.replace(j, voids=j.voids[: i % 4]) for i, j in enumerate(record.joints))
+    return dataclasses.replace(record, joints=tuple(joints))
+
+
+def default_record(views: int, number: int) -> ScanRecord:
+    """A board of 5x5 joints in the case's scan, upright, with whatever the default settings draw on it."""
+    settings = GeneratorSettings(
+        family=case_settings(views).family,
+        scan=ScanSettings(
+            mounts=("upright",), views=(views, views), voxels_per_ball=(25.0, 25.0), pixels_mm=(PIXEL,)
+        ),
+    )
+    return in_the_case(draw_scan(settings, 7, number))
 
 
 def solder_only(scene: Scene) -> Scene:
@@ -214,10 +255,23 @@ def whole_chain(threads: int, repeats: int) -> list[dict[str, object]]:
             "joints/s",
             4,
         ),
+        default_chain(threads, repeats),
         row("of that: records to solids", threads, 1000 * median(scenes) / n, "", "", "ms/joint", ""),
         row("of that: truth", threads, 1000 * median(truth) / n, "", "", "ms/joint", ""),
         row("peak memory of this process", threads, peak, "", "", "MiB", ""),
     ]
+
+
+def default_chain(threads: int, repeats: int) -> dict[str, object]:
+    """The whole chain with default settings (capillary joints, voids, notches, traces, vias, chips): mean of boards."""
+    simulate(default_record(60, 0), GRID)  # compile
+    joints, start = 0, time.perf_counter()
+    for number in range(1, max(repeats, 3) + 1):
+        joints += len(simulate(default_record(CASE_VIEWS, number), GRID).table)
+    rate = joints / (time.perf_counter() - start)
+    return row(
+        f"default settings, whole chain, {CASE_VIEWS} views, 48^3", threads, rate, "", "", "joints/s", ""
+    )
 
 
 def linearity(threads: int, joints: int) -> list[dict[str, object]]:

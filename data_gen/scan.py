@@ -7,6 +7,7 @@ would round it, and cut by the code that scoring uses, at the place and levels a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +34,7 @@ from jointwise.data_gen.xray.reconstruct import (
     in_file_order,
     voxels_around,
 )
+from jointwise.data_gen.xray.threads import each
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import resample, scale
 from jointwise.joints.grid import Grid
@@ -97,8 +99,13 @@ def scan_boxes(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np
     lattice, half = wanted_boxes(record, found, grid)
     runs = voxels_around(lattice, found.centres_mm, found.axes, half)
     volume = stored_like_file(reconstructed(record, scene, pose, runs), record.scanner.storage)
-    boxes = [_raw_box(volume, lattice, centre, found.axes, grid, record) for centre in found.centres_mm]
-    return np.stack(boxes), scan_levels(boxes, grid, record)
+    boxes = np.empty((len(found.centres_mm), *grid.shape), np.float32)
+
+    def cut(i: int) -> None:
+        boxes[i] = _raw_box(volume, lattice, found.centres_mm[i], found.axes, grid, record)
+
+    each(cut, ((i,) for i in range(len(boxes))))
+    return boxes, scan_levels(boxes, grid, record)
 
 
 def simulate_volume(record: ScanRecord, margin_mm: float = 0.5) -> tuple[Volume, Lattice, pd.DataFrame]:
@@ -270,7 +277,9 @@ def _raw_box(
     return resample(block, place, centre, axes, grid, pitch, ball)
 
 
-def scan_levels(boxes: list[NDArray[np.float32]], grid: Grid, record: ScanRecord) -> Levels:
+def scan_levels(
+    boxes: Sequence[NDArray[np.float32]] | NDArray[np.float32], grid: Grid, record: ScanRecord
+) -> Levels:
     """Air and solder level of the scan, measured as scoring measures them."""
     pitch, ball = record.board.pitch_mm, record.board.ball_mm
     offsets = grid.offsets_mm(pitch, ball)

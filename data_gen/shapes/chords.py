@@ -28,6 +28,7 @@ NECK = 6
 
 # Inlined without exception: handing some sixty array fields down three levels of calls cost as much as the chord.
 _scalar = njit(error_model="numpy", cache=True, nogil=True, forceinline=True)
+_row = njit(error_model="numpy", cache=True, nogil=True)
 
 
 def work_arrays(dtype: Any = np.float64) -> tuple[NDArray[Any], NDArray[np.int8]]:
@@ -96,12 +97,13 @@ def segment_intervals(matrix, origin, profile, ends, k, ex, ey, ez, dx, dy, dz):
     return max(lower, near), min(upper, far), zero, zero
 
 
-@njit(error_model="numpy", cache=True, nogil=True)
-def convex_lengths(matrix, origin, profile, ends, k, source, centre, directions, n, out):  # type: ignore[no-untyped-def]
-    """Lengths of n rays from one source in primitive k, which has no waist (c <= 0), into out.
+@_row
+def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, first, n, out, at):  # type: ignore[no-untyped-def]
+    """`segment_intervals` of n rays from one source into columns at… of out (4, …); empty ones are zeros.
 
-    The formulas of `approach` and `segment_intervals` in the same order, but without a branch, so
-    that a compiler does eight rays at a time. `directions` is (3, n or more); `centre` a point near the primitive.
+    The same formulas in the same order, but without a branch, so that a compiler does eight rays at a time.
+    Their directions are columns first… of (3, …); ray parameters count from the ray's point closest to `centre`,
+    a point near the primitive.
     """
     m00, m01, m02 = matrix[k, 0, 0], matrix[k, 0, 1], matrix[k, 0, 2]
     m10, m11, m12 = matrix[k, 1, 0], matrix[k, 1, 1], matrix[k, 1, 2]
@@ -110,31 +112,53 @@ def convex_lengths(matrix, origin, profile, ends, k, source, centre, directions,
     ox, oy, oz, cx, cy, cz = origin[k, 0], origin[k, 1], origin[k, 2], centre[0], centre[1], centre[2]
     sx, sy, sz = source[0] - cx, source[1] - cy, source[2] - cz
     zero, tiny, one_half = a - a, matrix.dtype.type(1e-30), matrix.dtype.type(0.5)
+    # Slices of whole arrays: a slice of a slice has a stride that only the run knows, and nothing goes side by side.
+    ray_x, ray_y = directions[0, first : first + n], directions[1, first : first + n]
+    ray_z = directions[2, first : first + n]
+    out0, out1, out2, out3 = (
+        out[0, at : at + n],
+        out[1, at : at + n],
+        out[2, at : at + n],
+        out[3, at : at + n],
+    )
     for i in range(n):
-        dx, dy, dz = directions[0, i], directions[1, i], directions[2, i]
+        dx, dy, dz = ray_x[i], ray_y[i], ray_z[i]
         t = -(sx * dx + sy * dy + sz * dz)
         px, py, pz = cx + (sx + t * dx) - ox, cy + (sy + t * dy) - oy, cz + (sz + t * dz) - oz
-        qx, qy, qz = (
-            m00 * px + m01 * py + m02 * pz,
-            m10 * px + m11 * py + m12 * pz,
-            m20 * px + m21 * py + m22 * pz,
-        )
-        vx, vy, vz = (
-            m00 * dx + m01 * dy + m02 * dz,
-            m10 * dx + m11 * dy + m12 * dz,
-            m20 * dx + m21 * dy + m22 * dz,
-        )
+        qx = m00 * px + m01 * py + m02 * pz
+        qy = m10 * px + m11 * py + m12 * pz
+        qz = m20 * px + m21 * py + m22 * pz
+        vx = m00 * dx + m01 * dy + m02 * dz
+        vy = m10 * dx + m11 * dy + m12 * dz
+        vz = m20 * dx + m21 * dy + m22 * dz
+        lead = vx * vx + vy * vy - c * vz * vz
         # A ray along a straight flank has no roots; this one's lie far beyond the end planes.
-        lead = max(vx * vx + vy * vy - c * vz * vz, tiny)
+        lead = tiny if lead == zero else lead
         half = qx * vx + qy * vy - c * qz * vz - one_half * b * vz
         rest = qx * qx + qy * qy - a - b * qz - c * qz * qz
         square = half * half - lead * rest
         sum_of_like = -(half + math.copysign(math.sqrt(max(square, zero)), half))
-        near, far = rest / sum_of_like, sum_of_like / lead
+        one, other = rest / sum_of_like, sum_of_like / lead
+        near, far = min(one, other), max(one, other)
         one, other = (low - qz) / vz, (high - qz) / vz
-        begin = max(min(one, other), min(near, far))
-        length = min(max(one, other), max(near, far)) - begin
-        out[i] = length if square > zero and length > zero else zero
+        lower, upper = min(one, other), max(one, other)
+        closed, met = lead > zero, square > zero
+        begin = max(lower, near) if closed else lower
+        end = min(upper, far) if closed else (min(upper, near) if met else upper)
+        some = (end > begin) & (met | (not closed))
+        out0[i], out1[i] = begin if some else zero, end if some else zero
+        begin = max(lower, far)
+        some = (upper > begin) & met & (not closed)
+        out2[i], out3[i] = begin if some else zero, upper if some else zero
+
+
+@_row
+def interval_lengths(intervals, at, n, total):  # type: ignore[no-untyped-def]
+    """Add the lengths of n rays' two intervals, columns at… of (4, …), to total (n,)."""
+    t0, t1 = intervals[0, at : at + n], intervals[1, at : at + n]
+    t2, t3 = intervals[2, at : at + n], intervals[3, at : at + n]
+    for i in range(n):
+        total[i] += (t1[i] - t0[i]) + (t3[i] - t2[i])
 
 
 @_scalar

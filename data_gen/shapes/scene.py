@@ -91,7 +91,8 @@ class Packed(NamedTuple):
     """A scene as flat arrays of one precision for the ray kernels.
 
     All primitives lie one behind the other: joints, then necks, then copper, then sunk copper. Row
-    ranges are (first, last + 1). Bounding balls of necks are `neck_centre`, `neck_radius`.
+    ranges are (first, last + 1). Bounding balls of necks are `neck_centre`, `neck_radius`. The first
+    `joint_disjoint` rows of a joint are BODY and never overlap, so lengths in them simply add up.
     """
 
     matrix: NDArray[Any]
@@ -112,6 +113,7 @@ class Packed(NamedTuple):
     box_low: NDArray[Any]
     box_high: NDArray[Any]
     box_material: NDArray[np.int8]
+    joint_disjoint: NDArray[np.int32]
 
 
 def _ranges(counts: list[int], first: int) -> NDArray[np.int32]:
@@ -122,6 +124,21 @@ def _ranges(counts: list[int], first: int) -> NDArray[np.int32]:
 def _grown(radius: Floats, dtype: Any) -> NDArray[Any]:
     # Rounding must never shrink a bounding ball below its solid.
     return (radius * (1.0 + 1e-6) + np.where(radius > 0.0, 1e-6, 0.0)).astype(dtype)
+
+
+def leading_disjoint(solids: Solids) -> int:
+    """How many of the first primitives are BODY stacked along one axis: same map, slabs that at most touch."""
+    n = 0
+    axis = solids.matrix[:1, 2]
+    height = (solids.origin @ axis.T)[:, 0] if solids.size else np.zeros(0)
+    slabs = solids.ends + height[:, None]
+    while n < solids.size and solids.role[n] == sd.BODY:
+        same = np.allclose(solids.matrix[n], solids.matrix[0], rtol=1e-12, atol=0.0)
+        apart = (slabs[n, 0] >= slabs[:n, 1] - 1e-9) | (slabs[n, 1] <= slabs[:n, 0] + 1e-9)
+        if not (same and apart.all()):
+            break
+        n += 1
+    return n
 
 
 def pack(scene: Scene, dtype: Any = np.float32) -> Packed:
@@ -162,4 +179,5 @@ def pack(scene: Scene, dtype: Any = np.float32) -> Packed:
         box_low=as_dtype(scene.boxes.low, -1, 3),
         box_high=as_dtype(scene.boxes.high, -1, 3),
         box_material=scene.boxes.material,
+        joint_disjoint=np.asarray([leading_disjoint(j.solids) for j in scene.joints], np.int32),
     )

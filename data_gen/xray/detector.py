@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.xray.geometry import ConeBeam
 from jointwise.data_gen.xray.projector import Projections
+from jointwise.data_gen.xray.threads import each
 from jointwise.joints.errors import InputError
 
 FEW_QUANTA = 30.0
@@ -130,7 +131,8 @@ def line_integrals(
     gain, drift = gain_map(detector, shape[1:], seed), gain_change(detector, shape[1:], seed)
     bad, residual = bad_map(detector, shape[1:], seed)
     last = max((views or first_view + shape[0]) - 1, 1)
-    for i in range(shape[0]):
+
+    def one_view(i: int) -> None:
         rng = np.random.default_rng([seed, first_view + i])
         share = (first_view + i) / last
         output = tube_output(detector, share, seed, first_view + i)
@@ -142,6 +144,8 @@ def line_integrals(
         if bad is not None:
             measured = filled_in(measured, bad, residual)
         out[i] = -np.log(np.maximum(measured, np.float32(detector.floor)))
+
+    each(one_view, ((i,) for i in range(shape[0])))
     return out
 
 

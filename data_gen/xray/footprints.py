@@ -142,40 +142,35 @@ def towards(frame, distance, u, v):  # type: ignore[no-untyped-def]
 
 
 @_inner
-def row_directions(frame, plate, near, row, begin, end, rays, out):  # type: ignore[no-untyped-def]
-    """Directions (3, …) of all rays of columns begin..end-1 of a row, one after the other; their number.
+def row_directions(frame, plate, near, row, first, out):  # type: ignore[no-untyped-def]
+    """Unit directions (3, …) of all rays of a row, one after the other, and the first ray of each column.
 
-    A pixel has `rays` where `near` marks it, else one. The same numbers as `ray_direction`, several at a time.
+    A pixel has its sub-rays where `near` marks it, else one. The same numbers as `ray_direction`, several at a time.
     """
+    one, half = plate.u.dtype.type(1.0), plate.u.dtype.type(0.5)
+    step, middle = plate.pixel / plate.u.dtype.type(plate.sub), plate.u.dtype.type(plate.sub - 1) * half
     n = 0
-    for column in range(begin, end):
-        count = rays if near[row, column] else 1
-        for ray in range(count):
-            u, v = plate.u[column], plate.v[row]
-            if count > 1:
-                half = plate.u.dtype.type(0.5)
-                step = plate.pixel / plate.u.dtype.type(plate.sub)
-                middle = plate.u.dtype.type(plate.sub - 1) * half
-                u += (plate.u.dtype.type(ray % plate.sub) - middle) * step
-                v += (plate.u.dtype.type(ray // plate.sub) - middle) * step
+    for column in range(plate.u.shape[0]):
+        first[column] = n
+        u, v = plate.u[column], plate.v[row]
+        if near[row, column]:
+            for ray in range(plate.sub * plate.sub):
+                out[0, n] = u + (plate.u.dtype.type(ray % plate.sub) - middle) * step
+                out[1, n] = v + (plate.u.dtype.type(ray // plate.sub) - middle) * step
+                n += 1
+        else:
             out[0, n], out[1, n] = u, v
             n += 1
-    one = plate.u.dtype.type(1.0)
-    f1x, f1y, f1z, f2x, f2y, f2z = (
-        frame[1, 0],
-        frame[1, 1],
-        frame[1, 2],
-        frame[2, 0],
-        frame[2, 1],
-        frame[2, 2],
-    )
-    fx, fy, fz = plate.distance * frame[3, 0], plate.distance * frame[3, 1], plate.distance * frame[3, 2]
+    first[plate.u.shape[0]] = n
+    x0, y0, z0 = plate.distance * frame[3, 0], plate.distance * frame[3, 1], plate.distance * frame[3, 2]
+    ux, uy, uz = frame[1, 0], frame[1, 1], frame[1, 2]
+    vx, vy, vz = frame[2, 0], frame[2, 1], frame[2, 2]
+    out_x, out_y, out_z = out[0], out[1], out[2]
     for i in range(n):
-        u, v = out[0, i], out[1, i]
-        x, y, z = fx + u * f1x + v * f2x, fy + u * f1y + v * f2y, fz + u * f1z + v * f2z
+        u, v = out_x[i], out_y[i]
+        x, y, z = x0 + u * ux + v * vx, y0 + u * uy + v * vy, z0 + u * uz + v * vz
         inverse = one / math.sqrt(x * x + y * y + z * z)
-        out[0, i], out[1, i], out[2, i] = x * inverse, y * inverse, z * inverse
-    return n
+        out_x[i], out_y[i], out_z[i] = x * inverse, y * inverse, z * inverse
 
 
 @_inner

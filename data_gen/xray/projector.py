@@ -8,37 +8,17 @@ float32 and float64; every view is computed on its own, so the bits do not depen
 
 from __future__ import annotations
 
-import math
 from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from jointwise.data_gen.shapes.chords import (
-    WORK_EVENTS,
-    add_events,
-    approach,
-    convex_lengths,
-    disjoint_length,
-    metal_in_events,
-    neck_length,
-    sort_events,
-)
+from jointwise.data_gen.shapes.chords import WORK_EVENTS
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Packed, Scene, pack
-from jointwise.data_gen.shapes.solids import BODY
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import Energies
-from jointwise.data_gen.xray.footprints import (
-    Plate,
-    bounds,
-    depth_of,
-    footprint,
-    outline,
-    ray_direction,
-    row_directions,
-    squared_distance,
-)
+from jointwise.data_gen.xray.footprints import Plate, bounds, row_directions
 from jointwise.data_gen.xray.geometry import (
     STEADY,
     STILL,
@@ -48,14 +28,13 @@ from jointwise.data_gen.xray.geometry import (
     detector_shifts,
     view_frames,
 )
+from jointwise.data_gen.xray.metal import cast_shadows, metal_row, work_lines
 from jointwise.data_gen.xray.threads import each
 
 SUB_RAYS = 2
 """Rays per pixel edge where a joint is near."""
 
 _MATERIALS = 5
-SMALL_COPPER = 1.25
-"""Copper no larger than this many radii of the largest joint (lands, barrels) gets sub-rays too."""
 
 _inner = njit(error_model="numpy", cache=True, nogil=True)
 
@@ -143,9 +122,10 @@ def lengths(
     plate = _plates(beam, np.zeros((1, 2)), 1, dtype)[0]
     out = np.zeros((len(frames), beam.rows, beam.columns, _MATERIALS), dtype)
     balls, corners = bounds(packed)
-    for i, frame in enumerate(frames):
-        paths, _ = _metal_paths(packed, balls, corners, frame, plate)
-        _all_lengths(packed, frame, plate, paths, out[i])
+    each(
+        _lengths_of_view,
+        ((packed, balls, corners, frame, plate, out[i]) for i, frame in enumerate(frames)),
+    )
     return out
 
 
@@ -167,275 +147,106 @@ def _plates(beam: ConeBeam, shifts_mm: NDArray[np.float64], sub_rays: int, dtype
 
 @_inner
 def _project_view(packed, balls, corners, frame, plate, bins, signal, variance):  # type: ignore[no-untyped-def]
-    paths, near = _metal_paths(packed, balls, corners, frame, plate)
+    shadows = cast_shadows(packed, balls, corners, frame, plate)
+    lines = work_lines(packed, plate, shadows)
+    through = np.empty((_MATERIALS, lines.direction.shape[1]), plate.u.dtype)
     for row in range(plate.v.shape[0]):
-        _finish_row(packed, frame, plate, bins, paths, near, row, signal[row], variance[row])
+        row_directions(frame, plate, shadows.near, row, lines.first, lines.direction)
+        metal_row(packed, balls, shadows, frame, row, lines)
+        _materials(packed, frame, lines, through)
+        first, second = _through_energies(through, lines.first[-1], bins)
+        _average(first, second, lines.first, signal[row], variance[row])
 
 
 @_inner
-def _all_lengths(packed, frame, plate, paths, out):  # type: ignore[no-untyped-def]
+def _lengths_of_view(packed, balls, corners, frame, plate, out):  # type: ignore[no-untyped-def]
+    shadows = cast_shadows(packed, balls, corners, frame, plate)
+    lines = work_lines(packed, plate, shadows)
+    through = np.empty((_MATERIALS, lines.direction.shape[1]), plate.u.dtype)
     for row in range(plate.v.shape[0]):
+        row_directions(frame, plate, shadows.near, row, lines.first, lines.direction)
+        metal_row(packed, balls, shadows, frame, row, lines)
+        _materials(packed, frame, lines, through)
         for column in range(plate.u.shape[0]):
-            _ray_lengths(packed, frame, plate, paths, row, column, 0, 1, out[row, column])
+            for material in range(_MATERIALS):
+                out[row, column, material] = through[material, column]
 
 
 @_inner
-def _metal_paths(packed, balls, corners, frame, plate):  # type: ignore[no-untyped-def]
-    """Lengths of solder, free copper, sunk copper and second alloy (row, column, sub-ray, 4); pixels with sub-rays.
-
-    Solder is both alloys together. A pixel without sub-rays keeps its one ray in place 0.
-    """
-    rows, columns, rays = plate.v.shape[0], plate.u.shape[0], plate.sub * plate.sub
-    paths = np.zeros((rows, columns, rays, 4), plate.u.dtype)
-    near = np.zeros((rows, columns), np.uint8)
-    times, marks = np.empty(WORK_EVENTS, plate.u.dtype), np.empty(WORK_EVENTS, np.int8)
-    active = np.empty(packed.role.shape[0], np.int32)
-    work = np.empty((4, columns * rays), plate.u.dtype)
-    largest = plate.u[0] - plate.u[0]
-    if rays > 1:
-        for j in range(packed.joint_radius.shape[0]):
-            largest = max(largest, packed.joint_radius[j])
-            _mark(packed.joint_centre[j], packed.joint_radius[j], frame, plate, near)
-        for k in range(packed.neck_radius.shape[0]):
-            _mark_under(corners, packed.neck_rows[k, 0], packed.neck_rows[k, 1], frame, plate, near)
-        for k in range(packed.copper_radius.shape[0]):
-            if packed.copper_radius[k] < plate.u.dtype.type(SMALL_COPPER) * largest:
-                row = packed.copper_rows[0, 0] + k
-                _mark_under(corners, row, row + 1, frame, plate, near)
-    for j in range(packed.joint_radius.shape[0]):
-        _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active, work)
-    for k in range(packed.neck_radius.shape[0]):
-        _add_neck(packed, corners, k, frame, plate, near, paths, times, marks)
-    for k in range(packed.copper_radius.shape[0]):
-        _add_copper(packed, balls, corners, k, frame, plate, near, paths, work)
-    return paths, near
-
-
-@_inner
-def _mark(centre, radius, frame, plate, near):  # type: ignore[no-untyped-def]
-    r0, r1, c0, c1 = footprint(centre, radius, frame, plate)
-    for row in range(r0, r1):
-        for column in range(c0, c1):
-            near[row, column] = 1
-
-
-@_inner
-def _mark_under(corners, begin, end, frame, plate, near):  # type: ignore[no-untyped-def]
-    r0, r1, c0, c1 = outline(corners, begin, end, frame, plate)
-    for row in range(r0, r1):
-        for column in range(c0, c1):
-            near[row, column] = 1
-
-
-@_inner
-def _candidates(packed, balls, j, frame, plate, row, column, spread, active):  # type: ignore[no-untyped-def]
-    """Write the rows of joint j that any sub-ray of this pixel may meet into `active`; their number.
-
-    Most rays miss most voids, and a distance to a bounding ball is far cheaper than an intersection.
-    """
-    first, last = packed.joint_rows[j, 0], packed.joint_rows[j, 1]
-    dx, dy, dz = ray_direction(frame, plate, row, column, 0, 1)
-    reach = packed.joint_radius[j] + spread
-    n = 0
-    if squared_distance(frame, dx, dy, dz, packed.joint_centre[j]) < reach * reach:
-        for k in range(first, last):
-            reach = balls[k, 3] + spread
-            if n < active.shape[0] and squared_distance(frame, dx, dy, dz, balls[k]) < reach * reach:
-                active[n] = k
-                n += 1
-    return n
-
-
-@_inner
-def _add_joint(packed, balls, j, frame, plate, near, paths, times, marks, active, work):  # type: ignore[no-untyped-def]
-    centre = packed.joint_centre[j]
-    r0, r1, c0, c1 = footprint(centre, packed.joint_radius[j], frame, plate)
-    # No sub-ray strays farther than half a pixel diagonal from the middle ray, seen at the joint.
-    depth = depth_of(frame, centre) + packed.joint_radius[j]
-    spread = plate.u.dtype.type(0.75) * plate.pixel * depth / plate.distance
-    zero = plate.u[0] - plate.u[0]
-    lone = np.empty(max(c1 - c0, 0), np.int32)
-    for row in range(r0, r1):
-        for column in range(c0, c1):
-            rows = _candidates(packed, balls, j, frame, plate, row, column, spread, active)
-            # Most rays: nothing to sort. A lone primitive that is no metal counts for nothing.
-            lone[column - c0] = -1
-            if rows == 1 and packed.role[active[0]] != BODY:
-                continue
-            if rows == 1 and packed.profile[active[0], 2] <= zero:
-                lone[column - c0] = active[0]
-                continue
-            rays = 0
-            if rows > 0:
-                rays = paths.shape[2] if near[row, column] else 1
-            for ray in range(rays):
-                dx, dy, dz = ray_direction(frame, plate, row, column, ray, rays)
-                x, y, z, _ = approach(
-                    frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                )
-                n = 0
-                for i in range(rows):
-                    k = active[i]
-                    if n <= WORK_EVENTS:
-                        n = add_events(
-                            packed.matrix, packed.origin, packed.profile, packed.ends, k, packed.role[k],
-                            x, y, z, dx, dy, dz, times, marks, n,
-                        )  # fmt: skip
-                if n > WORK_EVENTS:
-                    paths[row, column, ray, 0] = plate.u.dtype.type(math.nan)
-                elif n > 0:
-                    sort_events(times, marks, n)
-                    metal, second = metal_in_events(times, marks, n, zero)
-                    paths[row, column, ray, 0] += metal
-                    paths[row, column, ray, 3] += second
-        begin = c0
-        while begin < c1:
-            end, k = begin + 1, lone[begin - c0]
-            while end < c1 and lone[end - c0] == k:
-                end += 1
-            if k >= 0:
-                _add_convex(packed, k, centre, frame, plate, near, row, begin, end, 0, paths, work)
-            begin = end
-
-
-@_inner
-def _add_convex(packed, k, centre, frame, plate, near, row, begin, end, place, paths, work):  # type: ignore[no-untyped-def]
-    """Add the lengths of columns begin..end-1 of a row in one primitive without a waist; `work` is (4, rays)."""
-    most, n = paths.shape[2], row_directions(frame, plate, near, row, begin, end, paths.shape[2], work)
-    found = work[3]
-    convex_lengths(
-        packed.matrix, packed.origin, packed.profile, packed.ends, k, frame[0], centre, work, n, found
-    )
-    i = 0
-    for column in range(begin, end):
-        for ray in range(most if near[row, column] else 1):
-            paths[row, column, ray, place] += found[i]
-            i += 1
-
-
-@_inner
-def _add_neck(packed, corners, k, frame, plate, near, paths, times, marks):  # type: ignore[no-untyped-def]
-    r0, r1, c0, c1 = outline(corners, packed.neck_rows[k, 0], packed.neck_rows[k, 1], frame, plate)
-    centre, reach = packed.neck_centre[k], packed.neck_radius[k] * packed.neck_radius[k]
-    i, j = packed.neck_joints[k, 0], packed.neck_joints[k, 1]
-    for row in range(r0, r1):
-        for column in range(c0, c1):
-            rays = paths.shape[2] if near[row, column] else 1
-            for ray in range(rays):
-                dx, dy, dz = ray_direction(frame, plate, row, column, ray, rays)
-                x, y, z, away = approach(
-                    frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                )
-                if away < reach:
-                    paths[row, column, ray, 0] += neck_length(
-                        packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
-                        packed.neck_rows[k, 0], packed.neck_rows[k, 1],
-                        packed.joint_rows[i, 0], packed.joint_rows[i, 1],
-                        packed.joint_rows[j, 0], packed.joint_rows[j, 1],
-                        x, y, z, dx, dy, dz, times, marks,
-                    )  # fmt: skip
-
-
-@_inner
-def _add_copper(packed, balls, corners, k, frame, plate, near, paths, work):  # type: ignore[no-untyped-def]
-    row_of_solid = packed.copper_rows[0, 0] + k
-    place = 1 if row_of_solid < packed.copper_rows[0, 1] else 2
-    centre = balls[row_of_solid]
-    r0, r1, c0, c1 = outline(corners, row_of_solid, row_of_solid + 1, frame, plate)
-    if packed.role[row_of_solid] == BODY and packed.profile[row_of_solid, 2] <= centre[3] - centre[3]:
-        for row in range(r0, r1):
-            _add_convex(packed, row_of_solid, centre, frame, plate, near, row, c0, c1, place, paths, work)
-        return
-    for row in range(r0, r1):
-        for column in range(c0, c1):
-            rays = paths.shape[2] if near[row, column] else 1
-            for ray in range(rays):
-                dx, dy, dz = ray_direction(frame, plate, row, column, ray, rays)
-                x, y, z, away = approach(
-                    frame[0, 0], frame[0, 1], frame[0, 2], dx, dy, dz, centre[0], centre[1], centre[2]
-                )
-                if away < centre[3] * centre[3]:
-                    paths[row, column, ray, place] += disjoint_length(
-                        packed.matrix, packed.origin, packed.profile, packed.ends, packed.role,
-                        row_of_solid, row_of_solid + 1, x, y, z, dx, dy, dz,
-                    )  # fmt: skip
-
-
-@_inner
-def _inverse(component, one, large):  # type: ignore[no-untyped-def]
-    """1 / component; where that is zero, a number so large that a slab is either never left or never met."""
-    return large if component == 0 else one / component
-
-
-@_inner
-def _ray_lengths(packed, frame, plate, paths, row, column, ray, rays, out):  # type: ignore[no-untyped-def]
-    """Lengths of the five materials along one ray, into out (5,)."""
-    zero = plate.u[0] - plate.u[0]
-    for material in range(_MATERIALS):
-        out[material] = zero
-    dx, dy, dz = ray_direction(frame, plate, row, column, ray, rays)
-    one, large = plate.u.dtype.type(1), plate.u.dtype.type(1e30)
-    ix, iy, iz = _inverse(dx, one, large), _inverse(dy, one, large), _inverse(dz, one, large)
-    low, high = packed.box_low, packed.box_high
+def _materials(packed, frame, lines, through):  # type: ignore[no-untyped-def]
+    """Lengths (5, rays or more) of the materials along one row of rays: boxes, then the metal that `lines` holds."""
+    n = lines.first[-1]
+    through[:, :n] = 0
+    if packed.box_material.shape[0]:
+        _invert(lines.direction, n, lines.inverse)
     for k in range(packed.box_material.shape[0]):
-        x0, x1 = (low[k, 0] - frame[0, 0]) * ix, (high[k, 0] - frame[0, 0]) * ix
-        y0, y1 = (low[k, 1] - frame[0, 1]) * iy, (high[k, 1] - frame[0, 1]) * iy
-        z0, z1 = (low[k, 2] - frame[0, 2]) * iz, (high[k, 2] - frame[0, 2]) * iz
-        begin = max(max(min(x0, x1), min(y0, y1)), min(z0, z1))
-        end = min(min(max(x0, x1), max(y0, y1)), max(z0, z1))
-        out[packed.box_material[k]] += max(end - begin, zero)
-    sunk = paths[row, column, ray, 2]
-    second = paths[row, column, ray, 3]
-    out[SOLDER] += paths[row, column, ray, 0] - second
-    out[SECOND] += second
-    out[COPPER] += paths[row, column, ray, 1] + sunk
-    out[LAMINATE] = max(out[LAMINATE] - sunk, zero)
+        path = through[packed.box_material[k], :n]
+        _add_box(packed.box_low[k], packed.box_high[k], frame[0], lines.inverse, path)
+    solder, copper, sunk, second = lines.paths[0], lines.paths[1], lines.paths[2], lines.paths[3]
+    in_solder, in_copper, in_laminate = through[SOLDER], through[COPPER], through[LAMINATE]
+    in_second, zero = through[SECOND], through.dtype.type(0)
+    for i in range(n):
+        in_solder[i] += solder[i] - second[i]
+        in_second[i] += second[i]
+        in_copper[i] += copper[i] + sunk[i]
+        in_laminate[i] = max(in_laminate[i] - sunk[i], zero)
 
 
 @_inner
-def _finish_row(packed, frame, plate, bins, paths, near, row, signal, variance):  # type: ignore[no-untyped-def]
-    """Signal and variance of one row of pixels: all its rays side by side through every energy."""
-    columns, most = plate.u.shape[0], paths.shape[2]
-    rays = 0
-    for column in range(columns):
-        rays += most if near[row, column] else 1
-    through = np.empty((_MATERIALS, rays), plate.u.dtype)
-    i = 0
-    for column in range(columns):
-        count = most if near[row, column] else 1
-        for ray in range(count):
-            _ray_lengths(packed, frame, plate, paths, row, column, ray, count, through[:, i])
-            i += 1
-    first, second = _through_energies(through, bins)
-    i = 0
-    for column in range(columns):
-        count = most if near[row, column] else 1
-        s, v = first[i], second[i]
-        for ray in range(1, count):
-            s += first[i + ray]
-            v += second[i + ray]
-        share = plate.u.dtype.type(1.0) / plate.u.dtype.type(count)
+def _invert(direction, n, out):  # type: ignore[no-untyped-def]
+    """1 / component; where that is zero, a number so large that a slab is either never left or never met."""
+    one, large = out.dtype.type(1), out.dtype.type(1e30)
+    for axis in range(3):
+        component, inverse = direction[axis], out[axis]
+        for i in range(n):
+            inverse[i] = large if component[i] == 0 else one / component[i]
+
+
+@_inner
+def _add_box(low, high, source, inverse, path):  # type: ignore[no-untyped-def]
+    """Add the lengths of a row of rays in one axis-aligned box."""
+    x0, y0, z0 = low[0] - source[0], low[1] - source[1], low[2] - source[2]
+    x1, y1, z1 = high[0] - source[0], high[1] - source[1], high[2] - source[2]
+    ix, iy, iz = inverse[0], inverse[1], inverse[2]
+    zero = path.dtype.type(0)
+    for i in range(path.shape[0]):
+        ax, bx, ay, by, az, bz = x0 * ix[i], x1 * ix[i], y0 * iy[i], y1 * iy[i], z0 * iz[i], z1 * iz[i]
+        begin = max(max(min(ax, bx), min(ay, by)), min(az, bz))
+        end = min(min(max(ax, bx), max(ay, by)), max(az, bz))
+        path[i] += max(end - begin, zero)
+
+
+@_inner
+def _average(first, second, rays, signal, variance):  # type: ignore[no-untyped-def]
+    """Each pixel's mean over its rays, of signal and of variance."""
+    for column in range(signal.shape[0]):
+        begin, end = rays[column], rays[column + 1]
+        s, v = first[begin], second[begin]
+        for i in range(begin + 1, end):
+            s += first[i]
+            v += second[i]
+        share = signal.dtype.type(1.0) / signal.dtype.type(end - begin)
         signal[column], variance[column] = s * share, v * share
-        i += count
 
 
 @_inner
-def _through_energies(through, bins):  # type: ignore[no-untyped-def]
+def _through_energies(through, rays, bins):  # type: ignore[no-untyped-def]
     """Signal and variance of each ray, summed over the energies."""
-    rays = through.shape[1]
+    solder, copper, laminate = through[SOLDER], through[COPPER], through[LAMINATE]
+    silicon, other = through[SILICON], through[SECOND]
     mixed = False
     for i in range(rays):
-        mixed |= through[SECOND, i] != 0
+        mixed |= other[i] != 0
     depth = np.empty(rays, through.dtype)
     signal, variance = np.zeros(rays, through.dtype), np.zeros(rays, through.dtype)
     for k in range(bins.weight.shape[0]):
         m0, m1 = bins.mu[SOLDER, k], bins.mu[COPPER, k]
         m2, m3, m4 = bins.mu[LAMINATE, k], bins.mu[SILICON, k], bins.mu[SECOND, k]
         for i in range(rays):
-            depth[i] = m0 * through[0, i] + m1 * through[1, i] + m2 * through[2, i] + m3 * through[3, i]
+            depth[i] = m0 * solder[i] + m1 * copper[i] + m2 * laminate[i] + m3 * silicon[i]
         if mixed:
             for i in range(rays):
-                depth[i] += m4 * through[4, i]
+                depth[i] += m4 * other[i]
         decay(depth)
         weight, noise = bins.weight[k], bins.noise[k]
         for i in range(rays):

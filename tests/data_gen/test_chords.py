@@ -224,14 +224,18 @@ def test_the_form_without_branches_gives_the_lengths_of_the_one_with_them(dtype)
         sd.cylinder((0.1, 0, -0.02), (0.1, 0, 0.02), 0.3),
         sd.sheared(sd.ellipsoid((0, 0.1, 0.1), (0.1, 0.2, 0.3)), 0.1, -0.05),
         sd.cone((0, 0, 0), (0.1, 0.2, 0.3), 0.2, 0.2),
+        sd.segment((0.01, -0.2, 1.6), (-0.2, 0.3)),
     )
     arrays = [np.ascontiguousarray(a, dtype) for a in shapes[:4]]
     source, centre = np.array([3.0, -20.0, 35.0], dtype), np.array([0.05, 0.0, 0.1], dtype)
     target = rng.uniform(-0.5, 0.5, (4000, 3))
     directions = np.ascontiguousarray(unit(target - source).T, dtype)
-    found = np.empty(4000, dtype)
+    pieces, twice = np.empty((4, 4002), dtype), 0
     for k in range(shapes.size):
-        chords.convex_lengths(*arrays, k, source, centre, directions, 4000, found)
+        chords.row_intervals(*arrays, k, source, centre, directions, 0, 4000, pieces, 2)
+        found = np.zeros(4000, dtype)
+        chords.interval_lengths(pieces, 2, 4000, found)
+        twice += ((pieces[1] > pieces[0]) & (pieces[3] > pieces[2]))[2:].sum()
         expected = [
             chords.disjoint_length(
                 *arrays, shapes.role, k, k + 1, *chords.approach(*source, *d, *centre)[:3], *d
@@ -242,15 +246,18 @@ def test_the_form_without_branches_gives_the_lengths_of_the_one_with_them(dtype)
         # Compilers may contract a product and a sum in one of the two forms.
         np.testing.assert_allclose(found, expected, atol=2e-7 if dtype is np.float64 else 2e-3)
         assert np.mean(found != np.array(expected)) < 0.5
+    assert twice > 50  # rays that leave the waist and come back
 
 
 def test_a_ray_along_a_straight_flank_is_cut_by_the_end_planes():
     rod = sd.cylinder((0, 0, -0.1), (0, 0, 0.3), 0.2)
     directions = np.tile(np.array([[0.0], [0.0], [1.0]]), (1, 2))
-    found = np.empty(2)
+    pieces = np.empty((4, 2))
     for x, expected in ((0.0, 0.4), (0.1, 0.4), (0.25, 0.0)):
         source = np.array([x, 0.0, -9.0])
-        chords.convex_lengths(*rod[:4], 0, source, np.zeros(3), directions, 2, found)
+        chords.row_intervals(*rod[:4], 0, source, np.zeros(3), directions, 0, 2, pieces, 0)
+        found = np.zeros(2)
+        chords.interval_lengths(pieces, 0, 2, found)
         np.testing.assert_allclose(found, expected, atol=1e-12)
 
 

@@ -8,8 +8,21 @@ import numpy as np
 import pytest
 from numba import njit
 
+from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.settings import DefectSettings, FamilySettings, GeneratorSettings, ProcessSettings
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Boxes, Neck
+from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.chords import alloy_lengths
+from jointwise.data_gen.shapes.scene import (
+    COPPER,
+    LAMINATE,
+    SECOND,
+    SILICON,
+    SOLDER,
+    Boxes,
+    Neck,
+    leading_disjoint,
+)
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import scan_energies
 from jointwise.data_gen.xray.geometry import ConeBeam, Pose, cone_beam, view_frames
@@ -119,6 +132,47 @@ def test_copper_inside_laminate_takes_its_place():
     sunk = with_copper[..., COPPER] - without[..., COPPER]
     assert sunk.max() > 0.2
     np.testing.assert_allclose(without[..., LAMINATE] - with_copper[..., LAMINATE], sunk, atol=1e-9)
+
+
+@pytest.mark.parametrize("dtype", [np.float64, np.float32])
+def test_drawn_joints_are_what_sorting_all_events_of_every_ray_gives(dtype):
+    """Pieces, notches, bulges, voids, gaps, pillows, mixed alloys: the quick ways give the plain rule's lengths."""
+    settings = GeneratorSettings(
+        family=FamilySettings(rows=(3, 3), cols=(3, 3)), process=ProcessSettings(mixed=1.0),
+        defects=DefectSettings(head_in_pillow=0.4, non_wet=0.3, bridging=0.0, voids_sheet=0.3, near_bridge=0.5),
+    )  # fmt: skip
+    scene = build_scene(draw_scan(settings, 3, 2))
+    kinds = {int(r) for joint in scene.joints for r in joint.solids.role}
+    assert kinds >= {sd.BODY, sd.VOID, sd.GAP, sd.MIX}
+    assert not scene.necks
+    found = lengths(scene, BEAM, views=slice(0, 2), dtype=dtype)
+    expected = np.zeros((*found.shape[:3], 2))
+    for view in range(2):
+        source, directions = rays(BEAM, view)
+        for joint in scene.joints:
+            flat = directions.reshape(-1, 3)
+            starts = source + ((joint.sphere_centre - source) @ flat.T)[:, None] * flat
+            expected[view] += alloy_lengths(joint.solids, starts, flat).reshape(*found.shape[1:3], 2)
+    assert expected[..., 0].max() > 0.35
+    assert expected[..., 1].max() > 0.01
+    solder, second = found[..., SOLDER] + found[..., SECOND], found[..., SECOND]
+    error = np.stack([solder, second], axis=-1) - expected
+    assert np.abs(error).max() < (
+        1e-9 if dtype is np.float64 else 3e-3
+    )  # mm; grazing rays in single precision
+    assert np.sqrt(np.mean(error**2)) < (1e-10 if dtype is np.float64 else 5e-6)
+
+
+def test_only_bodies_stacked_along_one_axis_simply_add_up():
+    low, high = sd.segment((0.04, 0, 0), (0.0, 0.2)), sd.segment((0.05, 0, 0), (0.2, 0.4))
+    raised = sd.segment((0.05, 0, 0), (0.0, 0.2), origin=(0, 0, 0.2))
+    overlapping, turned = sd.segment((0.05, 0, 0), (0.1, 0.4)), sd.sphere((0, 0, 0.6), 0.1)
+    void = sd.sphere((0, 0, 0.1), 0.05, role=sd.VOID)
+    assert leading_disjoint(sd.join(low, high, void)) == leading_disjoint(sd.join(low, raised)) == 2
+    assert leading_disjoint(sd.join(low, overlapping)) == leading_disjoint(sd.join(low, void, high)) == 1
+    assert leading_disjoint(sd.join(low, sd.sheared(high, 0.1, 0.0))) == 1
+    assert leading_disjoint(sd.join(turned, low)) == 2  # a ball between planes above the cylinder
+    assert leading_disjoint(sd.empty()) == leading_disjoint(void) == 0
 
 
 def test_every_material_against_points_along_the_ray():

@@ -1,6 +1,7 @@
 """Reconstruction by known bodies. Guards: shifted or mirrored voxels, wrong level, runs that miss voxels."""
 
 import importlib.util
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.xray.backprojection import spread_line
 from jointwise.data_gen.xray.geometry import STEADY, STILL, ConeBeam, Wobble, centred_lattice, view_frames
 from jointwise.data_gen.xray.projector import project
 from jointwise.data_gen.xray.reconstruct import (
@@ -103,6 +105,20 @@ def test_blocks_lie_on_the_lattice_they_are_given(integrals, volume):
     np.testing.assert_allclose(
         reconstruct(integrals, BEAM, all_voxels(part)), volume[15:20, 12:19, 20:29], atol=2e-5
     )
+
+
+@pytest.mark.parametrize("slope", [0.93, 0.999, 1.0, 1.004, 1.08, 0.6, 1.7])
+def test_a_line_of_the_detector_is_read_at_its_places(slope):
+    """Against numpy's interpolation, by either way; 1e-6 of a row is what single precision knows of a place."""
+    line = np.random.default_rng(3).random(401).astype(np.float32)
+    for start, count in ((0.0, 200), (17.3, 150), (40.999, 1), (398.7 - 99 * slope, 100)):
+        low = math.floor(start)
+        size = min(int(start + (count - 1) * slope) + 2, 400) - low
+        part = np.concatenate([line[low : low + size], line[low + size - 1 : low + size]])
+        out = np.full(count, 2.0, np.float32)
+        spread_line(part, np.float32(start - low), np.float32(slope), out, size)
+        rows = np.minimum(start - low + np.arange(count) * slope, size)
+        np.testing.assert_allclose(out, 2.0 + np.interp(rows, np.arange(size + 1), part), atol=5e-5)
 
 
 def test_bits_do_not_depend_on_threads(integrals):

@@ -13,7 +13,8 @@ from jointwise.data_gen.xray.cuda.card import Parcel, parcel, seen, sent
 from jointwise.data_gen.xray.energies import Energies
 from jointwise.data_gen.xray.footprints import Plate, bounds
 from jointwise.data_gen.xray.geometry import ConeBeam, Pose, view_frames
-from jointwise.data_gen.xray.projector import SMALL_COPPER, SUB_RAYS
+from jointwise.data_gen.xray.metal import SMALL_COPPER
+from jointwise.data_gen.xray.projector import SUB_RAYS
 
 MATERIALS = 5
 JOINT, NECK, COPPER, SUNK, REST = range(5)

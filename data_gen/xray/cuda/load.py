@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.xray.cuda.card import Parcel, parcel, seen, sent
-from jointwise.data_gen.xray.energies import Energies
+from jointwise.data_gen.xray.detector import Detector, bad_map, gain_change, gain_map, tube_output
+from jointwise.data_gen.xray.energies import LINEARISED_TO, Energies
 from jointwise.data_gen.xray.footprints import bounds
 from jointwise.data_gen.xray.geometry import (
     STEADY,
@@ -113,9 +114,7 @@ def load(
     packed = _with_sorted_boxes(packed)
     rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
     arrays = [*packed, balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    return Load(
-        parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays
-    )
+    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
 
 
 def _with_sorted_boxes(packed: Packed) -> Packed:
@@ -158,3 +157,88 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.rows,
         load.sub_rays,
     )
+
+
+class Panel(NamedTuple):
+    """What is drawn once for a scan's detector, by the CPU's laws and to the CPU's bits.
+
+    Attributes:
+        parcel: the arrays of :class:`SentPanel`, in its order.
+    """
+
+    parcel: Parcel
+
+
+class SentPanel(NamedTuple):
+    """A panel on the card.
+
+    Attributes:
+        gain: (rows, columns) sensitivity at the first view.
+        drift: (rows, columns) what it gains until the last view; (1, 1) for nothing.
+        output: (views,) the tube's output over that of the air image.
+        bad: (k, 3) int32: pixel without a signal of its own, good pixels to its left and right, as flat indices.
+        filling: (k, 2): share of the right one, factor by which filling in is wrong.
+        curve: (degree + 1,) polynomial that undoes hardening and its slope at the end of the fit; (0,) for none.
+    """
+
+    gain: torch.Tensor
+    drift: torch.Tensor
+    output: torch.Tensor
+    bad: torch.Tensor
+    filling: torch.Tensor
+    curve: torch.Tensor
+
+
+def panel(
+    detector: Detector, beam: ConeBeam, seed: int, coefficients: NDArray[np.float64] | None = None
+) -> Panel:
+    """Draw what stays with the pixels and the views of one scan.
+
+    Args:
+        detector: its imperfections.
+        beam: the scan.
+        seed: of its noise.
+        coefficients: of `energies.linearisation`; None leaves hardening in.
+    """
+    shape = beam.rows, beam.columns
+    drift = gain_change(detector, shape, seed)
+    last = max(beam.views - 1, 1)
+    output = [tube_output(detector, view / last, seed, view) for view in range(beam.views)]
+    bad, filling = _filled_from(*bad_map(detector, shape, seed))
+    curve = np.zeros(0)
+    if coefficients is not None:
+        powers = np.arange(1, len(coefficients) + 1)
+        curve = np.append(coefficients, np.sum(powers * coefficients * LINEARISED_TO ** (powers - 1)))
+    arrays = [
+        gain_map(detector, shape, seed),
+        np.zeros((1, 1), np.float32) if drift is None else drift,
+        np.asarray(output, np.float32),
+        bad,
+        filling,
+        curve.astype(np.float32),
+    ]
+    return Panel(parcel(arrays))
+
+
+def panel_on_card(panel: Panel, device: torch.device) -> SentPanel:
+    """Copy a panel to the card."""
+    return SentPanel(*sent(panel.parcel, device))
+
+
+def _filled_from(
+    bad: NDArray[np.bool_] | None, factor: NDArray[np.float32]
+) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    """Bad pixels with the nearest good ones of their row, as `detector.filled_in` takes them; whole bad rows stay."""
+    if bad is None:
+        return np.zeros((0, 3), np.int32), np.zeros((0, 2), np.float32)
+    columns = bad.shape[1]
+    at = np.broadcast_to(np.arange(columns), bad.shape)
+    left = np.maximum.accumulate(np.where(bad, -1, at), axis=1)
+    right = np.minimum.accumulate(np.where(bad, columns, at)[:, ::-1], axis=1)[:, ::-1]
+    row, column = np.nonzero(bad & ((left >= 0) | (right < columns)))
+    one, other = left[row, column], right[row, column]
+    part = (column - one).astype(np.float32) / (other - one).astype(np.float32)
+    # At the edge both neighbours are the one there is.
+    one, other = np.where(one < 0, other, one), np.where(other == columns, one, other)
+    places = np.stack([column, one, other], axis=1) + row[:, None] * columns
+    return places.astype(np.int32), np.stack([part, factor[row, column]], axis=1)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, sort_events, work_arrays
 from jointwise.data_gen.shapes.quadrature import lattice, shadow
-from jointwise.data_gen.shapes.scene import Joint
+from jointwise.data_gen.shapes.scene import Infeasible, Joint
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 
 CONTACT_MM = 0.0005
@@ -428,14 +428,14 @@ def prepare_sweep(joint: Joint, necks: Solids, halves: Floats, step: float) -> S
         step: lateral distance of the rays in mm.
 
     Raises:
-        ValueError: more than MAX_VOIDS voids.
+        Infeasible: more than MAX_VOIDS voids.
     """
     own = sd.select(joint.solids, joint.solids.role != MIX)
     everything = sd.join(own, necks)
     marks_of = np.concatenate([own.role, np.full(necks.size, NECK, np.int8)])
     voids = np.flatnonzero(marks_of == VOID)
     if len(voids) > MAX_VOIDS:
-        raise ValueError(f"expected at most {MAX_VOIDS} voids in a joint, found {len(voids)}")
+        raise Infeasible(f"expected at most {MAX_VOIDS} voids in a joint, found {len(voids)}")
     marks_of[voids] = FIRST_VOID + np.arange(len(voids))
     planes = np.concatenate([np.tile([0.0, 0.0, 1.0], (own.size, 1)), halves])
     lands = np.array([[*joint.foot, joint.board_land_mm], [*joint.head, joint.package_land_mm]])
@@ -453,7 +453,7 @@ def sweep(ready: Sweep) -> Columns:
     """Sums over the vertical rays through one joint.
 
     Raises:
-        ValueError: a ray crosses too many primitives.
+        Infeasible: a ray crosses too many primitives.
     """
     sums, section = np.zeros(ROWS), np.zeros(LEVELS + 2, np.int64)
     met = np.zeros((ready.grid[3], ready.grid[2]), np.uint64)
@@ -462,7 +462,7 @@ def sweep(ready: Sweep) -> Columns:
         ready.step, ready.height, work_arrays(), (sums, section, met),
     )  # fmt: skip
     if not fits:
-        raise ValueError(overfilled(ready))
+        raise Infeasible(overfilled(ready))
     areas = np.zeros(len(ready.groups), np.int64)
     if len(areas):
         _group_areas(met, ready.groups, areas)

@@ -15,7 +15,17 @@ from numba import njit
 from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.chords import WORK_EVENTS
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Packed, Scene, pack
+from jointwise.data_gen.shapes.scene import (
+    COPPER,
+    LAMINATE,
+    SECOND,
+    SILICON,
+    SOLDER,
+    Infeasible,
+    Packed,
+    Scene,
+    pack,
+)
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import Energies
 from jointwise.data_gen.xray.footprints import Plate, bounds, row_directions
@@ -83,7 +93,7 @@ def project(
         dtype: np.float32, or np.float64 for the reference.
 
     Raises:
-        ValueError: a ray crosses more solids of one joint than the work arrays hold.
+        Infeasible: a ray crosses more solids of one joint than the work arrays hold.
     """
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
     frames = view_frames(beam, pose, views, wobble).astype(dtype)
@@ -104,7 +114,7 @@ def project(
         ),
     )
     if np.isnan(signal).any():
-        raise ValueError(f"a ray crosses more than {WORK_EVENTS // 2} solids of one joint")
+        raise Infeasible(f"a ray crosses more than {WORK_EVENTS // 2} solids of one joint")
     return Projections(signal, variance)
 
 

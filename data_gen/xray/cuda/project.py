@@ -7,6 +7,7 @@ One thread follows one pixel; lists are in the order of the scene, so that the b
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import torch
@@ -25,8 +26,17 @@ from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
 from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
 from jointwise.data_gen.shapes.solids import BODY
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
-from jointwise.data_gen.xray.cuda.load import JOINT, MATERIALS, NECK, REST, SUNK, Sent
-from jointwise.data_gen.xray.footprints import footprint, outline, towards
+from jointwise.data_gen.xray.cuda.load import (
+    JOINT,
+    MATERIALS,
+    MOST_BOXES,
+    MOST_ENERGIES,
+    NECK,
+    REST,
+    SUNK,
+    Sent,
+)
+from jointwise.data_gen.xray.footprints import Plate, footprint, outline, towards
 
 TILE = 16
 LISTED = 768
@@ -35,7 +45,7 @@ LISTED = 768
 NEAR = 96
 """Solids that one pixel may meet."""
 
-BOXES, ENERGIES = 48, 320
+BOXES, ENERGIES = MOST_BOXES, MOST_ENERGIES
 """Boxes and energies that a tile holds in shared memory."""
 
 _THREADS = TILE * TILE
@@ -52,9 +62,20 @@ def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
     out = torch.empty((views, items, 4), dtype=torch.int16, device=device)
     threads = 8 if SIMULATED else 128
     _shadows[(-(-items // threads), views), threads](
-        sent.packed, sent.balls, sent.corners, sent.items, sent.frames, sent.plate, seen(out)
-    )
+        sent.packed, sent.balls, sent.corners, sent.items, sent.frames, *_pixels(sent, device),
+        sent.pixel_mm, sent.distance_mm, sent.sub_rays, seen(out),
+    )  # fmt: skip
     return out
+
+
+def _pixels(sent: Sent, device: torch.device) -> tuple[Any, Any]:
+    """Middles of the columns (view, column) and rows (view, row) of each view's detector, mm."""
+    axes = (sent.u0_mm, sent.columns), (sent.v0_mm, sent.rows)
+    out = []
+    for first, count in axes:
+        steps = torch.arange(count, device=device, dtype=torch.float32) * float(sent.pixel_mm)
+        out.append(seen((torch.as_tensor(first, device=device)[:, None] + steps).contiguous()))
+    return out[0], out[1]
 
 
 def project(
@@ -69,22 +90,25 @@ def project(
         device: the card.
         lost: int32 (1,); set to 1 if a ray meets more solids than there is room for.
     """
-    rows, columns = sent.plate.v.shape[0], sent.plate.u.shape[0]
+    rows, columns = sent.rows, sent.columns
     signal = torch.empty((last - first, rows, columns), dtype=torch.float32, device=device)
     variance = torch.empty_like(signal)
     blocks = (-(-columns // TILE), -(-rows // TILE), last - first)
     _project[blocks, (TILE, TILE)](
-        sent.packed, sent.items, seen(spans), sent.frames, first, sent.plate, sent.bins,
-        seen(signal), seen(variance), seen(lost),
+        sent.packed, sent.items, seen(spans), sent.frames, first, *_pixels(sent, device),
+        sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, seen(signal), seen(variance), seen(lost),
     )  # fmt: skip
     return signal, variance
 
 
 @cuda.jit
-def _shadows(packed, balls, corners, items, frames, plate, out):  # type: ignore[no-untyped-def]
+def _shadows(  # type: ignore[no-untyped-def]
+    packed, balls, corners, items, frames, us, vs, pixel, distance, most, out
+):
     k, view = cuda.grid(1), cuda.blockIdx.y
     if k >= items.shape[0]:
         return
+    plate = Plate(us[view], vs[view], pixel, distance, most)
     frame, kind, owner = frames[view], items[k, 0], items[k, 1]
     r0, r1, c0, c1 = 0, 0, 0, 0
     if kind == JOINT or k >= balls.shape[0]:
@@ -147,7 +171,7 @@ def _metal(times, marks, n):  # type: ignore[no-untyped-def]
         # Most rays: one solid, nothing to sort. A lone solid that is no metal counts for nothing.
         return (times[1] - times[0] if marks[0] == BODY else _ZERO), _ZERO
     sort_events(times, marks, n)
-    return metal_in_events(times, marks, n, _ZERO), _ZERO
+    return metal_in_events(times, marks, n, _ZERO)
 
 
 @cuda.jit(device=True)
@@ -177,7 +201,9 @@ def _fill_boxes(packed, frame, thread, low, high, material):  # type: ignore[no-
 
 
 @cuda.jit(fastmath=FAST)
-def _project(packed, items, spans, frames, first, plate, bins, signal, variance, lost):  # type: ignore[no-untyped-def]
+def _project(  # type: ignore[no-untyped-def]
+    packed, items, spans, frames, first, us, vs, pixel, distance, most, bins, signal, variance, lost
+):
     # One line each: the simulator tells shared arrays apart by their lines.
     listed = cuda.shared.array(LISTED, int16)
     counts = cuda.shared.array(_WARPS, int32)
@@ -193,6 +219,7 @@ def _project(packed, items, spans, frames, first, plate, bins, signal, variance,
     view, row0, column0 = first + cuda.blockIdx.z, cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
     thread = cuda.threadIdx.y * TILE + cuda.threadIdx.x
     frame = frames[view]
+    plate = Plate(us[view], vs[view], pixel, distance, most)
     count = _list_items(spans[view], row0, column0, thread, listed, counts)
     if count > LISTED:
         count = LISTED

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from jointwise.data_gen.shapes import columns as cl
 from jointwise.data_gen.shapes.chords import WORK_EVENTS
 from jointwise.data_gen.shapes.columns import Columns, Sweep, overfilled, sweep_row
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.xray.cuda.card import parcel, seen, sent
 
 ROWS_AT_ONCE = 16_384
@@ -72,7 +73,7 @@ def sweep_many(ready: list[Sweep], device: torch.device) -> list[Columns]:
     """`columns.sweep` of many joints at once.
 
     Raises:
-        ValueError: a ray crosses too many primitives.
+        Infeasible: a ray crosses too many primitives.
     """
     if not ready:
         return []
@@ -128,7 +129,7 @@ def _swept(
         )
     _areas[-(-cells // 256), 256](masks, *(seen(t) for t in (of_row, row_of, groups, group_firsts, areas)))
     if bool(lost.any()):
-        raise ValueError(overfilled(ready[int(lost.nonzero()[0])]))
+        raise Infeasible(overfilled(ready[int(lost.nonzero()[0])]))
     return _told(ready, sums, section, areas, of_row[:, 0])
 
 

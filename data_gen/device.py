@@ -7,10 +7,9 @@ a card, statistically equal to those of `scan.simulate`, which stays the referen
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-import pandas as pd
 import torch
 
 from jointwise.data_gen.drawing.records import ScanRecord
@@ -18,15 +17,17 @@ from jointwise.data_gen.scan import (
     Found,
     board_pose,
     found_joints,
-    joint_table,
     record_energies,
     scan_beam,
+    scan_columns,
     scan_detector,
     scan_wobble,
     wanted_boxes,
 )
 from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.columns import Columns
 from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
+from jointwise.data_gen.shapes.truth import Asked, ask_truth, tell_truth, whose
 from jointwise.data_gen.xray.cuda.card import CardLimit, card
 from jointwise.data_gen.xray.cuda.cut import Readings, readings
 from jointwise.data_gen.xray.cuda.load import Load, Panel, load, panel
@@ -49,7 +50,8 @@ class Prepared(NamedTuple):
         found: where a finder would have placed the joints.
         lattice: the scan's voxels; half_mm: half the size of each joint's box of wanted voxels.
         readings: where the scan's levels are read.
-        table: the table of joints, without the noise of the scan.
+        asked: truth of its joints but for the sweeps, which the card does too.
+        columns: what else the table of joints holds, without the noise of the scan.
     """
 
     record: ScanRecord
@@ -59,7 +61,8 @@ class Prepared(NamedTuple):
     lattice: Lattice
     half_mm: tuple[float, float, float]
     readings: Readings
-    table: pd.DataFrame
+    asked: Asked
+    columns: dict[str, Any]
 
 
 class CardJoints(NamedTuple):
@@ -93,8 +96,16 @@ class CardJoints(NamedTuple):
             raise Infeasible(
                 f"no levels: expected a solder level above the air level, found {solder:.4g} and {air:.4g}"
             )
-        table = self.prepared.table.assign(cnr=(solder - air) / noise if noise > 0 else np.nan)
+        columns = self.prepared.columns | {"cnr": (solder - air) / noise if noise > 0 else np.nan}
+        table = tell_truth(self.prepared.asked, self.swept()).assign(**columns)
         return Joints(self.volumes.cpu().numpy(), table, self.grid)
+
+    def swept(self) -> list[Columns]:
+        """The sweeps that the joints' truth needs, done on the card."""
+        from jointwise.data_gen.xray.cuda.sweep import sweep_many
+
+        ready = [sweep for sweep in self.prepared.asked.sweeps if sweep is not None]
+        return sweep_many(ready, self.volumes.device)
 
 
 def prepare(record: ScanRecord, grid: Grid) -> Prepared:
@@ -103,7 +114,7 @@ def prepare(record: ScanRecord, grid: Grid) -> Prepared:
 
 
 def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool = True) -> Prepared:
-    """`prepare` of a scene that is already built; without truth the table holds no rows."""
+    """`prepare` of a scene that is already built; without truth its table holds no rows."""
     scanner, pose = record.scanner, board_pose(record, scene)
     found = found_joints(record, scene, pose)
     lattice, half = wanted_boxes(record, found, grid)
@@ -111,9 +122,10 @@ def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool 
     ready = load(pack(scene), beam, energies, pose=pose, wobble=scan_wobble(scanner))
     straight = linearisation(energies) if scanner.linearised else None
     drawn = panel(scan_detector(scanner), beam, scanner.noise_seed, straight)
-    table = joint_table(record, scene, pose, None) if truth else pd.DataFrame()
+    asked = ask_truth(scene, None, record.kept if truth else ())
+    columns = whose(record) | scan_columns(record, scene, pose, None)
     places = readings(grid, record.board.pitch_mm, record.board.ball_mm)
-    return Prepared(record, ready, drawn, found, lattice, half, places, table)
+    return Prepared(record, ready, drawn, found, lattice, half, places, asked, columns)
 
 
 def on_card(prepared: Prepared, grid: Grid, precision: str = "float32") -> CardJoints:

@@ -75,7 +75,7 @@ def prepared_scan(settings: GeneratorSettings, seed: int, number: int, grid: Gri
 
     def attempted(attempt: int) -> Prepared:
         ready = prepare(draw_scan(settings, seed, number, attempt), grid)
-        return ready._replace(table=ready.table.assign(**_marks(number, attempt)))
+        return ready._replace(columns=ready.columns | _marks(number, attempt))
 
     return _feasible(attempted, number)
 

@@ -303,7 +303,11 @@ def mistaken(levels: Levels, errors: tuple[float, float]) -> Levels:
 
 def joint_table(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | None) -> pd.DataFrame:
     """One row per joint that is kept: truth, position in the file's frame, scan settings and the record as JSON."""
-    table = joint_truth(scene, record)
+    return joint_truth(scene, record).assign(**scan_columns(record, scene, pose, levels))
+
+
+def scan_columns(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | None) -> dict[str, Any]:
+    """The columns of `joint_table` besides truth."""
     centres = pose.to_file(np.array([scene.joints[i].centre for i in record.kept]))
     board, scanner = record.board, record.scanner
     extra: dict[str, Any] = dict(zip(("x_mm", "y_mm", "z_mm"), centres.T, strict=True))
@@ -325,4 +329,4 @@ def joint_table(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | N
         "seed": record.seed,
         "scan_number": record.number,
     }
-    return table.assign(**extra)
+    return extra

@@ -49,14 +49,17 @@ def joint_truth(scene: Scene, record: ScanRecord, step_mm: float | None = None) 
 
     The record names; it has no part in any label or measure.
     """
-    table = scene_truth(scene, step_mm, record.kept)
-    names = {
+    return scene_truth(scene, step_mm, record.kept).assign(**whose(record))
+
+
+def whose(record: ScanRecord) -> dict[str, object]:
+    """The columns that say whose joints they are."""
+    return {
         "scan": record.scan,
         "board_id": record.board.board_id,
         "component": record.board.component,
         "recipe": [record.joints[i].recipe for i in record.kept],
     }
-    return table.assign(**names)
 
 
 def scene_truth(

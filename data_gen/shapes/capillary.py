@@ -106,7 +106,7 @@ def _misses(x, a, b, h, volume, out):  # type: ignore[no-untyped-def]
 
 @njit(error_model="numpy", cache=True, nogil=True)
 def _newton(x, a, b, h, volume):  # type: ignore[no-untyped-def]
-    """Refine x in place; the largest miss that is left."""
+    """Refine x in place; the largest miss that is left, inf where Newton's method has nowhere to go."""
     miss, moved, jacobian = np.empty(4), np.empty(4), np.empty((4, 4))
     worst = np.inf
     for _ in range(30):
@@ -120,8 +120,9 @@ def _newton(x, a, b, h, volume):  # type: ignore[no-untyped-def]
             trial[k] += step
             _misses(trial, a, b, h, volume, moved)
             jacobian[:, k] = (moved - miss) / step
-        if not abs(np.linalg.det(jacobian)) > 0.0:
-            return np.inf  # lost far from any surface
+        # Near a cylinder (B = 0) every t has the same radius and no step is better than another.
+        if not np.isfinite(jacobian).all() or np.linalg.det(jacobian) == 0.0:
+            return np.inf
         change = np.linalg.solve(jacobian, miss)
         # No step may turn the profile inside out.
         x -= change * min(1.0, 0.3 / max(np.abs(change[1:]).max(), abs(change[0] / x[0]), 1e-300))
@@ -131,7 +132,9 @@ def _newton(x, a, b, h, volume):  # type: ignore[no-untyped-def]
 def bridge(a: float, b: float, h: float, volume: float) -> Bridge | None:
     """The surface with radius a at z = 0, b at z = h and the given volume.
 
-    None where there is none: pinched off, or pressed so low that it bulges past the plane of a land.
+    None where there is none: pinched off, or pressed so low that it bulges past the plane of a land; and where the
+    side is so nearly a cone or cylinder that no step of Newton's method is better than another (the quadric is
+    within a micrometre of the surface there).
     """
     _, slope, c = env.piece_of(0.0, h, a, b, volume).profile
     c = c if abs(c) > 1e-3 else -1e-3

@@ -22,6 +22,9 @@ from jointwise.data_gen.shapes.solids import GAP, KEEP, PATCH, Floats, Solids
 DEEP = 0.02
 """How far gaps and patches reach past a land in mm, so that no film of metal is left at the plane."""
 
+HIGHEST_LEAN = 0.65
+"""Height over the joint's that the plane of a leaning free end reaches at most, at the joint's widest."""
+
 RIM = 0.25
 """Highest rise of a level free end's rim above its vertex, over the joint's height."""
 
@@ -138,6 +141,8 @@ def _cap(gap: GapRecord, envelope: Envelope, h: float) -> tuple[Solids, Surface]
     k, slope, middle = gap.curvature, 0.0, mean
     for _ in range(4):
         middle = mean / _open_mean(lean, k)
+        # On a wide and low joint a wide gap leans less than drawn: its high rim must stay on the flank.
+        lean = min(lean, a / middle * max(HIGHEST_LEAN * h - middle, 0.0) / env.largest_radius(envelope))
         slope = lean * middle / a
         radius = max(a**2 / (4 * k * middle), _roundest(envelope, h, slope, middle))
         k = a**2 / (4 * radius * middle)  # where the end cannot be as round as wanted, the mean gap stays

@@ -42,7 +42,7 @@ def test_scan_into_tables_and_picture(
     assert main(["quality", f"scan={corner}", f"out={out}"]) == 0
     said = capsys.readouterr().out
     assert "edge in plane" in said
-    assert "16 to 34" in said
+    assert "12 to 40" in said
     assert {p.name for p in out.iterdir()} == {*FILES, "notes.txt"}
     table = pd.read_csv(out / "quality.csv").set_index("measure")
     assert set(table["scan"]) == {"corner, a"}
@@ -93,4 +93,4 @@ def test_files_behind_one_word(tmp_path: Path) -> None:
 
 
 def test_what_is_drawn_comes_from_the_generators_settings() -> None:
-    assert drawn_ranges(0.5)["voxel"] == pytest.approx((500 / 34, 500 / 16))
+    assert drawn_ranges(0.5)["voxel"] == pytest.approx((500 / 40, 500 / 12))

@@ -253,6 +253,23 @@ def test_leaning_touching_and_double_faults_measure_as_drawn(gap, contact, edge)
     assert row[f"contact_{other}"] == pytest.approx(0.9 if edge else 1.0, abs=0.01)
 
 
+def test_a_free_end_that_would_lean_past_a_low_joints_flank_leans_less_and_keeps_gap_and_metal():
+    """75 um open and leaning by 1.4 of them on a joint pressed to 0.8 of its height: its rim had no place before."""
+    record = draw_scan(GeneratorSettings(), 11, 1)
+    gap = GapRecord("package", "cap", 0.0, 75.0, 0.1, (0.8, -1.15), 0.0, ())
+    joint = dataclasses.replace(
+        record.joints[12], site="joint", voids=(), bulges=(), waist=None, gaps=(gap,), lift_mm=0.0
+    )
+    board = dataclasses.replace(
+        record.board, height_mm=0.82 * record.board.height_mm, warpage=(0.0, 0.0, 0.0), bow=(0.0, 0.0)
+    )
+    scene = build_scene(dataclasses.replace(record, board=board, joints=(joint,), necks=()))
+    row = truth.scene_truth(scene, 0.002).iloc[0]
+    assert row["metal_mm3"] == pytest.approx(joint.solder_mm3, rel=1e-3)
+    assert row["non_wet"] == 1
+    assert row["gap_um"] == pytest.approx(75.0, rel=0.06)
+
+
 def test_generated_joints_carry_the_labels_of_their_geometry():
     """A drawn scan: schema columns, measures that agree with the records, labels without regard to the name."""
     record = draw_scan(GeneratorSettings(), 11, 1)

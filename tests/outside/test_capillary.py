@@ -105,3 +105,13 @@ def test_a_sphere_is_one_piece_and_an_impossible_surface_is_none():
     assert capillary.joint_side(A, B, 0.25, V) == env.quadric_side(A, B, 0.25, V)
     with pytest.raises(InputError, match="load"):
         capillary.loaded_height(A, B, V, 5.0)
+
+
+def test_a_side_like_a_cone_is_a_quadric_within_a_micrometre():
+    """Where Kenmotsu's B is about 0 Newton's method meets a singular matrix; there the quadric takes its place."""
+    a, b, h, volume = 0.21792791967943437, 0.1860241200832748, 0.3575355223599756, 0.04587439415807862
+    assert capillary.bridge(a, b, h, volume) is None
+    assert capillary.joint_side(a, b, h, volume) == env.quadric_side(a, b, h, volume)
+    for share in (0.97, 1.03):
+        surface = capillary.bridge(a, b, h, share * volume)
+        assert capillary.farthest(surface, env.quadric_side(a, b, h, share * volume)) < 1.01e-3

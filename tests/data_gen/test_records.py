@@ -201,10 +201,12 @@ def test_spreads_of_no_strength_change_nothing_else():
         assert other.board.oblong == (1.0, 0.0)
         same = dataclasses.replace(one.board, paste_alloy=None, oblong=(1.0, 0.0))
         assert same == other.board
-        # Only how wide a gap is and how large voids are follow the height: they aim at the joint they are in.
+        # Only how wide gaps and voids are follows the height.
         still, flat = (
             [
-                dataclasses.replace(j, lift_mm=0.0, gaps=tuple(g.place for g in j.gaps), voids=())
+                dataclasses.replace(
+                    j, lift_mm=0.0, gaps=tuple(g.place for g in j.gaps), voids=tuple(v.place for v in j.voids)
+                )
                 for j in s.joints
             ]
             for s in (one, other)

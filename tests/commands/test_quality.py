@@ -10,6 +10,7 @@ import SimpleITK
 
 from jointwise.commands.main import main
 from jointwise.commands.quality import FILES, drawn_ranges, named, scan_files
+from jointwise.data_gen.demo_scan import demo_record
 from jointwise.joints.errors import InputError
 
 DEMO = Path(__file__).parents[2] / "demo_sets" / "demo_scan.mha"
@@ -47,7 +48,9 @@ def test_scan_into_tables_and_picture(
     table = pd.read_csv(out / "quality.csv").set_index("measure")
     assert set(table["scan"]) == {"corner, a"}
     assert 1.5 < table.loc["edge_in_plane", "value"] < 3
-    assert table.loc["voxels_per_ball", "value"] == pytest.approx(500 / 23.8857, rel=1e-4)
+    assert table.loc["voxels_per_ball", "value"] == pytest.approx(
+        0.5 / demo_record().scanner.voxel_mm, rel=1e-4
+    )
     assert table.loc["edge_in_plane", "n"] >= 4
     facts = json.loads((out / "quality.json").read_text())[0]["facts"]
     assert facts["type"] == "uint16"

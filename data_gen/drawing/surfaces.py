@@ -101,8 +101,8 @@ def lean_contact(lean: float) -> float:
 
 def draw_edge(rng: np.random.Generator, defects: DefectSettings, ball_mm: float) -> GapRecord:
     """One side of a land that stayed dry; which land is for the caller to say."""
-    low, high = defects.open_gap_um
-    gap = log_uniform(rng, (low, max(min(high, 80 * ball_mm), low)))
+    # A dry edge is thin whatever the opens are.
+    gap = min(log_uniform(rng, defects.open_gap_um), 80 * ball_mm)
     contact, angle = uniform(rng, (0.84, 0.95)), uniform(rng, (0.0, FULL_TURN))
     return GapRecord("board", "edge", 0.0, gap, 0.0, (math.cos(angle), math.sin(angle)), contact, ())
 

@@ -29,7 +29,6 @@ from jointwise.data_gen.shapes.quadrature import metal_change, mid_plane, neck_v
 from jointwise.data_gen.shapes.scene import Infeasible, Joint, Neck, Scene
 from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
-from jointwise.joints.errors import InputError
 
 METAL_TOLERANCE = 5e-4
 """Relative error of a joint's metal at which solving stops."""
@@ -84,7 +83,7 @@ def build_scene(record: ScanRecord) -> Scene:
     """The scene of one board, a pure function of its record.
 
     Raises:
-        InputError: two joints that no bridge joins would touch; the settings ask for too much.
+        Infeasible: two joints that no bridge joins would touch; the settings ask for too much.
     """
     board = record.board
     frames = {(j.row, j.col): joint_frame(j, board) for j in record.joints}
@@ -221,7 +220,7 @@ def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
         notch = joint.waist.level * h, joint.waist.depth_um / 1000, joint.waist.split
         envelope = env.waisted(frame.side, a, b, h, volume, notch)
     if env.smallest_radius(envelope) < 0.5 * min(a, b):
-        raise InputError(
+        raise Infeasible(
             f"process: expected joints that stay in one piece, found {volume:.4f} mm^3 stretched to {h:.3f} mm "
             "pinched off; lower process.height or the spreads"
         )
@@ -306,7 +305,7 @@ def _refuse_contact(scan: str, frames: dict[Site, Frame], shapes: dict[Site, Sha
             apart = min(np.linalg.norm(two.foot - one.foot), np.linalg.norm(two.head - one.head))
             reach = env.largest_radius(shape.envelope) + env.largest_radius(shapes[other].envelope)
             if reach >= apart - 0.002:
-                raise InputError(
+                raise Infeasible(
                     f"array and process: expected air between neighbours, found joints {site} and {other} of "
                     f"{scan} touching; raise process.height or take smaller balls"
                 )

@@ -13,13 +13,17 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.solids import Floats, Solids
+from jointwise.joints.errors import InputError
 
 SOLDER, COPPER, LAMINATE, SILICON, SECOND = range(5)
 """Materials; their attenuation per mm comes from elsewhere. SECOND is the board's second alloy, metal inside MIX."""
 
 
-class Infeasible(ValueError):
-    """A record whose scan cannot be made: metal that does not settle, more solids on a ray than there is room for."""
+class Infeasible(InputError):
+    """A record whose scan cannot be made: joints that touch or pinch off, metal that does not settle, a crowded ray.
+
+    A store draws such a scan anew; where a single record was asked for, its sentence goes to the user.
+    """
 
 
 class Joint(NamedTuple):

@@ -20,6 +20,7 @@ from jointwise.data_gen.shapes.scene import (
     SILICON,
     SOLDER,
     Boxes,
+    Infeasible,
     Neck,
     leading_disjoint,
 )
@@ -330,7 +331,7 @@ def test_bits_do_not_depend_on_threads_or_on_the_range_of_views():
 
 def test_too_many_solids_on_one_ray_do_not_pass_unseen():
     many = sd.join(sd.sphere((0, 0, 0), 0.5), *(sd.sphere((0, 0, 0), 0.3, role=sd.VOID) for _ in range(40)))
-    with pytest.raises(ValueError, match="solids of one joint"):
+    with pytest.raises(Infeasible, match="solids of one joint"):
         project(scenes.scene_of(many), BEAM, scenes.one_energy())
 
 

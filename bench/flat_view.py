@@ -100,7 +100,9 @@ def settings(waist: float) -> GeneratorSettings:
 def bench_scanner() -> ScanSettings:
     """The well-kept upright bench scanner of configs, always at 20 voxels per ball and 240 views."""
     wanted = yaml.safe_load(BENCH_SCANNER.read_text(encoding="utf-8"))
-    return build(ScanSettings, wanted | {"voxels_per_ball": [20.0, 20.0], "views": [240, 240]})
+    fixed = {"voxels_per_ball": [20.0, 20.0], "views": [240, 240]}
+    scanner: ScanSettings = build(ScanSettings, wanted | fixed)
+    return scanner
 
 
 def from_above(

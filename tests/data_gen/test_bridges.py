@@ -126,3 +126,18 @@ def test_near_bridges_are_about_as_common_as_bridges():
 def test_films_of_impossible_height_are_refused():
     with pytest.raises(InputError, match="film_um"):
         DefectSettings(film_um=(1.0, 50.0))
+
+
+def test_thick_bridges_in_a_row_settle():
+    """Their metal goes to and fro between bridge and joints; every joint keeps its own."""
+    necks = (
+        NeckRecord((0, 0), (0, 1), 0.32, 0.08, 0.95, 1.25),
+        NeckRecord((0, 1), (0, 2), 0.36, 0.24, 1.0, 1.28),
+    )
+    record = row_of_three(necks)
+    low = dataclasses.replace(
+        record, board=dataclasses.replace(record.board, height_mm=0.84 * record.board.height_mm)
+    )
+    table = truth.scene_truth(build.build_scene(low), 0.004)
+    wanted = [joint.solder_mm3 for joint in low.joints]
+    assert table["metal_mm3"].to_numpy() == pytest.approx(wanted, rel=5e-3)

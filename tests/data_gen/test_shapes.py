@@ -16,7 +16,7 @@ import yaml
 from jointwise.data_gen.drawing.records import GapRecord, VoidRecord, WaistRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
-from jointwise.data_gen.shapes import build, chords, environment, truth
+from jointwise.data_gen.shapes import build, capillary, chords, environment, truth
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.quadrature import metal_change, metal_volume, mid_plane, neck_volume
@@ -336,3 +336,18 @@ def test_metal_settles_where_the_capillary_side_comes_and_goes(drawn):
     assert build._settled(joint, frame, metal, sd.empty(), metal + build._lost(joint, frame)) is None
     shape = build.solve_shape(joint, frame, metal, sd.empty())
     assert metal_volume(shape.solids, 0.001) == pytest.approx(metal, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "h", "volume"),
+    [
+        (0.20480126552053832, 0.17271511600143988, 0.23147078766075208, 0.026280978068006826),
+        (0.20602320354229015, 0.19310427705634495, 0.3738280931226333, 0.04672107932348255),
+    ],
+)
+def test_a_solve_that_loses_its_way_takes_the_quadric(a, b, h, volume):
+    """Two joints of a thousand boards, on which the equations became singular far from any surface."""
+    side = capillary.joint_side(a, b, h, volume)
+    assert sum(sd.profile_volume(p.profile, 0.0, p.high - p.low) for p in side) == pytest.approx(
+        volume, rel=1e-9
+    )

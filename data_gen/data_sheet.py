@@ -164,7 +164,9 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         "boards, one scan each": len(found.boards),
         "drawn anew": f"{len(found.redrawn)} boards whose first draw could not be made (metal that does not settle, "
         "a scan too poor to show any); nothing of that draw is kept",
-        "X-rays computed on": manifest.get("device", "cpu"),
+        "X-rays computed on": "cuda; scans that are more than its kernels hold on cpu"
+        if manifest.get("device") == "cuda"
+        else "cpu",
         "shards": len(manifest["shards"]),
         "family": f"{family.get('name')}, pitch {family.get('pitch_mm')} mm, nominal ball {family.get('ball_mm')} mm",
         "alloys": _words(found, "board.alloy="),

@@ -21,15 +21,12 @@ WIDEST_WETTED_UM = 20.0
 LEAST_TOUCHING_UM = 8.0
 """Least mean gap of a free end that touches its land at one edge."""
 
-LEVELS = (0.12, 0.65)
-"""Height of a notch or of a pillow's rim over the joint's height: from a smear of paste to a tall pillow."""
-
 
 def draw_waist(rng: np.random.Generator, defects: DefectSettings, height_mm: float) -> WaistRecord:
     """A notch at any level of a pillow's rim; no deeper than a tenth of the joint's height."""
     deepest = min(defects.waist_um[1], 100.0 * height_mm)
     depth = uniform(rng, (min(defects.waist_um[0], deepest), deepest))
-    return WaistRecord(uniform(rng, LEVELS), depth, uniform(rng, (0.97, 1.03)))
+    return WaistRecord(uniform(rng, defects.rim_level), depth, uniform(rng, (0.97, 1.03)))
 
 
 def draw_mix(rng: np.random.Generator) -> MixRecord:
@@ -58,7 +55,7 @@ def draw_gap(
     """
     pillow = place == "interface"
     low, high = defects.pillow_gap_um if pillow else defects.open_gap_um
-    level = uniform(rng, LEVELS) if notch is None else notch.level
+    level = uniform(rng, defects.rim_level) if notch is None else notch.level
     lean = _draw_lean(rng, defects)
     # On small balls, on low pillows and under a leaning end the widest gaps would eat the joint.
     most = 700 * (level - 0.04) * height_mm if pillow else 350 * height_mm / (1.0 + math.hypot(*lean))

@@ -36,6 +36,7 @@ class DefectSettings:
             drawn log-uniform from slender_um up to there instead.
         film: share of bridges that are flat films along the lands, film_um high; also of the near-bridges' necks.
         bridge_three: share of bridges that go on to the ball behind.
+        rim_level: height of a notch or of a pillow's rim over the joint's: from a smear of paste to a tall pillow.
         waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth.
         near_bridge: share of unjoined neighbour pairs that reach out for each other; near_bridge_neck of them with
             a neck that stops in the air, the others with a blunt bulge.
@@ -72,6 +73,7 @@ class DefectSettings:
     film: float = 0.15
     film_um: Pair = (20.0, 60.0)
     bridge_three: float = 0.1
+    rim_level: Pair = (0.12, 0.65)
     waist: float = 0.35
     waist_um: Pair = (5.0, 40.0)
     near_bridge: float = 0.12
@@ -107,6 +109,8 @@ class DefectSettings:
                 "defects: expected sheet_area, sheet_size and shrinkage_um above 0, found "
                 f"{self.sheet_area}, {self.sheet_size} and {self.shrinkage_um}"
             )
+        if self.rim_level[0] < 0.1 or self.rim_level[1] > 0.75:
+            raise InputError(f"defects.rim_level: expected heights of 0.1 to 0.75, found {self.rim_level}")
         if self.pillow_gap_um[0] < 0.5 or self.open_gap_um[0] < 1.5 or self.slender_um <= 0:
             raise InputError(
                 "defects: expected pillow_gap_um from 0.5, open_gap_um from 1.5 and slender_um above 0, found "

@@ -22,13 +22,15 @@ from jointwise.data_gen.scan import (
     record_energies,
     scan_beam,
     scan_detector,
+    scan_wobble,
     wanted_boxes,
 )
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.scene import Scene, pack
 from jointwise.data_gen.xray.cuda.card import card
 from jointwise.data_gen.xray.cuda.cut import Readings, readings
-from jointwise.data_gen.xray.cuda.load import Load, load
+from jointwise.data_gen.xray.cuda.load import Load, Panel, load, panel
+from jointwise.data_gen.xray.energies import linearisation
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
@@ -44,6 +46,7 @@ class Prepared(NamedTuple):
     Attributes:
         record: what was drawn.
         load: scene and scanner as the projector takes them.
+        panel: what was drawn for the detector.
         found: where a finder would have placed the joints.
         lattice: the scan's voxels; half_mm: half the size of each joint's box of wanted voxels.
         readings: where the scan's levels are read.
@@ -52,6 +55,7 @@ class Prepared(NamedTuple):
 
     record: ScanRecord
     load: Load
+    panel: Panel
     found: Found
     lattice: Lattice
     half_mm: tuple[float, float, float]
@@ -102,16 +106,13 @@ def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool 
     scanner, pose = record.scanner, board_pose(record, scene)
     found = found_joints(record, scene, pose)
     lattice, half = wanted_boxes(record, found, grid)
-    ready = load(
-        pack(scene),
-        scan_beam(scanner),
-        record_energies(record),
-        pose=pose,
-        detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm,
-    )
+    beam, energies = scan_beam(scanner), record_energies(record)
+    ready = load(pack(scene), beam, energies, pose=pose, wobble=scan_wobble(scanner))
+    straight = linearisation(energies) if scanner.linearised else None
+    drawn = panel(scan_detector(scanner), beam, scanner.noise_seed, straight)
     table = joint_table(record, scene, pose, None) if truth else pd.DataFrame()
     places = readings(grid, record.board.pitch_mm, record.board.ball_mm)
-    return Prepared(record, ready, found, lattice, half, places, table)
+    return Prepared(record, ready, drawn, found, lattice, half, places, table)
 
 
 def on_card(prepared: Prepared, grid: Grid, precision: str = "float32") -> CardJoints:
@@ -148,8 +149,9 @@ def reconstructed(
     beam = scan_beam(scanner)
     sent = loads.on_card(prepared.load, device)
     spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
-    measure = Measure(scan_detector(scanner), beam, scanner.noise_seed, device)
-    ramp = Ramp(beam, scanner.hann_cutoff, device, precision)
+    drawn = loads.panel_on_card(prepared.panel, device)
+    measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
+    ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
     wanted = wanted_voxels(prepared.lattice, found.centres_mm, found.axes, prepared.half_mm, device)
     sums = Backprojection(beam, prepared.lattice, wanted, device)
     at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))

@@ -1,27 +1,73 @@
-"""A scan of two balls for `test_cuda`, on the CPU or (run as a program) under numba's CUDA simulator.
+"""Two scans of two balls for `test_cuda`, on the CPU or (run as a program) under numba's CUDA simulator.
 
-NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py OUT.npz
+NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz
 """
 
 import sys
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, Scene, pack
 from jointwise.data_gen.xray.detector import Detector
-from jointwise.data_gen.xray.energies import Energies
-from jointwise.data_gen.xray.geometry import ConeBeam, Pose, centred_lattice
+from jointwise.data_gen.xray.energies import Energies, linearisation
+from jointwise.data_gen.xray.geometry import STEADY, ConeBeam, Pose, Wobble, centred_lattice
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import rotation
 
-BEAM = ConeBeam(source_axis_mm=20.0, source_detector_mm=60.0, pixel_mm=0.15, columns=34, rows=18, views=3)
+UPRIGHT = {
+    "source_axis_mm": 20.0,
+    "source_detector_mm": 60.0,
+    "pixel_mm": 0.15,
+    "columns": 34,
+    "rows": 18,
+    "views": 3,
+}
 POSE = Pose(rotation(1.0, -2.0, 3.0), np.array([0.02, 0.01, -0.03]))
-DETECTOR = Detector(focal_blur_px=0.4, scintillator_blur_px=0.6, scatter_fraction=0.1, scatter_sigma_px=12.0)
+BLURS: dict[str, Any] = {
+    "focal_blur_px": 0.4, "scintillator_blur_px": 0.6, "scatter_fraction": 0.1, "scatter_sigma_px": 12.0
+}  # fmt: skip
 ENERGIES = Energies(
     np.array([[2.0, 1.2], [1.5, 0.9], [0.2, 0.1], [0.3, 0.2]]), np.array([0.4, 0.6]), np.array([0.8, 1.1]),
     np.array([50.0, 80.0]),
 )  # fmt: skip
+SEED = 5
+
+
+class Case(NamedTuple):
+    """One scan of the two balls."""
+
+    beam: ConeBeam
+    wobble: Wobble
+    energies: Energies
+    detector: Detector
+    linearised: bool
+    apodisation: str
+
+    @property
+    def curve(self):
+        """Coefficients of the linearisation, or None."""
+        return linearisation(self.energies) if self.linearised else None
+
+
+CASES = {
+    "upright": Case(ConeBeam(**UPRIGHT), STEADY, ENERGIES, Detector(**BLURS), False, "hann"),
+    # Everything at once: a leaning axis, a machine that wanders, two alloys, a panel that drifts and has dead pixels.
+    "tilted": Case(
+        ConeBeam(**UPRIGHT | {"first_angle_deg": 20.0}, axis_tilt_deg=25.0),
+        Wobble(detector_shift_mm=0.07, spot_drift_mm=(0.01, -0.02), jitter_deg=0.05, seed=3),
+        Energies(
+            np.vstack([ENERGIES.mu_per_mm, [3.0, 2.2]]), ENERGIES.weight, ENERGIES.quantum, ENERGIES.energies_kev
+        ),
+        Detector(
+            **BLURS, gain_sd=0.01, gain_drift=0.01, bad_columns=2, bad_pixels=0.03, bad_residual=0.05,
+            intensity_drift=-0.05, intensity_sd=0.02, bits=16,
+        ),
+        True,
+        "shepp_logan",
+    ),
+}  # fmt: skip
 CENTRES = np.array([[-0.4, 0.0, 0.0], [0.4, 0.0, 0.0]])
 HALF = (0.3, 0.3, 0.3)
 LATTICE = centred_lattice((14, 14, 32), 0.05)
@@ -30,10 +76,11 @@ PITCH, BALL = 0.4, 0.4
 
 
 def scene():
-    """A ball with a void, one without, a land, a copper plane, laminate and silicon."""
+    """A ball with a void, one of two alloys, a land, a copper plane, laminate and silicon."""
     hollow = sd.join(sd.sphere((-0.4, 0, 0), 0.25), sd.sphere((-0.38, 0.05, 0.02), 0.08, role=sd.VOID))
+    mixed = sd.join(sd.sphere((0.4, 0, 0), 0.25), sd.sphere((0.4, 0, -0.15), 0.2, role=sd.MIX))
     joints = []
-    for col, solids in enumerate((hollow, sd.sphere((0.4, 0, 0), 0.25))):
+    for col, solids in enumerate((hollow, mixed)):
         centre, radius = sd.enclosing_sphere(sd.of_role(solids, sd.BODY))
         joints.append(
             Joint(0, col, solids, centre, centre, radius, centre[:2], centre[:2], 0.5, 0.2, 0.2, 0.06)
@@ -47,8 +94,8 @@ def scene():
     return Scene(tuple(joints), (), land, sd.empty(), boxes)
 
 
-def on_card():
-    """Signal, variance, line integrals, volume and boxes by the kernels."""
+def on_card(name):
+    """Signal, variance, line integrals, volume and boxes of one case by the kernels."""
     import torch
 
     from jointwise.data_gen.xray.cuda import cut, fdk
@@ -57,24 +104,33 @@ def on_card():
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.cuda.project import project, shadows
 
-    device = card()
-    sent = loads.on_card(loads.load(pack(scene()), BEAM, ENERGIES, pose=POSE), device)
+    device, case = card(), CASES[name]
+    beam = case.beam
+    sent = loads.on_card(
+        loads.load(pack(scene()), beam, case.energies, pose=POSE, wobble=case.wobble), device
+    )
     lost = torch.zeros(1, dtype=torch.int32, device=device)
-    signal, variance = project(sent, shadows(sent, device), 0, BEAM.views, device, lost)
-    measure = Measure(DETECTOR, BEAM, 5, device)
-    ramp = fdk.Ramp(BEAM, 0.9, device)
+    signal, variance = project(sent, shadows(sent, device), 0, beam.views, device, lost)
+
+    def measure(detector, curve=None):
+        panel = loads.panel_on_card(loads.panel(detector, beam, SEED, curve), device)
+        return Measure(detector, panel, beam, SEED, device)
+
+    of_case = measure(case.detector, case.curve)
+    ramp = fdk.Ramp(beam, 0.9, device, apodisation=case.apodisation)
     wanted = fdk.wanted_voxels(LATTICE, CENTRES, np.eye(3), HALF, device)
-    sums = fdk.Backprojection(BEAM, LATTICE, wanted, device)
-    sums.add(ramp(measure(signal, variance, 0)), 0, ramp.scale)
+    sums = fdk.Backprojection(beam, LATTICE, wanted, device)
+    sums.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
     boxes = cut.resample(sums.volume, LATTICE, CENTRES, rotation(0, 0, 2.0), GRID, PITCH, BALL)
-    # Noise: one even field twice.
-    field = torch.full((1, 18, 34), 0.5, device=device)
-    noisy = Measure(Detector(photons=1000.0), BEAM, 5, device)
-    drawn = [noisy(field, field, 7, weighted=False).cpu().numpy() for _ in range(2)]
+    # Noise: one even field twice. Views in two groups: what drifts must know the view's number.
+    field = torch.full((1, beam.rows, beam.columns), 0.5, device=device)
+    noisy = measure(Detector(photons=1000.0))
+    drawn = [noisy(field, field, 2, weighted=False).cpu().numpy() for _ in range(2)]
+    parts = [of_case(signal[a:b], variance[a:b], a, weighted=False) for a, b in ((0, 1), (1, beam.views))]
     return {
         "signal": signal.cpu().numpy(),
         "variance": variance.cpu().numpy(),
-        "integrals": measure(signal, variance, 0, weighted=False).cpu().numpy(),
+        "integrals": torch.cat(parts).cpu().numpy(),
         "volume": sums.volume.cpu().numpy(),
         "boxes": boxes.cpu().numpy(),
         "drawn": np.array(drawn),
@@ -83,4 +139,4 @@ def on_card():
 
 
 if __name__ == "__main__":
-    np.savez(sys.argv[1], **on_card())
+    np.savez(sys.argv[2], **on_card(sys.argv[1]))

@@ -1,7 +1,8 @@
 """The detector on a card: what `xray.detector` does to the expected signal, with random numbers of its own.
 
-Each number drawn is a hash of (seed, view, pixel, purpose), so that it is the same in every run and need not be
-kept: statistically equal to the CPU's, not the same bits.
+What stays with a pixel or a view (gain, its drift, bad pixels, the tube's output) is the CPU's own draw. Photon and
+electronic noise are hashes of (seed, view, pixel, purpose): the same in every run, statistically equal to the CPU's,
+not the same bits.
 """
 
 from __future__ import annotations
@@ -13,14 +14,16 @@ import torch
 from numba import cuda, float32, int32, uint32
 
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.cuda.load import SentPanel
 from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
+from jointwise.data_gen.xray.energies import LINEARISED_TO
 from jointwise.data_gen.xray.geometry import ConeBeam
 from jointwise.joints.errors import InputError
 
 _COARSE = 8
 _FEW = np.float32(FEW_QUANTA)
 _ZERO, _HALF, _ONE, _TWO = np.float32(0), np.float32(0.5), np.float32(1), np.float32(2)
-_MOST_GAIN = np.float32(4)
+_END = np.float32(LINEARISED_TO)
 _TURN = np.float32(2.0 * math.pi)
 _TO_UNIT = np.float32(2.0**-24)
 _HALF_STEP = np.float32(2.0**-25)
@@ -34,7 +37,7 @@ REACH = 12
 _RIM = TILE + 2 * REACH
 _THREADS = 64 if SIMULATED else 256
 _WARPS = _THREADS // 32
-PHOTONS, ELECTRONICS, GAIN = 1, 2, 3
+PHOTONS, ELECTRONICS = 1, 2
 """Purposes of random numbers."""
 
 
@@ -43,13 +46,16 @@ class Measure:
 
     Args:
         detector: its imperfections.
+        panel: what was drawn for it.
         beam: the scan.
-        seed: of the noise and the gain errors.
+        seed: of the noise.
         device: the card.
     """
 
-    def __init__(self, detector: Detector, beam: ConeBeam, seed: int, device: torch.device) -> None:
-        self.detector, self.device = detector, device
+    def __init__(
+        self, detector: Detector, panel: SentPanel, beam: ConeBeam, seed: int, device: torch.device
+    ) -> None:
+        self.detector, self.panel, self.device = detector, panel, device
         widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
         if len(blur_taps(widest)) > 2 * REACH + 1:
             raise InputError(
@@ -59,44 +65,55 @@ class Measure:
         self.focal = put(blur_taps(detector.focal_blur_px), device)
         self.spread = put(blur_taps(detector.scintillator_blur_px), device)
         self.pixel, self.distance = np.float32(beam.pixel_mm), np.float32(beam.source_detector_mm)
-        self.rows = _weights(beam.rows, detector.scatter_sigma_px, device)
-        self.columns = _weights(beam.columns, detector.scatter_sigma_px, device)
+        self.last = np.float32(max(beam.views - 1, 1))
+        # Scatter comes from the signal behind the focal spot's blur; both blurs are made at once.
+        sigma = math.hypot(detector.scatter_sigma_px, detector.focal_blur_px)
+        self.rows = _weights(beam.rows, sigma, device)
+        self.columns = _weights(beam.columns, sigma, device)
 
     def __call__(
         self, signal: torch.Tensor, variance: torch.Tensor, first_view: int, *, weighted: bool = True
     ) -> torch.Tensor:
         """Line integrals, float32 (view, row, column), times the cosine of the cone beam if `weighted`."""
-        detector = self.detector
+        detector, panel = self.detector, self.panel
         views, rows, columns = signal.shape
         noisy, out = torch.empty_like(signal), torch.empty_like(signal)
-        scatter = self._scatter(signal)
+        output = panel.output[first_view : first_view + views]
         photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
         grid = (-(-columns // TILE), -(-rows // TILE), views)
-        seed, first = self.seed, np.uint32(first_view)
+        place = *self.seed, np.uint32(first_view)
         _expose[grid, _THREADS](
-            seen(signal), seen(variance), seen(self.focal), seen(scatter), photons, *seed, first, seen(noisy)
-        )
+            seen(signal), seen(variance), seen(self.focal), seen(self._scatter(signal)), seen(output), photons,
+            *place, seen(noisy),
+        )  # fmt: skip
         steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
-        read, floor = (
-            np.float32(detector.read_noise / min(detector.photons, 1e12)),
-            np.float32(detector.floor),
-        )
-        numbers = np.float32(detector.gain_sd), read, steps, floor
+        read = np.float32(detector.read_noise / min(detector.photons, 1e12))
         flat = np.float32(0.0) if weighted else np.float32(1.0)
-        _read_out[grid, _THREADS](
-            seen(noisy), seen(self.spread), *numbers, self.pixel, self.distance, flat, *seed, first, seen(out)
-        )
+        convert = seen(panel.gain), seen(panel.drift), read, steps, self.last, *place
+        finish = seen(panel.curve), np.float32(detector.floor), self.pixel, self.distance, flat
+        _read_out[grid, _THREADS](seen(noisy), seen(self.spread), *convert, *finish, seen(out))
+        if len(panel.bad):
+            threads = 32 if SIMULATED else 128
+            _fill_in[(-(-len(panel.bad) // threads), views), threads](
+                seen(noisy),
+                seen(self.spread),
+                seen(panel.bad),
+                seen(panel.filling),
+                *convert,
+                *finish,
+                seen(out),
+            )
         return out
 
     def _scatter(self, signal: torch.Tensor) -> torch.Tensor:
-        """Scattered signal at the middles of blocks of pixels, (view, block row, block column)."""
+        """Scattered signal at the middles of blocks of pixels, (view, block row, block column), over the output."""
         if self.detector.scatter_fraction == 0.0:
             return torch.zeros((len(signal), 1, 1), device=self.device)
-        coarse = torch.nn.functional.avg_pool2d(signal[:, None], _COARSE, ceil_mode=True)[:, 0]
+        lost = 1.0 - torch.nn.functional.avg_pool2d(signal[:, None], _COARSE, ceil_mode=True)[:, 0]
         (rows, tall), (columns, wide) = self.rows, self.columns
-        blurred = rows @ coarse @ columns.T
-        mean = (tall @ coarse @ wide)[:, None, None]
-        return (0.5 * self.detector.scatter_fraction * (blurred + mean)).contiguous()
+        blurred = rows @ lost @ columns.T
+        even = (tall @ lost @ wide)[:, None, None]
+        return (0.5 * self.detector.scatter_fraction * (blurred + even)).clamp_(min=0.0).contiguous()
 
 
 def _weights(size: int, sigma: float, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
@@ -195,7 +212,7 @@ def _down(half, taps, r, lane):  # type: ignore[no-untyped-def]
 
 
 @cuda.jit(fastmath=FAST)
-def _expose(signal, variance, taps, scatter, photons, low, high, first, out):  # type: ignore[no-untyped-def]
+def _expose(signal, variance, taps, scatter, output, photons, low, high, first, out):  # type: ignore[no-untyped-def]
     raw = cuda.shared.array((_RIM, _RIM), float32)
     half = cuda.shared.array((_RIM, TILE), float32)
     other = cuda.shared.array((_RIM, TILE), float32)
@@ -222,6 +239,7 @@ def _expose(signal, variance, taps, scatter, photons, low, high, first, out):  #
             # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
             mean += extra
             spread += extra
+        mean, spread = mean * output[view], spread * output[view]
         if photons > _ZERO:
             spread /= photons
             pixel = uint32(row * signal.shape[2] + column)
@@ -234,9 +252,43 @@ def _expose(signal, variance, taps, scatter, photons, low, high, first, out):  #
         out[uint32(view), uint32(row), uint32(column)] = mean
 
 
+@cuda.jit(device=True, fastmath=FAST)
+def _converted(mean, row, column, number, gain, drift, read, steps, last, low, high):  # type: ignore[no-untyped-def]
+    """What the electronics of one pixel make of its signal at one view."""
+    if read > _ZERO:
+        pixel = uint32(row * gain.shape[1] + column)
+        mean += read * _normal(low, high, number, pixel, uint32(ELECTRONICS))
+    sensitivity = gain[row, column]
+    if drift.shape[1] > 1:
+        sensitivity += float32(number) / last * drift[row, column]
+    mean *= sensitivity
+    if steps > _ZERO:
+        most = steps * np.float32(FULL_SCALE)
+        mean = min(max(float32(int32(mean * steps + _HALF)), _ZERO), most) / steps
+    return mean
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _finished(value, row, column, gain, curve, floor, pixel_mm, distance, flat):  # type: ignore[no-untyped-def]
+    """Line integral of a measured value: clamped, undone of hardening, with the cosine weight unless `flat`."""
+    value = -math.log(max(value, floor))
+    degree = curve.shape[0] - 1
+    if degree > 0:
+        within = min(max(value, _ZERO), _END)
+        straight = _ZERO
+        for k in range(degree):
+            straight = (straight + curve[degree - 1 - k]) * within
+        value = straight + (curve[degree] if value > _END else curve[0]) * (value - within)
+    if flat == _ZERO:
+        u = (float32(column) - _HALF * float32(gain.shape[1] - 1)) * pixel_mm
+        v = (float32(row) - _HALF * float32(gain.shape[0] - 1)) * pixel_mm
+        value *= distance / math.sqrt(distance * distance + u * u + v * v)
+    return value
+
+
 @cuda.jit(fastmath=FAST)
 def _read_out(  # type: ignore[no-untyped-def]
-    noisy, taps, gain_sd, read, steps, floor, pixel_mm, distance, flat, low, high, first, out
+    noisy, taps, gain, drift, read, steps, last, low, high, first, curve, floor, pixel_mm, distance, flat, out
 ):
     raw = cuda.shared.array((_RIM, _RIM), float32)
     half = cuda.shared.array((_RIM, TILE), float32)
@@ -244,26 +296,48 @@ def _read_out(  # type: ignore[no-untyped-def]
     row0, column0 = cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
     _blur_tile(noisy[view], taps, row0, column0, thread, raw, half)
     lane, warp = thread & 31, thread >> 5
-    column = column0 + lane
+    column, number = column0 + lane, first + uint32(view)
     if column >= noisy.shape[2]:
         return
-    u = (float32(column) - _HALF * float32(noisy.shape[2] - 1)) * pixel_mm
     for r in range(warp, TILE, _WARPS):
         row = row0 + r
         if row >= noisy.shape[1]:
             return
         mean = _down(half, taps, r, lane)
-        pixel = uint32(row * noisy.shape[2] + column)
-        if read > _ZERO:
-            mean += read * _normal(low, high, first + uint32(view), pixel, uint32(ELECTRONICS))
-        if gain_sd > _ZERO:
-            error = _normal(low, high, uint32(0), pixel, uint32(GAIN))
-            mean *= _ONE + gain_sd * min(max(error, -_MOST_GAIN), _MOST_GAIN)
-        if steps > _ZERO:
-            most = steps * np.float32(FULL_SCALE)
-            mean = min(max(float32(int32(mean * steps + _HALF)), _ZERO), most) / steps
-        value = -math.log(max(mean, floor))
-        if flat == _ZERO:
-            v = (float32(row) - _HALF * float32(noisy.shape[1] - 1)) * pixel_mm
-            value *= distance / math.sqrt(distance * distance + u * u + v * v)
+        mean = _converted(mean, row, column, number, gain, drift, read, steps, last, low, high)
+        value = _finished(mean, row, column, gain, curve, floor, pixel_mm, distance, flat)
         out[uint32(view), uint32(row), uint32(column)] = value
+
+
+@cuda.jit(device=True, fastmath=FAST)
+def _blurred_at(image, taps, row, column):  # type: ignore[no-untyped-def]
+    """One pixel of a blurred image, summed as `_blur_tile` and `_down` sum it."""
+    reach, total = taps.shape[0] // 2, _ZERO
+    for s in range(taps.shape[0]):
+        r, part = min(max(row + s - reach, 0), image.shape[0] - 1), _ZERO
+        for t in range(taps.shape[0]):
+            part += taps[t] * image[r, min(max(column + t - reach, 0), image.shape[1] - 1)]
+        total += taps[s] * part
+    return total
+
+
+@cuda.jit(fastmath=FAST)
+def _fill_in(  # type: ignore[no-untyped-def]
+    noisy, taps, bad, filling, gain, drift, read, steps, last, low, high, first, curve, floor, pixel_mm, distance,
+    flat, out,
+):  # fmt: skip
+    """Bad pixels anew from their neighbours, which are read out once more: the log of those is clamped already."""
+    k, view = cuda.grid(1), cuda.blockIdx.y
+    if k >= bad.shape[0]:
+        return
+    columns, number = noisy.shape[2], first + uint32(view)
+    row = bad[k, 0] // columns
+    value, share = _ZERO, _ONE - filling[k, 0]
+    for side in range(1, 3):
+        column = bad[k, side] - row * columns
+        mean = _blurred_at(noisy[view], taps, row, column)
+        value += share * _converted(mean, row, column, number, gain, drift, read, steps, last, low, high)
+        share = filling[k, 0]
+    column = bad[k, 0] - row * columns
+    value = _finished(value * filling[k, 1], row, column, gain, curve, floor, pixel_mm, distance, flat)
+    out[view, row, column] = value

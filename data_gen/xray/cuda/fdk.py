@@ -11,7 +11,7 @@ from numba import cuda, float32, int32, uint32
 from numpy.typing import NDArray
 
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
-from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
@@ -28,16 +28,21 @@ class Ramp:
 
     Args:
         beam: the scan.
-        hann_cutoff: see `xray.reconstruct.ramp_response`.
+        cutoff, apodisation: see `xray.reconstruct.ramp_response`.
         device: the card.
         precision: of the product; float16 adds up in float32 and takes taps whose rounding is passed outward, so
             that the level stays right.
     """
 
     def __init__(
-        self, beam: ConeBeam, hann_cutoff: float, device: torch.device, precision: str = "float32"
+        self,
+        beam: ConeBeam,
+        cutoff: float,
+        device: torch.device,
+        precision: str = "float32",
+        apodisation: str = "hann",
     ) -> None:
-        response = ramp_response(beam.columns, beam.voxel_mm, hann_cutoff)
+        response = ramp_response(beam.columns, beam.voxel_mm, cutoff, apodisation)
         taps = scipy.fft.irfft(response)[: beam.columns]
         # The largest tap becomes about 1, so that the smallest stay normal numbers of half precision.
         self.scale = 2.0 ** math.ceil(math.log2(abs(taps[0])))
@@ -108,11 +113,11 @@ def _mark(places, box, deep, wanted):  # type: ignore[no-untyped-def]
 
 
 class Backprojection:
-    """Sums filtered views into the wanted voxels of one scan.
+    """Sums filtered views into the wanted voxels of one scan; an upright board takes a shorter way.
 
     Args:
         beam: the scan.
-        lattice: voxels, aligned with the rotation axis (y).
+        lattice: voxels, aligned with the file's frame.
         wanted: from :func:`wanted_voxels`.
         device: the card.
     """
@@ -120,9 +125,10 @@ class Backprojection:
     def __init__(self, beam: ConeBeam, lattice: Lattice, wanted: torch.Tensor, device: torch.device) -> None:
         self.beam, self.lattice, self.wanted = beam, lattice, wanted
         self.volume = torch.zeros(lattice.shape, dtype=torch.float32, device=device)
+        self.upright = beam.axis_tilt_deg == 0.0 and beam.ray_deg == 90.0
         angles = beam.angles_rad
-        turns = np.stack([np.sin(angles), np.cos(angles)], axis=1).astype(np.float32)
-        self.turns = put(turns, device)
+        table = np.stack([np.sin(angles), np.cos(angles)], axis=1) if self.upright else _maps(beam)
+        self.turns = put(table.astype(np.float32), device)
 
     def add(self, filtered: torch.Tensor, first_view: int, scale: float = 1.0) -> None:
         """Add filtered views (view, row, column), each times `scale`."""
@@ -130,14 +136,25 @@ class Backprojection:
         beam = self.beam
         runs = math.ceil(ny / RUN)
         grid = (math.ceil(nx / _BLOCK[0]), math.ceil(runs / _BLOCK[1]), nz)
-        turns = self.turns[first_view : first_view + len(filtered)]
-        x, y, z, voxel = (np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm))
+        turns = seen(self.turns[first_view : first_view + len(filtered)])
+        place = [np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm)]
         share = np.float32(scale * math.pi / beam.views)
-        place = x, y, z, voxel, np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm), share
-        _add_views[grid, _BLOCK](
-            seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(turns), seen(self.wanted), *place,
-            seen(self.volume),
-        )  # fmt: skip
+        views = seen(filtered.reshape(-1)), beam.rows, beam.columns, turns, seen(self.wanted)
+        if self.upright:
+            sizes = np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm)
+            _add_views[grid, _BLOCK](*views, *place, *sizes, share, seen(self.volume))
+        else:
+            _add_views_any[grid, _BLOCK](*views, *place, share, seen(self.volume))
+
+
+def _maps(beam: ConeBeam) -> NDArray[np.float64]:
+    """Nominal views as maps (view, 3, 4) from a place of the file: column and row times depth, and depth (1 at the
+    axis), each linear in x, y, z and 1; columns and rows count from the detector's middle."""
+    frames = scan_frames(beam)
+    scales = np.array([1.0 / beam.voxel_mm, 1.0 / beam.voxel_mm, 1.0 / beam.source_axis_mm])
+    directions = frames[:, 1:] * scales[:, None]
+    offsets = -np.einsum("vak,vk->va", directions, frames[:, 0])
+    return np.concatenate([directions, offsets[:, :, None]], axis=2)
 
 
 @cuda.jit(fastmath=FAST)
@@ -183,6 +200,55 @@ def _add_views(flat, rows, columns, turns, wanted, x0, y0, z0, spacing, distance
             lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
             value = upper + (row - float32(r)) * (lower - upper)
             sums[j] += value if row >= _ZERO and row <= last_row else _ZERO
+    for j in range(RUN):
+        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
+            volume[z, first + j, x] += sums[j]
+
+
+@cuda.jit(fastmath=FAST)
+def _add_views_any(flat, rows, columns, maps, wanted, x0, y0, z0, spacing, share, volume):  # type: ignore[no-untyped-def]
+    """Any mount: column, row and weight of each voxel by themselves."""
+    x = cuda.blockIdx.x * cuda.blockDim.x + cuda.threadIdx.x
+    first = (cuda.blockIdx.y * cuda.blockDim.y + cuda.threadIdx.y) * RUN
+    z = cuda.blockIdx.z
+    if x >= volume.shape[2] or first >= volume.shape[1]:
+        return
+    some = False
+    for j in range(RUN):
+        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
+            some = True
+    if not some:
+        return
+    sums = cuda.local.array(RUN, float32)
+    for j in range(RUN):
+        sums[j] = _ZERO
+    px, py, pz = x0 + float32(x) * spacing, y0 + float32(first) * spacing, z0 + float32(z) * spacing
+    middle_column, middle_row = _HALF * float32(columns - 1), _HALF * float32(rows - 1)
+    last_column, last_row = float32(columns - 1), float32(rows - 1)
+    stride = uint32(columns)
+    for view in range(maps.shape[0]):
+        m = maps[view]
+        across = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
+        along = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
+        depth = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
+        image = uint32(view) * uint32(rows) * stride
+        for j in range(RUN):
+            step = float32(j) * spacing
+            inverse = _ONE / (depth + step * m[2, 1])
+            column = (across + step * m[0, 1]) * inverse + middle_column
+            row = (along + step * m[1, 1]) * inverse + middle_row
+            seen_there = column >= _ZERO and column <= last_column and row >= _ZERO and row <= last_row
+            c = min(uint32(max(column, _ZERO)), uint32(columns - 2))
+            r = min(uint32(max(row, _ZERO)), uint32(rows - 2))
+            f = column - float32(c)
+            one = uint32(image + uint32(r * stride + c))
+            two = uint32(one + stride)
+            upper = float32(flat[one])
+            upper += f * (float32(flat[uint32(one + uint32(1))]) - upper)
+            lower = float32(flat[two])
+            lower += f * (float32(flat[uint32(two + uint32(1))]) - lower)
+            value = upper + (row - float32(r)) * (lower - upper)
+            sums[j] += share * inverse * inverse * value if seen_there else _ZERO
     for j in range(RUN):
         if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
             volume[z, first + j, x] += sums[j]

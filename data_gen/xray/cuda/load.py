@@ -1,8 +1,12 @@
-"""A scene and its scanner made ready for the card: by any process beforehand, without a card."""
+"""A scene, its scanner and the detector's own faults made ready for the card: by any process, without a card.
+
+The projector takes :class:`Sent`. Views differ in frame and in where their detector lies: pixel (row, column) of view i
+has its middle at u = u0_mm[i] + column·pixel_mm and v = v0_mm[i] + row·pixel_mm from the foot of the view's source.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import torch
@@ -10,28 +14,43 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.xray.cuda.card import Parcel, parcel, seen, sent
-from jointwise.data_gen.xray.energies import Energies
-from jointwise.data_gen.xray.footprints import Plate, bounds
-from jointwise.data_gen.xray.geometry import ConeBeam, Pose, view_frames
+from jointwise.data_gen.xray.detector import Detector, bad_map, gain_change, gain_map, tube_output
+from jointwise.data_gen.xray.energies import LINEARISED_TO, Energies
+from jointwise.data_gen.xray.footprints import bounds
+from jointwise.data_gen.xray.geometry import (
+    STEADY,
+    STILL,
+    ConeBeam,
+    Pose,
+    Wobble,
+    detector_shifts,
+    view_frames,
+)
 from jointwise.data_gen.xray.projector import SMALL_COPPER, SUB_RAYS
+from jointwise.joints.errors import InputError
 
 MATERIALS = 5
 JOINT, NECK, COPPER, SUNK, REST = range(5)
 """Kinds of items: a joint's primitive, a whole neck, copper in air, copper in laminate, nothing of its own."""
 
 
+MOST_BOXES, MOST_ENERGIES = 48, 320
+"""Boxes and energies of one scan that the projector holds in shared memory."""
+
+
 class Load(NamedTuple):
     """What the projector needs of one scan.
 
     Attributes:
-        parcel: the arrays of :class:`Sent`, in its order but for the plate's numbers.
-        pixel_mm, distance_mm: pixel of the detector, source to detector.
-        sub_rays: rays per pixel edge where metal of a joint is near.
+        parcel: the arrays of :class:`Sent`, in its order.
+        pixel_mm, distance_mm, columns, rows, sub_rays: as in :class:`Sent`.
     """
 
     parcel: Parcel
     pixel_mm: float
     distance_mm: float
+    columns: int
+    rows: int
     sub_rays: int
 
 
@@ -39,22 +58,32 @@ class Sent(NamedTuple):
     """A load on the card, as kernels take it.
 
     Attributes:
-        packed: the scene's arrays.
+        packed: the scene's arrays, boxes of one length and width side by side.
         balls, corners: bounding balls and boxes of all primitives.
         items: (k + joints, 3) int32: kind, owner (number of the joint or neck), whether pixels under it get
             sub-rays. The last ones stand for whole joints and only mark pixels.
-        frames: (views, 4, 3) in the board's frame.
-        plate: the detector.
-        bins: (MATERIALS + 2, energies): attenuation per mm, weights for signal and for variance.
+        frames: (views, 4, 3) float32 in the board's frame, as they really are.
+        u0_mm, v0_mm: (views,) float32, middle of column 0 and of row 0 of each view.
+        bins: (MATERIALS + 2, energies): attenuation per mm of solder, copper, laminate, silicon and second alloy,
+            weights for signal and for variance.
+        pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
+        columns, rows: pixels.
+        sub_rays: rays per pixel edge where metal of a joint is near.
     """
 
     packed: Packed
-    balls: object
-    corners: object
-    items: object
-    frames: object
-    plate: Plate
-    bins: object
+    balls: Any
+    corners: Any
+    items: Any
+    frames: Any
+    u0_mm: Any
+    v0_mm: Any
+    bins: Any
+    pixel_mm: Any
+    distance_mm: Any
+    columns: int
+    rows: int
+    sub_rays: int
 
 
 def load(
@@ -62,20 +91,30 @@ def load(
     beam: ConeBeam,
     energies: Energies,
     *,
-    pose: Pose,
-    detector_shift_mm: float = 0.0,
+    pose: Pose = STILL,
+    wobble: Wobble = STEADY,
     sub_rays: int = SUB_RAYS,
 ) -> Load:
-    """Everything of one scan in one parcel; `packed` must be float32."""
+    """Everything of one scan in one parcel; `packed` must be float32.
+
+    Raises:
+        InputError: more boxes or energies than the card's projector holds.
+    """
+    boxes, several = len(packed.box_material), len(energies.weight)
+    if boxes > MOST_BOXES or several > MOST_ENERGIES:
+        raise InputError(
+            f"expected at most {MOST_BOXES} boxes and {MOST_ENERGIES} energies in a scan on a card, found {boxes} "
+            f"and {several}; use device=cpu"
+        )
     balls, corners = bounds(packed)
-    frames = view_frames(beam, pose, slice(None)).astype(np.float32)
-    u = (beam.u_mm() + detector_shift_mm).astype(np.float32)
-    bins = np.zeros((MATERIALS + 2, len(energies.weight)), np.float32)
-    bins[: len(energies.mu_per_mm)] = energies.mu_per_mm
-    bins[-2], bins[-1] = energies.weight, energies.weight * energies.quantum
+    views = slice(None)
+    frames = view_frames(beam, pose, views, wobble)
+    first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
+    weights = [energies.weight, energies.weight * energies.quantum]
     packed = _with_sorted_boxes(packed)
-    arrays = [*packed, balls, corners, _items(packed), frames, u, beam.v_mm().astype(np.float32), bins]
-    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, sub_rays)
+    rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
+    arrays = [*packed, balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
+    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
 
 
 def _with_sorted_boxes(packed: Packed) -> Packed:
@@ -108,8 +147,98 @@ def _items(packed: Packed) -> NDArray[np.int32]:
 def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
     arrays = [seen(t) for t in sent(load.parcel, device)]
-    count = len(Packed._fields)
-    balls, corners, items, frames, u, v, bins = arrays[count:]
-    real = np.float32
-    plate = Plate(u, v, real(load.pixel_mm), real(load.distance_mm), load.sub_rays)
-    return Sent(Packed(*arrays[:count]), balls, corners, items, frames, plate, bins)
+    count, real = len(Packed._fields), np.float32
+    return Sent(
+        Packed(*arrays[:count]),
+        *arrays[count:],
+        real(load.pixel_mm),
+        real(load.distance_mm),
+        load.columns,
+        load.rows,
+        load.sub_rays,
+    )
+
+
+class Panel(NamedTuple):
+    """What is drawn once for a scan's detector, by the CPU's laws and to the CPU's bits.
+
+    Attributes:
+        parcel: the arrays of :class:`SentPanel`, in its order.
+    """
+
+    parcel: Parcel
+
+
+class SentPanel(NamedTuple):
+    """A panel on the card.
+
+    Attributes:
+        gain: (rows, columns) sensitivity at the first view.
+        drift: (rows, columns) what it gains until the last view; (1, 1) for nothing.
+        output: (views,) the tube's output over that of the air image.
+        bad: (k, 3) int32: pixel without a signal of its own, good pixels to its left and right, as flat indices.
+        filling: (k, 2): share of the right one, factor by which filling in is wrong.
+        curve: (degree + 1,) polynomial that undoes hardening and its slope at the end of the fit; (0,) for none.
+    """
+
+    gain: torch.Tensor
+    drift: torch.Tensor
+    output: torch.Tensor
+    bad: torch.Tensor
+    filling: torch.Tensor
+    curve: torch.Tensor
+
+
+def panel(
+    detector: Detector, beam: ConeBeam, seed: int, coefficients: NDArray[np.float64] | None = None
+) -> Panel:
+    """Draw what stays with the pixels and the views of one scan.
+
+    Args:
+        detector: its imperfections.
+        beam: the scan.
+        seed: of its noise.
+        coefficients: of `energies.linearisation`; None leaves hardening in.
+    """
+    shape = beam.rows, beam.columns
+    drift = gain_change(detector, shape, seed)
+    last = max(beam.views - 1, 1)
+    output = [tube_output(detector, view / last, seed, view) for view in range(beam.views)]
+    bad, filling = _filled_from(*bad_map(detector, shape, seed))
+    curve = np.zeros(0)
+    if coefficients is not None:
+        powers = np.arange(1, len(coefficients) + 1)
+        curve = np.append(coefficients, np.sum(powers * coefficients * LINEARISED_TO ** (powers - 1)))
+    arrays = [
+        gain_map(detector, shape, seed),
+        np.zeros((1, 1), np.float32) if drift is None else drift,
+        np.asarray(output, np.float32),
+        bad,
+        filling,
+        curve.astype(np.float32),
+    ]
+    return Panel(parcel(arrays))
+
+
+def panel_on_card(panel: Panel, device: torch.device) -> SentPanel:
+    """Copy a panel to the card."""
+    return SentPanel(*sent(panel.parcel, device))
+
+
+def _filled_from(
+    bad: NDArray[np.bool_] | None, factor: NDArray[np.float32]
+) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    """Bad pixels with the nearest good ones of their row, as `detector.filled_in` takes them; whole bad rows stay."""
+    if bad is None:
+        return np.zeros((0, 3), np.int32), np.zeros((0, 2), np.float32)
+    columns = bad.shape[1]
+    at = np.broadcast_to(np.arange(columns), bad.shape)
+    left = np.maximum.accumulate(np.where(bad, -1, at), axis=1)
+    right = np.minimum.accumulate(np.where(bad, columns, at)[:, ::-1], axis=1)[:, ::-1]
+    row, column = np.nonzero(bad & ((left >= 0) | (right < columns)))
+    one, other = left[row, column], right[row, column]
+    part = (column - one).astype(np.float32) / (other - one).astype(np.float32)
+    # At the edge both neighbours are the one there is.
+    one, other = np.where(one < 0, other, one), np.where(other == columns, one, other)
+    places = np.stack([column, one, other], axis=1) + row[:, None] * columns
+    return places.astype(np.int32), np.stack([part, factor[row, column]], axis=1)

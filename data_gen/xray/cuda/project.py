@@ -215,9 +215,10 @@ def _anyone(bits):  # type: ignore[no-untyped-def]
     """Bits that any lane of the warp holds."""
     if SIMULATED:
         return bits
+    held = int32(bits)
     for step in (16, 8, 4, 2, 1):
-        bits |= cuda.shfl_xor_sync(0xFFFFFFFF, bits, step)
-    return bits
+        held |= cuda.shfl_xor_sync(0xFFFFFFFF, held, step)
+    return uint32(held)
 
 
 @cuda.jit(device=True)
@@ -482,28 +483,30 @@ def _project(  # type: ignore[no-untyped-def]
         _place(pixel, inside and near != 0, lane, counts, 0, pixels[0])
         _place(pixel, inside and near == 0, lane, counts, 1, pixels[1])
     cuda.syncthreads()
-    rays = most * most
-    each = 32 // rays
+    edge = int32(most)
+    rays = int32(edge * edge)
+    each = int32(32) // rays
+    group, ray = int32(lane) // rays, int32(lane) % rays
+    step = pixel_mm / float32(edge)
+    across = (float32(ray % edge) - _HALF * float32(edge - 1)) * step
+    down = (float32(ray // edge) - _HALF * float32(edge - 1)) * step
     near_turns = (counts[0] + each - 1) // each
     turns = near_turns + ((counts[1] + 31) >> 5)
     times, marks = all_times[:, thread], all_marks[:, thread]
     boxes = packed.box_material.shape[0]
     for turn in range(warp, turns, _WARPS):
         near = turn < near_turns
-        which, ray, step, mine = 0, 0, pixel_mm, 0
         if near:
-            which, ray = turn * each + lane // rays, lane % rays
-            step = pixel_mm / float32(most)
-            known = lane < each * rays and which < counts[0]
-            mine = int32(pixels[0, which if known else 0])
+            which = int32(turn * each + group)
+            known = group < each and which < counts[0]
+            mine = int32(pixels[0, uint32(which if known else 0)])
         else:
-            which = (turn - near_turns) * 32 + lane
+            which = int32((turn - near_turns) * 32 + lane)
             known = which < counts[1]
-            mine = int32(pixels[1, which if known else 0])
+            mine = int32(pixels[1, uint32(which if known else 0)])
         r, c = uint32(mine // TILE), uint32(mine % TILE)
-        middle = _HALF * float32(most - 1) if near else _ZERO
-        u = us[view] + float32(column0 + c) * pixel_mm + (float32(ray % most) - middle) * step
-        v = vs[view] + float32(row0 + r) * pixel_mm + (float32(ray // most) - middle) * step
+        u = us[view] + float32(column0 + c) * pixel_mm + (across if near else _ZERO)
+        v = vs[view] + float32(row0 + r) * pixel_mm + (down if near else _ZERO)
         dx, dy, dz = towards(frame, distance, u, v)
         solder, second, copper, sunk = _metal(
             packed, balls, frame, facts, listed, in_row, in_column, solid, words, r, c, dx, dy, dz, times, marks, lost
@@ -512,13 +515,15 @@ def _project(  # type: ignore[no-untyped-def]
         if near:
             results[0, thread], results[1, thread] = passed, spread
         _wait_for_warp()
-        if near and ray == 0 and known:
+        if not known or (near and ray > 0):
+            known = False
+        elif near:
             share = _ONE / float32(rays)
             for other in range(1, rays):
                 passed += results[0, thread + other]
                 spread += results[1, thread + other]
             passed, spread = passed * share, spread * share
         _wait_for_warp()
-        if known and ray == 0:
-            signal[view - first, row0 + r, column0 + c] = passed
-            variance[view - first, row0 + r, column0 + c] = spread
+        if known:
+            place = uint32(view - first), uint32(row0 + r), uint32(column0 + c)
+            signal[place], variance[place] = passed, spread

@@ -86,6 +86,11 @@ def project(
     rows, columns = sent.rows, sent.columns
     signal = torch.empty((last - first, rows, columns), dtype=torch.float32, device=device)
     variance = torch.empty_like(signal)
+    if not SIMULATED:
+        from jointwise.data_gen.xray.cuda import compiled
+
+        compiled.project(sent, spans, first, signal, variance, lost)
+        return signal, variance
     blocks = (-(-columns // TILE), -(-rows // TILE), last - first)
     _project[blocks, _THREADS](
         sent.packed, sent.balls, sent.items, seen(spans), sent.frames, first, sent.u0_mm, sent.v0_mm,
@@ -246,7 +251,9 @@ def _place(pixel, wanted, lane, counts, which, out):  # type: ignore[no-untyped-
 
 
 @cuda.jit(device=True)
-def _metal(packed, balls, frame, facts, listed, in_row, in_column, solid, words, r, c, dx, dy, dz, times, marks, lost):  # type: ignore[no-untyped-def]
+def _metal(
+    packed, balls, frame, facts, listed, in_row, in_column, solid, words, r, c, dx, dy, dz, times, marks, lost
+):  # type: ignore[no-untyped-def]
     """Lengths of both alloys, of the second, of copper and of sunk copper along one ray.
 
     All lanes of a warp go through the same items side by side. Most rays leave at most two intervals of BODY, voids
@@ -509,7 +516,23 @@ def _project(  # type: ignore[no-untyped-def]
         v = vs[view] + float32(row0 + r) * pixel_mm + (down if near else _ZERO)
         dx, dy, dz = towards(frame, distance, u, v)
         solder, second, copper, sunk = _metal(
-            packed, balls, frame, facts, listed, in_row, in_column, solid, words, r, c, dx, dy, dz, times, marks, lost
+            packed,
+            balls,
+            frame,
+            facts,
+            listed,
+            in_row,
+            in_column,
+            solid,
+            words,
+            r,
+            c,
+            dx,
+            dy,
+            dz,
+            times,
+            marks,
+            lost,
         )
         passed, spread = _through(solder, second, copper, sunk, dx, dy, dz, low, high, material, boxes, bins)
         if near:

@@ -1,0 +1,79 @@
+"""The projector in CUDA C, compiled at run time by the NVRTC that numba-cuda brings; no compiler at install."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from jointwise.data_gen.xray.cuda.load import Sent
+
+TILE, THREADS = 16, 128
+"""Pixels of a tile's edge and threads of a block, as in project.cu."""
+
+
+@functools.cache
+def _kernel(number: int) -> Any:
+    """The kernel for one card."""
+    from cuda.core import Device, Program, ProgramOptions
+
+    device = Device(number)
+    device.set_current()
+    source = Path(__file__).with_name("project.cu").read_text(encoding="utf-8")
+    options = ProgramOptions(arch=f"sm_{device.arch}", use_fast_math=True)
+    return Program(source, "c++", options).compile("cubin").get_kernel("project")
+
+
+class _Stream:
+    """The stream that torch works on, as cuda.core takes it."""
+
+    def __cuda_stream__(self) -> tuple[int, int]:
+        return 0, torch.cuda.current_stream().cuda_stream
+
+
+def _at(array: Any) -> np.uint64:
+    """Address on the card."""
+    if isinstance(array, torch.Tensor):
+        return np.uint64(array.data_ptr())
+    return np.uint64(array.__cuda_array_interface__["data"][0] or 0)
+
+
+def _primitives(sent: Sent, device: torch.device) -> torch.Tensor:
+    """20 numbers a primitive: matrix, origin, profile, ends, role (bits of an integer)."""
+    packed = sent.packed
+    columns = [
+        torch.as_tensor(a, device=device).reshape(len(packed.role), -1)
+        for a in (packed.matrix, packed.origin, packed.profile, packed.ends)
+    ]
+    role = torch.as_tensor(packed.role, device=device).int()[:, None].view(torch.float32)
+    return torch.cat([*columns, role, torch.zeros_like(role), torch.zeros_like(role)], dim=1)
+
+
+def project(
+    sent: Sent,
+    spans: torch.Tensor,
+    first: int,
+    signal: torch.Tensor,
+    variance: torch.Tensor,
+    lost: torch.Tensor,
+) -> None:
+    """Fill signal and variance (view, row, column) of the views from `first` on; see `project.project`."""
+    from cuda.core import LaunchConfig, launch
+
+    views, rows, columns = signal.shape
+    prims, packed, energies = _primitives(sent, signal.device), sent.packed, sent.bins.shape[1]
+    grid = -(-columns // TILE), -(-rows // TILE), views
+    config = LaunchConfig(grid=grid, block=THREADS, shmem_size=32 * energies)
+    integer, real = np.int32, np.float32
+    launch(
+        _Stream(), config, _kernel(torch.cuda.current_device()),
+        _at(prims), _at(sent.balls), _at(packed.joint_rows), _at(packed.neck_rows), _at(packed.neck_joints),
+        _at(packed.joint_centre), _at(packed.neck_centre), _at(packed.neck_radius), _at(sent.items),
+        _at(spans), integer(spans.shape[1]), _at(sent.frames), integer(first), _at(sent.u0_mm), _at(sent.v0_mm),
+        real(sent.pixel_mm), real(sent.distance_mm), integer(sent.sub_rays), _at(sent.bins), integer(energies),
+        integer(rows), integer(columns), _at(packed.box_low), _at(packed.box_high), _at(packed.box_material),
+        integer(packed.box_material.shape[0]), _at(signal), _at(variance), _at(lost),
+    )  # fmt: skip

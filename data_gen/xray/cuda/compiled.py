@@ -11,20 +11,28 @@ import torch
 
 from jointwise.data_gen.xray.cuda.load import Sent
 
-TILE, THREADS = 16, 128
-"""Pixels of a tile's edge and threads of a block, as in project.cu."""
+WIDE, TALL, THREADS = 32, 16, 128
+"""Columns and rows of a tile and threads of a block, as in project.cu."""
 
 
 @functools.cache
-def _kernel(number: int) -> Any:
-    """The kernel for one card."""
+def _kernel(name: str, number: int) -> Any:
+    """One of the kernels of project.cu for one card."""
     from cuda.core import Device, Program, ProgramOptions
 
     device = Device(number)
     device.set_current()
     source = Path(__file__).with_name("project.cu").read_text(encoding="utf-8")
-    options = ProgramOptions(arch=f"sm_{device.arch}", use_fast_math=True)
-    return Program(source, "c++", options).compile("cubin").get_kernel("project")
+    options = ProgramOptions(arch=f"sm_{device.arch}", std="c++17", use_fast_math=True)
+    return Program(source, "c++", options).compile("cubin").get_kernel(name)
+
+
+def _launch(name: str, grid: tuple[int, ...], block: int, shared: int, *arguments: Any) -> None:
+    """Start a kernel on torch's stream."""
+    from cuda.core import LaunchConfig, launch
+
+    config = LaunchConfig(grid=grid, block=block, shmem_size=shared)
+    launch(_Stream(), config, _kernel(name, torch.cuda.current_device()), *arguments)
 
 
 class _Stream:
@@ -52,6 +60,19 @@ def _primitives(sent: Sent, device: torch.device) -> torch.Tensor:
     return torch.cat([*columns, role, torch.zeros_like(role), torch.zeros_like(role)], dim=1)
 
 
+def shadows(sent: Sent, out: torch.Tensor) -> None:
+    """Fill the spans (view, item, 4) of all items; see `project.shadows`."""
+    packed, (views, items, _) = sent.packed, out.shape
+    integer, real = np.int32, np.float32
+    _launch(
+        "shadows", (-(-items // THREADS), views), THREADS, 0,
+        _at(sent.balls), integer(sent.balls.shape[0]), _at(sent.corners), _at(sent.items), integer(items),
+        _at(packed.joint_centre), _at(packed.joint_radius), _at(packed.neck_rows), _at(sent.frames),
+        _at(sent.u0_mm), _at(sent.v0_mm), real(sent.pixel_mm), real(sent.distance_mm), integer(sent.rows),
+        integer(sent.columns), _at(out),
+    )  # fmt: skip
+
+
 def project(
     sent: Sent,
     spans: torch.Tensor,
@@ -61,15 +82,11 @@ def project(
     lost: torch.Tensor,
 ) -> None:
     """Fill signal and variance (view, row, column) of the views from `first` on; see `project.project`."""
-    from cuda.core import LaunchConfig, launch
-
     views, rows, columns = signal.shape
     prims, packed, energies = _primitives(sent, signal.device), sent.packed, sent.bins.shape[1]
-    grid = -(-columns // TILE), -(-rows // TILE), views
-    config = LaunchConfig(grid=grid, block=THREADS, shmem_size=32 * energies)
     integer, real = np.int32, np.float32
-    launch(
-        _Stream(), config, _kernel(torch.cuda.current_device()),
+    _launch(
+        "project", (-(-columns // WIDE), -(-rows // TALL), views), THREADS, 32 * energies,
         _at(prims), _at(sent.balls), _at(packed.joint_rows), _at(packed.neck_rows), _at(packed.neck_joints),
         _at(packed.joint_centre), _at(packed.neck_centre), _at(packed.neck_radius), _at(sent.items),
         _at(spans), integer(spans.shape[1]), _at(sent.frames), integer(first), _at(sent.u0_mm), _at(sent.v0_mm),

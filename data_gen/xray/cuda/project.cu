@@ -2,13 +2,15 @@
 // Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive (matrix, origin, profile, ends, role).
 // shapes/chords.py is the source of segment, solder_length and neck_length; the tests hold both against float64.
 
-#define TILE 16
-#define AREA (TILE * TILE)
+#define WIDE 32
+#define TALL 16
+#define AREA (WIDE * TALL)
 #define THREADS 128
+#define BLOCKS 6
 #define WARPS (THREADS / 32)
-#define LISTED 768
+#define LISTED 1024
 #define WORDS (LISTED / 32)
-#define EVENTS 40
+#define EVENTS 24
 #define BOXES 48
 #define ALL 0xffffffffu
 #define LARGE 1e30f
@@ -72,90 +74,120 @@ __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &
     return {fmaxf(lower, edge), upper, 0.0f, 0.0f};
 }
 
-// Events of one thread lie THREADS apart in shared memory.
-__device__ __forceinline__ int add_events(const float4 *prims, int k, int mark, const Ray &ray, float *times,
-                                          signed char *marks, int n) {
+// Entries and exits of one thread lie THREADS apart in shared memory; the last four bits of a time hold its mark
+// (2 role + exit), which moves it by less than a millionth of itself.
+__device__ __forceinline__ int add_events(const float4 *prims, int k, int mark, const Ray &ray, float *events, int n) {
     const Chord c = segment(prims, k, ray);
     for (int piece = 0; piece < 2; piece++) {
         float begin = piece ? c.t2 : c.t0, end = piece ? c.t3 : c.t1;
         if (end > begin) {
             if (n + 2 > EVENTS) return EVENTS + 1;
-            times[n * THREADS] = begin, marks[n * THREADS] = (signed char)mark;
-            times[(n + 1) * THREADS] = end, marks[(n + 1) * THREADS] = (signed char)~mark;
+            events[n * THREADS] = __int_as_float((__float_as_int(begin) & ~15) | 2 * mark);
+            events[(n + 1) * THREADS] = __int_as_float((__float_as_int(end) & ~15) | 2 * mark + 1);
             n += 2;
         }
     }
     return n;
 }
 
-__device__ __forceinline__ void sort_events(float *times, signed char *marks, int n) {
+__device__ __forceinline__ void sort_events(float *events, int n) {
     for (int i = 1; i < n; i++) {
-        float t = times[i * THREADS];
-        signed char m = marks[i * THREADS];
+        float t = events[i * THREADS];
         int j = i - 1;
-        while (j >= 0 && times[j * THREADS] > t) {
-            times[(j + 1) * THREADS] = times[j * THREADS], marks[(j + 1) * THREADS] = marks[j * THREADS];
-            j--;
-        }
-        times[(j + 1) * THREADS] = t, marks[(j + 1) * THREADS] = m;
+        for (; j >= 0 && events[j * THREADS] > t; j--) events[(j + 1) * THREADS] = events[j * THREADS];
+        events[(j + 1) * THREADS] = t;
     }
 }
 
-// Length of metal of one joint and its part in MIX; false if there is no room for its events.
-__device__ __noinline__ bool solder_length(const float4 *prims, int first, int last, Ray ray, float *times,
-                                           signed char *marks, float &total, float &second) {
-    int n = 0;
-    for (int k = first; k < last; k++) {
-        n = add_events(prims, k, role_of(prims, k), ray, times, marks, n);
-        if (n > EVENTS) return false;
+// Numbers of BODY, VOID, GAP, KEEP, PATCH, MIX that a point lies in, five bits each; of the neck: BODY, NECK_MARK.
+struct is_metal_rule {
+    __device__ __forceinline__ bool operator()(unsigned inside) const {
+        return (inside & 31u) && !(inside & (31u << 5)) && (!(inside & (31u << 10)) || (inside & (1023u << 15)));
     }
-    sort_events(times, marks, n);
-    // Counts of BODY, VOID, GAP, KEEP, PATCH, MIX, five bits each.
+};
+
+struct is_neck_rule {
+    __device__ __forceinline__ bool operator()(unsigned inside) const { return (inside >> 5) && !(inside & 31u); }
+};
+
+__device__ __forceinline__ unsigned one_of(int mark) { return 1u << 5 * (mark == NECK_MARK ? 1 : mark); }
+
+// What solder_length and neck_length do, without room for events: slow, for the rare ray that has too many.
+template <class Visit, class Rule>
+__device__ __noinline__ void sweep(const float4 *prims, const Ray &ray, Visit visit, Rule rule, float &total, float &second) {
+    float now = -LARGE;
+    total = second = 0.0f;
+    while (true) {
+        float next = LARGE;
+        visit([&](int k, int mark) {
+            const Chord c = segment(prims, k, ray);
+            if (c.t1 > c.t0) next = c.t0 > now ? fminf(next, c.t0) : c.t1 > now ? fminf(next, c.t1) : next;
+            if (c.t3 > c.t2) next = c.t2 > now ? fminf(next, c.t2) : c.t3 > now ? fminf(next, c.t3) : next;
+        });
+        if (next >= LARGE) return;
+        const float middle = 0.5f * (now + next);
+        unsigned inside = 0;
+        if (now > -LARGE)
+            visit([&](int k, int mark) {
+                const Chord c = segment(prims, k, ray);
+                if ((c.t0 < middle && middle < c.t1) || (c.t2 < middle && middle < c.t3)) inside += one_of(mark);
+            });
+        if (rule(inside)) {
+            total += next - now;
+            if (inside >> 25) second += next - now;
+        }
+        now = next;
+    }
+}
+
+template <class Rule>
+__device__ __forceinline__ void measure(float *events, int n, Rule rule, float &total, float &second) {
     unsigned inside = 0;
     float before = 0.0f;
     total = second = 0.0f;
+    sort_events(events, n);
     for (int i = 0; i < n; i++) {
-        float t = times[i * THREADS];
-        int mark = marks[i * THREADS];
-        unsigned body = inside & 31u, gone = inside & (31u << 5), gap = inside & (31u << 10);
-        if (body && !gone && (!gap || (inside & (1023u << 15)))) {
+        float t = events[i * THREADS];
+        int code = __float_as_int(t) & 15;
+        if (rule(inside)) {
             total += t - before;
             if (inside >> 25) second += t - before;
         }
         before = t;
-        inside += mark >= 0 ? 1u << (5 * mark) : 0u - (1u << (5 * ~mark));
+        unsigned one = one_of(code >> 1);
+        inside += code & 1 ? 0u - one : one;
     }
-    return true;
 }
 
-__device__ __noinline__ bool neck_length(const Scene &s, int neck, Ray ray, float *times, signed char *marks, float &total) {
+// Length of metal of one joint and its part in MIX.
+__device__ __noinline__ float2 solder_length(const float4 *prims, int first, int last, Ray ray, float *events) {
+    auto visit = [=](auto work) {
+        for (int k = first; k < last; k++) work(k, role_of(prims, k));
+    };
     int n = 0;
-    total = 0.0f;
-    for (int k = s.neck_rows[2 * neck]; k < s.neck_rows[2 * neck + 1]; k++) {
-        n = add_events(s.prims, k, NECK_MARK, ray, times, marks, n);
-        if (n > EVENTS) return false;
-    }
-    if (n == 0) return true;
-    for (int side = 0; side < 2; side++) {
-        int joint = s.neck_joints[2 * neck + side];
-        for (int k = s.joint_rows[2 * joint]; k < s.joint_rows[2 * joint + 1]; k++)
-            if (role_of(s.prims, k) == BODY) {
-                n = add_events(s.prims, k, BODY, ray, times, marks, n);
-                if (n > EVENTS) return false;
-            }
-    }
-    sort_events(times, marks, n);
-    int own = 0, body = 0;
-    float before = 0.0f;
-    for (int i = 0; i < n; i++) {
-        float t = times[i * THREADS];
-        int mark = marks[i * THREADS], step = mark >= 0 ? 1 : -1;
-        if (own > 0 && body == 0) total += t - before;
-        before = t;
-        if ((mark >= 0 ? mark : ~mark) == NECK_MARK) own += step;
-        else body += step;
-    }
-    return true;
+    visit([&](int k, int mark) { n = n > EVENTS ? n : add_events(prims, k, mark, ray, events, n); });
+    float2 out;
+    if (n > EVENTS) sweep(prims, ray, visit, is_metal_rule(), out.x, out.y);
+    else measure(events, n, is_metal_rule(), out.x, out.y);
+    return out;
+}
+
+// Length of a neck outside the BODY of its two joints.
+__device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray, float *events) {
+    auto visit = [=](auto work) {
+        for (int k = s.neck_rows[2 * neck]; k < s.neck_rows[2 * neck + 1]; k++) work(k, NECK_MARK);
+        for (int side = 0; side < 2; side++) {
+            int joint = s.neck_joints[2 * neck + side];
+            for (int k = s.joint_rows[2 * joint]; k < s.joint_rows[2 * joint + 1]; k++)
+                if (role_of(s.prims, k) == BODY) work(k, BODY);
+        }
+    };
+    int n = 0;
+    visit([&](int k, int mark) { n = n > EVENTS ? n : add_events(s.prims, k, mark, ray, events, n); });
+    float2 out;
+    if (n > EVENTS) sweep(s.prims, ray, visit, is_neck_rule(), out.x, out.y);
+    else measure(events, n, is_neck_rule(), out.x, out.y);
+    return out.x;
 }
 
 __device__ __forceinline__ float common(float a0, float a1, float b0, float b1) {
@@ -206,12 +238,12 @@ struct Sum {
     }
 };
 
-__device__ __forceinline__ unsigned cover(int first, int last, int start) {
-    int low = max(first - start, 0), high = min(last - start, TILE);
-    return high > low ? ((1u << (high - low)) - 1u) << low : 0u;
+__device__ __forceinline__ unsigned cover(int first, int last, int start, int size) {
+    int low = max(first - start, 0), high = min(last - start, size);
+    return high > low ? (ALL >> (32 - (high - low))) << low : 0u;
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS) project(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
@@ -222,17 +254,16 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
     extern __shared__ float4 energy[];
     __shared__ short listed[LISTED];
     __shared__ int facts[LISTED];
-    __shared__ unsigned in_row[WORDS][TILE], in_column[WORDS][TILE], solid[WORDS], several[WORDS];
+    __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS];
     __shared__ float4 sides[BOXES];
     __shared__ float4 layer[BOXES];
     __shared__ int counts[WARPS];
     __shared__ int found[2];
-    __shared__ unsigned char pixels[2][AREA];
+    __shared__ short pixels[2][AREA];
     __shared__ float frame[12];
-    __shared__ float all_times[EVENTS * THREADS];
-    __shared__ signed char all_marks[EVENTS * THREADS];
+    __shared__ float all_events[EVENTS * THREADS];
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
-    const int view = first_view + blockIdx.z, row0 = blockIdx.y * TILE, column0 = blockIdx.x * TILE;
+    const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
     if (thread < 12) frame[thread] = frames[12 * view + thread];
     if (thread < 2) found[thread] = 0;
@@ -242,7 +273,7 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
         bool hit = false;
         if (k < n_items) {
             short4 p = __ldg(&span[k]);
-            hit = p.x < row0 + TILE && p.y > row0 && p.z < column0 + TILE && p.w > column0;
+            hit = p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
         }
         unsigned votes = __ballot_sync(ALL, hit);
         if (lane == 0) counts[warp] = __popc(votes);
@@ -281,20 +312,24 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
         if (i < total) {
             int k = listed[i];
             short4 p = __ldg(&span[k]);
-            down = cover(p.x, p.y, row0), across = cover(p.z, p.w, column0);
+            down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
             fact = items[3 * k] | items[3 * k + 2] << 3 | items[3 * k + 1] << 4;
-        } else if (i == total) down = across = 0xffffu;
+        } else if (i == total) down = across = ALL;
         facts[i] = fact;
-        for (int r = 0; r < TILE; r++) {
-            unsigned a = __ballot_sync(ALL, down >> r & 1u), b = __ballot_sync(ALL, across >> r & 1u);
-            if (lane == r) in_row[w][r] = a, in_column[w][r] = b;
+        for (int r = 0; r < TALL; r++) {
+            unsigned votes = __ballot_sync(ALL, down >> r & 1u);
+            if (lane == r) in_row[w][r] = votes;
+        }
+        for (int c = 0; c < WIDE; c++) {
+            unsigned votes = __ballot_sync(ALL, across >> c & 1u);
+            if (lane == c) in_column[w][c] = votes;
         }
         unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
         if (lane == 0) solid[w] = a, several[w] = b;
     }
     __syncthreads();
     for (int pixel = thread; pixel < AREA; pixel += THREADS) {
-        int r = pixel / TILE, c = pixel % TILE;
+        int r = pixel / WIDE, c = pixel % WIDE;
         unsigned near = 0;
         for (int w = 0; w < words; w++) near |= in_row[w][r] & in_column[w][c] & several[w];
         bool inside = row0 + r < rows && column0 + c < columns;
@@ -304,7 +339,7 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
             int base = 0;
             if (lane == 0) base = atomicAdd(&found[which], __popc(votes));
             base = __shfl_sync(ALL, base, 0);
-            if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (unsigned char)pixel;
+            if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (short)pixel;
         }
     }
     __syncthreads();
@@ -312,13 +347,12 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
     const float step = pixel_mm / (float)edge, middle = 0.5f * (float)(edge - 1);
     const float right = ((float)(sub % edge) - middle) * step, below = ((float)(sub / edge) - middle) * step;
     const int near_turns = (found[0] + each - 1) / each, turns = near_turns + ((found[1] + 31) >> 5);
-    float *times = all_times + thread;
-    signed char *marks = all_marks + thread;
+    float *events = all_events + thread;
     for (int turn = warp; turn < turns; turn += WARPS) {
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = which < found[near ? 0 : 1] && (!near || group < each);
-        const int pixel = pixels[near ? 0 : 1][known ? which : 0], r = pixel / TILE, c = pixel % TILE;
+        const int pixel = pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
         const float u = u0[view] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
         const float v = v0[view] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
         Ray ray;
@@ -342,9 +376,11 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
                 if (joint != current) {
                     if (sum.bodies > 0) {
                         float metal = sum.total(), mixed = 0.0f;
-                        if (!sum.simple && !solder_length(s.prims, s.joint_rows[2 * current],
-                                                          s.joint_rows[2 * current + 1], ray, times, marks, metal, mixed))
-                            lost[0] = 1;
+                        if (!sum.simple) {
+                            const int *range = s.joint_rows + 2 * current;
+                            const float2 both = solder_length(s.prims, range[0], range[1], ray, events);
+                            metal = both.x, mixed = both.y;
+                        }
                         solder += metal, second += mixed;
                     }
                     current = joint;
@@ -359,11 +395,8 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
                     if (kind == NECK) {
                         const float *centre = s.neck_centre + 3 * owner;
                         const float reach = s.neck_radius[owner];
-                        if (approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach) {
-                            float length;
-                            if (!neck_length(s, owner, ray, times, marks, length)) lost[0] = 1;
-                            solder += length;
-                        }
+                        if (approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
+                            solder += neck_length(s, owner, ray, events);
                     } else {
                         if (kind != JOINT) {
                             const float4 ball = __ldg(&s.balls[k]);
@@ -428,4 +461,74 @@ extern "C" __global__ void __launch_bounds__(THREADS) project(
             signal[at] = passed, variance[at] = spread;
         }
     }
+}
+
+// First and last + 1 pixel whose area may reach into low .. high on one detector axis that begins at `start`.
+__device__ __forceinline__ void span_of(float low, float high, float start, float pixel_mm, int count, short &first,
+                                        short &last) {
+    first = (short)max(0, (int)floorf(fmaxf(__fdiv_rn(low - start, pixel_mm), -30000.0f)));
+    last = (short)min(count, (int)ceilf(fminf(__fdiv_rn(high - start, pixel_mm), 30000.0f)) + 1);
+}
+
+struct Panel {
+    float u0, v0, pixel_mm, distance;
+    int rows, columns;
+};
+
+// footprints.footprint: rows and columns that a ball may touch.
+__device__ short4 footprint(const float *centre, float radius, const float *frame, const Panel &panel) {
+    const float wx = centre[0] - frame[0], wy = centre[1] - frame[1], wz = centre[2] - frame[2];
+    const float depth = wx * frame[9] + wy * frame[10] + wz * frame[11];
+    short4 out = make_short4(0, 0, 0, 0);
+    if (depth <= radius || radius <= 0.0f) return out;
+    const float across = wx * frame[3] + wy * frame[4] + wz * frame[5];
+    const float down = wx * frame[6] + wy * frame[7] + wz * frame[8];
+    const float square = depth * depth - radius * radius, scale = __fdiv_rn(panel.distance, square);
+    const float tall = radius * __fsqrt_rn(down * down + square), wide = radius * __fsqrt_rn(across * across + square);
+    span_of(scale * (down * depth - tall), scale * (down * depth + tall), panel.v0, panel.pixel_mm, panel.rows, out.x, out.y);
+    span_of(scale * (across * depth - wide), scale * (across * depth + wide), panel.u0, panel.pixel_mm, panel.columns,
+            out.z, out.w);
+    return out;
+}
+
+// footprints.outline: rows and columns under the boxes of primitives begin .. end - 1.
+__device__ short4 outline(const float *corners, int begin, int end, const float *frame, const Panel &panel) {
+    float low_u = LARGE, high_u = -LARGE, low_v = LARGE, high_v = -LARGE;
+    for (int n = 8 * begin; n < 8 * end; n++) {
+        const float wx = corners[3 * n] - frame[0], wy = corners[3 * n + 1] - frame[1], wz = corners[3 * n + 2] - frame[2];
+        const float depth = wx * frame[9] + wy * frame[10] + wz * frame[11];
+        if (depth <= 0.0f) return make_short4(0, (short)panel.rows, 0, (short)panel.columns);
+        const float scale = __fdiv_rn(panel.distance, depth);
+        const float u = scale * (wx * frame[3] + wy * frame[4] + wz * frame[5]);
+        const float v = scale * (wx * frame[6] + wy * frame[7] + wz * frame[8]);
+        low_u = fminf(low_u, u), high_u = fmaxf(high_u, u), low_v = fminf(low_v, v), high_v = fmaxf(high_v, v);
+    }
+    short4 out;
+    span_of(low_v, high_v, panel.v0, panel.pixel_mm, panel.rows, out.x, out.y);
+    span_of(low_u, high_u, panel.u0, panel.pixel_mm, panel.columns, out.z, out.w);
+    return out;
+}
+
+extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int *items, int n_items,
+                                   const float *joint_centre, const float *joint_radius, const int *neck_rows,
+                                   const float *frames, const float *u0, const float *v0, float pixel_mm, float distance,
+                                   int rows, int columns, short4 *out) {
+    const int k = blockIdx.x * blockDim.x + threadIdx.x, view = blockIdx.y;
+    if (k >= n_items) return;
+    const float *frame = frames + 12 * view;
+    const Panel panel = {u0[view], v0[view], pixel_mm, distance, rows, columns};
+    const int kind = items[3 * k], owner = items[3 * k + 1];
+    short4 found = make_short4(0, 0, 0, 0);
+    if (kind == JOINT || k >= primitives) {
+        found = footprint(joint_centre + 3 * owner, joint_radius[owner], frame, panel);
+        if (kind == JOINT) {
+            const float4 ball = balls[k];
+            const float centre[3] = {ball.x, ball.y, ball.z};
+            const short4 own = footprint(centre, ball.w, frame, panel);
+            found.x = max(found.x, own.x), found.y = min(found.y, own.y);
+            found.z = max(found.z, own.z), found.w = min(found.w, own.w);
+        }
+    } else if (kind == NECK) found = outline(corners, neck_rows[2 * owner], neck_rows[2 * owner + 1], frame, panel);
+    else if (kind != REST) found = outline(corners, k, k + 1, frame, panel);
+    out[(size_t)view * n_items + k] = found;
 }

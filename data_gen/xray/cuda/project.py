@@ -53,7 +53,12 @@ def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
     """Rows and columns (first, last + 1 of each) that each item may touch, int16 (view, item, 4)."""
     views, items = sent.frames.shape[0], sent.items.shape[0]
     out = torch.empty((views, items, 4), dtype=torch.int16, device=device)
-    threads = 8 if SIMULATED else 128
+    if not SIMULATED:
+        from jointwise.data_gen.xray.cuda import compiled
+
+        compiled.shadows(sent, out)
+        return out
+    threads = 8
     _shadows[(-(-items // threads), views), threads](
         sent.packed, sent.balls, sent.corners, sent.items, sent.frames, *_pixels(sent, device),
         sent.pixel_mm, sent.distance_mm, sent.sub_rays, seen(out),

@@ -36,6 +36,7 @@ from jointwise.data_gen.scan import (
     record_energies,
     scan_beam,
     scan_detector,
+    scan_wobble,
     scanned,
 )
 from jointwise.data_gen.settings import GeneratorSettings
@@ -87,7 +88,7 @@ def training_record(number: int) -> ScanRecord:
 
 
 def small_record() -> ScanRecord:
-    """A few joints and views, for the agreement with the CPU: no random numbers of the detector."""
+    """A few joints and views, for the agreement with the CPU: no noise, whose bits differ."""
     record = draw_scan(GeneratorSettings(family=FamilySettings(rows=(2, 2), cols=(3, 3))), 3, 4)
     scanner = replace(
         record.scanner, views=90, storage="float32", photons_per_pixel=1e12, read_noise=0.0, gain_sd=0.0
@@ -139,10 +140,11 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     scale = beam.views / most
     out["project"] = scale * milliseconds(lambda: project(sent, spans, 0, most, device, lost))
     signal, variance = project(sent, spans, 0, most, device, lost)
-    measure = Measure(scan_detector(scanner), beam, scanner.noise_seed, device)
+    drawn = loads.panel_on_card(prepared.panel, device)
+    measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
     out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0))
     integrals = measure(signal, variance, 0)
-    ramp = Ramp(beam, scanner.hann_cutoff, device, precision)
+    ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
     out["ramp"] = scale * milliseconds(lambda: ramp(integrals))
     filtered = ramp(integrals)
 
@@ -188,7 +190,7 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
     few = slice(0, 12)
     reference = project_on_cpu(
         pack(scene, np.float64), scan_beam(scanner), record_energies(record), pose=pose, views=few,
-        detector_shift_mm=scanner.axis_offset_px * scanner.pixel_mm, dtype=np.float64,
+        wobble=scan_wobble(scanner), dtype=np.float64,
     )  # fmt: skip
     sent = loads.on_card(prepared.load, device)
     lost = torch.zeros(1, dtype=torch.int32, device=device)
@@ -217,6 +219,7 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
 
 def noise(record: ScanRecord) -> dict[str, float]:
     """Mean and variance of the card's measured views over their expectation, same bits twice, even and few quanta."""
+    from jointwise.data_gen.xray.cuda import load as loads
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.detector import Detector
 
@@ -226,7 +229,8 @@ def noise(record: ScanRecord) -> dict[str, float]:
     for level in (1.0, 0.05, 0.002):
         mean = torch.full(shape, level, device=device)
         spread = 1.2 * mean
-        measure = Measure(Detector(photons=5000.0), beam, 77, device)
+        ideal = Detector(photons=5000.0)
+        measure = Measure(ideal, loads.panel_on_card(loads.panel(ideal, beam, 77), device), beam, 77, device)
         one, two = (torch.exp(-measure(mean, spread, 0, weighted=False)).double() for _ in range(2))
         kept = one > measure.detector.floor * 1.01 if level < 0.01 else torch.ones_like(one, dtype=torch.bool)
         out[f"mean at {level:g}"] = float(one.mean()) / level - 1

@@ -28,6 +28,7 @@ def run(cfg: GenerateConfig) -> Done:
         seed=cfg.seed,
         grid=cfg.grid,
         workers=worker_count(cfg.workers),
+        device=cfg.device,
     )
     store = Store(cfg.out)
     say(contents(store))

@@ -44,6 +44,7 @@ class GenerateConfig:
         joints: number of sites instead of boards; boards are whole, so the store may hold a few more.
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
+        device: where X-rays are computed: cpu, cuda, or auto (as the store was begun, else a card if there is one).
         family: the family of ball grid arrays.
         families: if given, each board has one of these families instead (family=mixed sets them).
         process: spread of the shop floor.
@@ -57,6 +58,7 @@ class GenerateConfig:
     joints: int | None = None
     seed: int = 0
     workers: int = 0
+    device: str = "cpu"
     family: FamilySettings = field(default_factory=FamilySettings)
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)

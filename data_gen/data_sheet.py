@@ -103,6 +103,7 @@ class _Found:
     def __init__(self) -> None:
         self.joints = 0
         self.boards: set[str] = set()
+        self.redrawn: set[str] = set()
         self.values: dict[str, list[NDArray[np.float32]]] = {}
         self.words: Counter[str] = Counter()
         self.labels: Counter[tuple[str, str, float]] = Counter()
@@ -113,6 +114,8 @@ class _Found:
         """Take up one shard."""
         self.joints += len(table)
         self.boards |= set(table["board_id"])
+        if "attempt" in table:
+            self.redrawn |= set(table.loc[table["attempt"] > 0, "board_id"])
         truth, present = truth_array(table), present_array(table)
         for split, rows in table.groupby("split").indices.items():
             self._count(str(split), truth[rows], present[rows])
@@ -159,6 +162,9 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         "joints (sites)": f"{found.joints}, of which {sum(n for (_, w), n in found.splits.items() if w == 'missing')} "
         "without a ball",
         "boards, one scan each": len(found.boards),
+        "drawn anew": f"{len(found.redrawn)} boards whose first draw could not be made (metal that does not settle, "
+        "a scan too poor to show any); nothing of that draw is kept",
+        "X-rays computed on": manifest.get("device", "cpu"),
         "shards": len(manifest["shards"]),
         "family": f"{family.get('name')}, pitch {family.get('pitch_mm')} mm, nominal ball {family.get('ball_mm')} mm",
         "alloys": _words(found, "board.alloy="),
@@ -235,7 +241,13 @@ def _row(cells: Iterable[object]) -> str:
 
 def _again(manifest: Mapping[str, Any]) -> str:
     return (
-        f"`jointwise generate boards={len(manifest['shards'])} seed={manifest['seed']} out=STORE` with these settings "
+        f"`jointwise generate boards={len(manifest['shards'])} seed={manifest['seed']} "
+        f"{_on(manifest)}out=STORE` with these settings "
         f"(the same bits with the same releases of the libraries; damaged shards: `jointwise verify data=STORE "
         f"remake=true`):\n\n```json\n{json.dumps(manifest['config'], indent=1)}\n```"
     )
+
+
+def _on(manifest: Mapping[str, Any]) -> str:
+    device = manifest.get("device", "cpu")
+    return "" if device == "cpu" else f"device={device} "

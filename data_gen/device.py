@@ -26,13 +26,12 @@ from jointwise.data_gen.scan import (
     wanted_boxes,
 )
 from jointwise.data_gen.shapes.build import build_scene
-from jointwise.data_gen.shapes.scene import Scene, pack
-from jointwise.data_gen.xray.cuda.card import card
+from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
+from jointwise.data_gen.xray.cuda.card import CardLimit, card
 from jointwise.data_gen.xray.cuda.cut import Readings, readings
 from jointwise.data_gen.xray.cuda.load import Load, Panel, load, panel
 from jointwise.data_gen.xray.energies import linearisation
 from jointwise.joints.batch import Joints
-from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice
 
@@ -84,14 +83,16 @@ class CardJoints(NamedTuple):
         """The joints as `scan.simulate` returns them.
 
         Raises:
-            ValueError: a ray met more solids of one joint, or a tile more solids, than there is room for.
-            InputError: the scan shows no metal.
+            CardLimit: a ray met more solids of one joint, or a tile more solids, than there is room for.
+            Infeasible: the scan shows no metal.
         """
         if int(self.lost) != 0:
-            raise ValueError("a ray or a tile meets more solids than the kernels hold")
+            raise CardLimit("a ray or a tile meets more solids than the kernels hold")
         air, solder, noise = self.levels.tolist()
         if not solder > air:
-            raise InputError(f"expected a solder level above the air level, found {solder:.4g} and {air:.4g}")
+            raise Infeasible(
+                f"no levels: expected a solder level above the air level, found {solder:.4g} and {air:.4g}"
+            )
         table = self.prepared.table.assign(cnr=(solder - air) / noise if noise > 0 else np.nan)
         return Joints(self.volumes.cpu().numpy(), table, self.grid)
 

@@ -1,18 +1,25 @@
-"""A store of generated joints: one immutable shard per scan, made by several processes, resumed where it stopped."""
+"""A store of generated joints: one immutable shard per scan, made by several processes, resumed where it stopped.
+
+With a CUDA card the processes draw and solve scenes ahead and this process has the card X-ray them. A scan that turns
+out not to be feasible is drawn anew, whole and from a random stream of its own: attempt 1, 2, … in the table.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import itertools
 import json
+import logging
 import multiprocessing
 import os
 import threading
-from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing.connection import wait as wait_for_any
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numba
 from rich.progress import (
@@ -29,21 +36,72 @@ from jointwise.data_gen.drawing.record_json import from_json
 from jointwise.data_gen.drawing.scan import draw_scan, most_samples
 from jointwise.data_gen.scan import simulate
 from jointwise.data_gen.settings import GeneratorSettings
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import Shard, StoreWriter, read_manifest, write_shard
+from jointwise.joints.store import MANIFEST, Shard, StoreWriter, read_manifest, write_shard
+
+if TYPE_CHECKING:
+    from jointwise.data_gen.device import CardJoints, Prepared
 
 SPLIT_PATTERN = ("train", "validation", "train", "test", "train")
 """Split of boards 0, 1, 2, …, repeated: 3 : 1 : 1, and every split is there from four boards on."""
 
+DEVICES = ("auto", "cpu", "cuda")
+ATTEMPTS = 5
+"""Draws of one scan before the settings are blamed."""
+
+WRITERS = 4
+"""Threads that bring joints from a card to the disk."""
+
+_log = logging.getLogger(__name__)
+_T = TypeVar("_T")
+
 
 def scan_joints(settings: GeneratorSettings, seed: int, number: int, grid: Grid) -> Joints:
     """Joints of scan `number` of a set, with their split in the table; depends on nothing but the arguments."""
-    with threadpool_limits(1):  # a library product split over threads may round differently
-        joints = simulate(draw_scan(settings, seed, number), grid)
-    table = joints.table.assign(split=SPLIT_PATTERN[number % len(SPLIT_PATTERN)])
-    return Joints(joints.volumes, table, joints.grid)
+
+    def attempted(attempt: int) -> Joints:
+        joints = simulate(draw_scan(settings, seed, number, attempt), grid)
+        return Joints(joints.volumes, joints.table.assign(**_marks(number, attempt)), joints.grid)
+
+    return _feasible(attempted, number)
+
+
+def prepared_scan(settings: GeneratorSettings, seed: int, number: int, grid: Grid) -> Prepared:
+    """Scan `number` of a set made ready for a card, see :func:`scan_joints`."""
+    from jointwise.data_gen.device import prepare
+
+    def attempted(attempt: int) -> Prepared:
+        ready = prepare(draw_scan(settings, seed, number, attempt), grid)
+        return ready._replace(table=ready.table.assign(**_marks(number, attempt)))
+
+    return _feasible(attempted, number)
+
+
+def _marks(number: int, attempt: int) -> dict[str, Any]:
+    return {"split": SPLIT_PATTERN[number % len(SPLIT_PATTERN)], "attempt": attempt}
+
+
+def _feasible(make: Callable[[int], _T], number: int) -> _T:
+    """What `make` makes of the first attempt that is feasible.
+
+    Raises:
+        InputError: none of the first `ATTEMPTS` is.
+    """
+    reason = ""
+    for attempt in range(ATTEMPTS):
+        try:
+            with threadpool_limits(1):  # a library product split over threads may round differently
+                return make(attempt)
+        except Infeasible as error:
+            reason = str(error)
+            _log.warning("%s, attempt %d, is drawn anew: %s", scan_name(number), attempt, reason)
+    raise InputError(
+        f"expected settings from which {scan_name(number)} can be made in {ATTEMPTS} draws, found none ({reason}); "
+        "narrow what may be drawn"
+    )
 
 
 def scan_name(number: int) -> str:
@@ -60,6 +118,7 @@ def generate(
     seed: int,
     grid: Grid | None = None,
     workers: int = 1,
+    device: str = "cpu",
     progress: bool = True,
 ) -> list[Shard]:
     """Fill a store with the joints of scans 0 … scans - 1; scans it already lists are left alone.
@@ -67,7 +126,7 @@ def generate(
     While these hold fewer than `joints` sites, further scans follow; scans are whole, so a few more may come.
 
     The bits do not depend on the number of workers. One worker computes in this process with all its threads;
-    several compute one scan each, with one thread.
+    several compute one scan each, with one thread. On a card noise has other bits, of the same laws.
 
     Args:
         settings: what may be drawn.
@@ -77,21 +136,25 @@ def generate(
         seed: seed of the whole set.
         grid: grid of the sub-volumes; the standard one if left out.
         workers: processes.
+        device: where X-rays are computed: `cpu`, `cuda`, or `auto` (what the store was begun on, else a card if
+            there is one).
         progress: show a progress bar.
 
     Returns:
         The shards of these scans, in order.
 
     Raises:
-        InputError: nothing to make, a folder of other origin, one that cannot be written, or a killed worker.
+        InputError: no card, nothing to make, a folder of other origin, one that cannot be written, or a killed worker.
     """
     if scans < 1 or workers < 1:
         raise InputError(
             f"expected at least one scan and one worker, found scans={scans} and workers={workers}"
         )
-    grid = grid or Grid()
+    grid, device = grid or Grid(), chosen_device(device, folder)
+    made = _made_on_card if device == "cuda" else _made
+    config = dataclasses.asdict(settings)
     try:
-        with StoreWriter(folder, grid, seed, dataclasses.asdict(settings)) as writer, _bar(progress) as bar:
+        with StoreWriter(folder, grid, seed, config, device) as writer, _bar(progress) as bar:
             task = bar.add_task("scans")
             while True:
                 scans = _scans_needed(settings, scans, joints, writer.shards)
@@ -99,7 +162,7 @@ def generate(
                 bar.update(task, total=scans, completed=scans - len(missing))
                 if not missing:
                     return [writer.shards[scan_name(n)] for n in range(scans)]
-                for shard in _made(settings, folder, seed, grid, missing, workers):
+                for shard in made(settings, folder, seed, grid, missing, workers):
                     writer.commit(shard)
                     bar.advance(task)
     except OSError as error:
@@ -112,6 +175,29 @@ def generate(
             f"expected {workers} workers to finish, found one killed, most often because memory ran out (each "
             "needs up to 1.5 GB); take fewer workers and start again to continue"
         ) from error
+
+
+def chosen_device(device: str, folder: Path) -> str:
+    """`cpu` or `cuda`, what `auto` stands for decided.
+
+    Raises:
+        InputError: an unknown word, or no card that can be used.
+    """
+    if device not in DEVICES:
+        raise InputError(f"device: expected one of {', '.join(DEVICES)}, found {device!r}; correct it")
+    if device == "auto" and (folder / MANIFEST).exists():
+        device = str(read_manifest(folder).get("device", "cpu"))
+    if device == "cpu":
+        return device
+    from jointwise.data_gen.xray.cuda.card import card
+
+    try:
+        card()
+    except InputError:
+        if device == "auto":
+            return "cpu"
+        raise
+    return "cuda"
 
 
 def _scans_needed(settings: GeneratorSettings, scans: int, joints: int, made: dict[str, Shard]) -> int:
@@ -137,11 +223,14 @@ def remake(folder: Path, names: list[str], *, workers: int = 1, progress: bool =
             f"expected a generated store in {folder}, found joints of another origin; copy them again"
         )
     settings = from_json(json.dumps(manifest["config"]), GeneratorSettings)
-    with StoreWriter(folder, grid, seed, manifest["config"]) as writer:
+    device = chosen_device(str(manifest.get("device", "cpu")), folder)
+    with StoreWriter(folder, grid, seed, manifest["config"], device) as writer:
         scans = len(writer.shards)
         for name in names:
             writer.drop(name)
-    generate(settings, folder, scans=scans, seed=seed, grid=grid, workers=workers, progress=progress)
+    generate(
+        settings, folder, scans=scans, seed=seed, grid=grid, workers=workers, device=device, progress=progress
+    )
 
 
 def _bar(show: bool) -> Progress:
@@ -163,24 +252,92 @@ def _made(
         for number in numbers:
             yield _make_shard(settings, folder, seed, grid, number)
         return
+    with _pool(min(workers, len(numbers))) as pool:
+        yield from _ahead(pool, _make_shard, (settings, folder, seed, grid), numbers, workers)
+
+
+def _made_on_card(
+    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, numbers: list[int], workers: int
+) -> Iterator[Shard]:
+    """As :func:`_made`, with the X-rays on the card and scenes made ready ahead of it."""
+    from jointwise.data_gen.device import on_card
+
+    origin = settings, folder, seed, grid
+    writing: deque[Future[Shard]] = deque()
+    started: CardJoints | None = None
+    with ThreadPoolExecutor(WRITERS) as writers, _pool(min(workers, len(numbers))) as pool:
+        for made in _ahead(pool, _prepare_or_make, origin, numbers, workers):
+            if isinstance(made, Shard):
+                yield made
+                continue
+            # The card has the next scan to work on while this one is copied and written.
+            before, started = started, on_card(made, grid)
+            if before is not None:
+                writing.append(writers.submit(_keep, pool, origin, before))
+            while len(writing) > WRITERS:
+                yield writing.popleft().result()
+        if started is not None:
+            writing.append(writers.submit(_keep, pool, origin, started))
+        for future in writing:
+            yield future.result()
+
+
+def _prepare_or_make(
+    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, number: int
+) -> Prepared | Shard:
+    """A scan ready for the card, or its shard if it is more than the card's kernels hold."""
+    from jointwise.data_gen.xray.cuda.card import CardLimit
+
+    try:
+        return prepared_scan(settings, seed, number, grid)
+    except CardLimit as limit:
+        _log.warning("%s is X-rayed on the CPU: %s", scan_name(number), limit)
+        return _make_shard(settings, folder, seed, grid, number)
+
+
+def _keep(
+    pool: ProcessPoolExecutor, origin: tuple[GeneratorSettings, Path, int, Grid], joints: CardJoints
+) -> Shard:
+    """Write what the card made; a scan that it could not finish goes the CPU's way from the start."""
+    from jointwise.data_gen.xray.cuda.card import CardLimit
+
+    number = joints.prepared.record.number
+    try:
+        return write_shard(origin[1], scan_name(number), joints.to_host())
+    except (CardLimit, Infeasible) as failure:
+        _log.warning("%s is made on the CPU: %s", scan_name(number), failure)
+        return pool.submit(_make_shard, *origin, number).result()
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
     # Spawned, not forked: a forked child of a process that has used threads may hang.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(numbers)), context, initializer=_begin_worker) as pool:
-        waiting = iter(numbers)
-        running: set[Future[Shard]] = set()
-        try:
-            while True:
-                # A few ahead of the workers, however many scans there are.
-                for number in itertools.islice(waiting, 2 * workers - len(running)):
-                    running.add(pool.submit(_make_shard, settings, folder, seed, grid, number))
-                if not running:
-                    return
-                done, running = wait(running, return_when=FIRST_COMPLETED)
-                for future in done:
-                    yield future.result()
-        finally:
-            for future in running:
-                future.cancel()
+    return ProcessPoolExecutor(workers, context, initializer=_begin_worker)
+
+
+def _ahead(
+    pool: ProcessPoolExecutor,
+    work: Callable[..., _T],
+    origin: tuple[GeneratorSettings, Path, int, Grid],
+    numbers: list[int],
+    workers: int,
+) -> Iterator[_T]:
+    """What `work` makes of each number, as it gets ready."""
+    waiting = iter(numbers)
+    running: set[Future[_T]] = set()
+    try:
+        while True:
+            # A few ahead of the workers, however many scans there are.
+            for number in itertools.islice(waiting, 2 * workers - len(running)):
+                running.add(pool.submit(work, *origin, number))
+            if not running:
+                return
+            done, running = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                yield future.result()
+    finally:
+        for future in running:
+            future.cancel()
 
 
 def _begin_worker() -> None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.records import ScannerRecord, ScanRecord
 from jointwise.data_gen.shapes.build import build_scene
-from jointwise.data_gen.shapes.scene import Scene, pack
+from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
 from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.data_gen.xray.detector import Detector, focal_blur_px, line_integrals
 from jointwise.data_gen.xray.energies import Energies, linearisation, linearised, scan_energies
@@ -35,6 +35,7 @@ from jointwise.data_gen.xray.reconstruct import (
 )
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import resample, scale
+from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, rotation
 from jointwise.joints.levels import Levels, combine, read_levels
@@ -271,10 +272,18 @@ def _raw_box(
 
 
 def scan_levels(boxes: list[NDArray[np.float32]], grid: Grid, record: ScanRecord) -> Levels:
-    """Air and solder level of the scan, measured as scoring measures them."""
+    """Air and solder level of the scan, measured as scoring measures them.
+
+    Raises:
+        Infeasible: the scan is too poor to show metal.
+    """
     pitch, ball = record.board.pitch_mm, record.board.ball_mm
     offsets = grid.offsets_mm(pitch, ball)
-    return combine([read_levels(box, offsets, pitch, ball) for box in boxes])
+    readings = [read_levels(box, offsets, pitch, ball) for box in boxes]
+    try:
+        return combine(readings)
+    except InputError as error:
+        raise Infeasible(f"no levels: {error}") from error
 
 
 def mistaken(levels: Levels, errors: tuple[float, float]) -> Levels:

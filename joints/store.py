@@ -34,6 +34,10 @@ MANIFEST = "manifest.json"
 JOURNAL = "manifest.journal"
 OPEN_MAPS = 1024
 """Shards mapped at a time; a system allows some 65,000 maps per process."""
+_HEAD = ("schema_version", "grid", "seed", "config")
+_UNSAID = {"device": "cpu"}
+"""What older manifests, which lack the key, mean."""
+
 SPLITS = ("train", "validation", "test")
 
 
@@ -65,16 +69,21 @@ class StoreWriter:
         grid: grid of all its joints.
         seed: seed of the whole store; None for joints that were not generated.
         config: resolved configuration that made it, JSON-safe.
+        device: what its joints were generated on, `cpu` or `cuda`; noise has other bits there.
 
     Raises:
         InputError: the folder holds a store of other origin, or another process is writing it.
     """
 
-    def __init__(self, folder: Path, grid: Grid, seed: int | None, config: dict[str, Any]) -> None:
+    def __init__(
+        self, folder: Path, grid: Grid, seed: int | None, config: dict[str, Any], device: str = "cpu"
+    ) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self._lock = _lock(folder)
         head = {"schema_version": SCHEMA_VERSION, "grid": grid.to_json(), "seed": seed, "config": config}
+        if seed is not None:
+            head["device"] = device
         self._head = json.loads(json.dumps(head))
         self.shards: dict[str, Shard] = {}
         self._journal: Any = None
@@ -122,10 +131,10 @@ class StoreWriter:
     def _resume(self) -> None:
         manifest = read_manifest(self.folder)
         for key, ours in self._head.items():
-            if manifest.get(key) != ours:
+            if manifest.get(key, _UNSAID.get(key)) != ours:
                 raise InputError(
                     f"expected an empty folder or a store made with the same settings, found another {key} in "
-                    f"{self.folder / MANIFEST}{_difference(manifest.get(key), ours)}; "
+                    f"{self.folder / MANIFEST}{_difference(manifest.get(key, _UNSAID.get(key)), ours)}; "
                     "choose another folder or delete that one"
                 )
         self.shards = {entry["name"]: Shard(**entry) for entry in manifest["shards"]}
@@ -267,7 +276,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         if any(entry != listed.get(entry["name"]) for entry in late):
             listed |= {Shard(**entry).name: entry for entry in late}
             manifest["shards"] = [listed[name] for name in sorted(listed)]
-            head = {key: manifest[key] for key in ("schema_version", "grid", "seed", "config")}
+            head = {key: manifest[key] for key in (*_HEAD, *(k for k in _UNSAID if k in manifest))}
             manifest["fingerprint"] = _fingerprint(head, manifest["shards"])
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(

@@ -37,9 +37,12 @@ _WITHOUT_VOIDS: dict[str, Any] = dict.fromkeys(
 )
 
 
-def draw_scan(settings: GeneratorSettings, seed: int, number: int) -> ScanRecord:
-    """The record of scan `number` of the set with this seed; the same numbers give the same record."""
-    rng = np.random.default_rng([seed, number])
+def draw_scan(settings: GeneratorSettings, seed: int, number: int, attempt: int = 0) -> ScanRecord:
+    """The record of scan `number` of the set with this seed; the same numbers give the same record.
+
+    Should its scan turn out not to be feasible, the next `attempt` draws all of it anew.
+    """
+    rng = np.random.default_rng([seed, number, attempt] if attempt else [seed, number])
     families = settings.families or (settings.family,)
     family = families[int(rng.integers(len(families)))]
     board = draw_board(rng, family, settings.process, f"board_{number:05d}")

@@ -26,7 +26,7 @@ from jointwise.data_gen.shapes.environment import (
 from jointwise.data_gen.shapes.gaps import gap_solids
 from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
 from jointwise.data_gen.shapes.quadrature import metal_change, mid_plane, neck_volume
-from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
+from jointwise.data_gen.shapes.scene import Infeasible, Joint, Neck, Scene
 from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
 from jointwise.joints.errors import InputError
@@ -159,7 +159,7 @@ def solve_shape(
         shape = _settled(joint, frame._replace(side=side), metal, extra, start)
         if shape is not None:
             return shape
-    raise ValueError(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
+    raise Infeasible(f"joint {joint.row}, {joint.col} of recipe {joint.recipe}: its metal does not settle")
 
 
 def _settled(joint: JointRecord, frame: Frame, metal: float, extra: Solids, start: float) -> Shape | None:
@@ -275,7 +275,7 @@ def _solve_necks(
             shapes[site] = solve_shape(
                 records[site], frames[site], target, bulges.get(site, sd.empty()), start
             )
-    raise ValueError("the metal of the bridges and of their joints does not settle")
+    raise Infeasible("the metal of the bridges and of their joints does not settle")
 
 
 def _neck_halves(

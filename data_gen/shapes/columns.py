@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, sort_events, work_arrays
 from jointwise.data_gen.shapes.quadrature import lattice, shadow
-from jointwise.data_gen.shapes.scene import Joint
+from jointwise.data_gen.shapes.scene import Infeasible, Joint
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 
 CONTACT_MM = 0.0005
@@ -380,14 +380,14 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
         step: lateral distance of the rays in mm.
 
     Raises:
-        ValueError: more than MAX_VOIDS voids, or a ray that crosses too many primitives.
+        Infeasible: more than MAX_VOIDS voids, or a ray that crosses too many primitives.
     """
     own = sd.select(joint.solids, joint.solids.role != MIX)  # which alloy it is makes no difference to truth
     everything = sd.join(own, necks)
     marks_of = np.concatenate([own.role, np.full(necks.size, NECK, np.int8)])
     voids = np.flatnonzero(marks_of == VOID)
     if len(voids) > MAX_VOIDS:
-        raise ValueError(f"expected at most {MAX_VOIDS} voids in a joint, found {len(voids)}")
+        raise Infeasible(f"expected at most {MAX_VOIDS} voids in a joint, found {len(voids)}")
     marks_of[voids] = FIRST_VOID + np.arange(len(voids))
     planes = np.concatenate([np.tile([0.0, 0.0, 1.0], (own.size, 1)), halves])
     lands = np.array([[*joint.foot, joint.board_land_mm], [*joint.head, joint.package_land_mm]])
@@ -402,7 +402,7 @@ def sweep_columns(joint: Joint, necks: Solids, halves: Floats, step: float) -> C
         work_arrays(), (sums, section, met),
     )  # fmt: skip
     if not fits:
-        raise ValueError(f"a vertical ray crosses too many primitives of joint {joint.row}, {joint.col}")
+        raise Infeasible(f"a vertical ray crosses too many primitives of joint {joint.row}, {joint.col}")
     areas = np.zeros(len(voids), np.int64)
     if len(voids):
         _group_areas(met, _void_groups(sd.select(everything, voids)), areas)

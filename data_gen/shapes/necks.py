@@ -17,6 +17,7 @@ from jointwise.data_gen.drawing.records import BulgeRecord, NeckRecord
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.envelope import Envelope
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
 
 FLOOR = 0.004
@@ -63,7 +64,7 @@ def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
     """Height (0-1) nearest to the record's at which the neck ends in metal on both sides.
 
     Raises:
-        ValueError: no height along the joints has metal on both sides.
+        Infeasible: no height along the joints has metal on both sides.
     """
     best, chosen = 0.0, -1.0
     for level in sorted(np.linspace(0.02, 0.98, 25), key=lambda u: abs(u - neck.level)):
@@ -74,7 +75,7 @@ def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
         if bond >= BONDED:
             break
     if chosen < 0.0:
-        raise ValueError(f"a bridge between {neck.first} and {neck.second} finds no metal to end in")
+        raise Infeasible(f"a bridge between {neck.first} and {neck.second} finds no metal to end in")
     return chosen
 
 

@@ -19,6 +19,7 @@ from jointwise.data_gen.shapes.chords import (
     sort_events,
     work_arrays,
 )
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
 
 Marks = NDArray[np.int8]
@@ -140,7 +141,7 @@ def metal_change(solids: Solids, smooth: int, step: float) -> float:
         )
     )  # fmt: skip
     if np.isnan(change):
-        raise ValueError("a vertical ray crosses more primitives of one joint than the work arrays hold")
+        raise Infeasible("a vertical ray crosses more primitives of one joint than the work arrays hold")
     return change
 
 
@@ -155,7 +156,7 @@ def _quadrature(
         )
     )  # fmt: skip
     if np.isnan(volume):
-        raise ValueError("a vertical ray crosses more primitives of one joint than the work arrays hold")
+        raise Infeasible("a vertical ray crosses more primitives of one joint than the work arrays hold")
     return volume
 
 

@@ -18,6 +18,10 @@ SOLDER, COPPER, LAMINATE, SILICON, SECOND = range(5)
 """Materials; their attenuation per mm comes from elsewhere. SECOND is the board's second alloy, metal inside MIX."""
 
 
+class Infeasible(ValueError):
+    """A record whose scan cannot be made: metal that does not settle, more solids on a ray than there is room for."""
+
+
 class Joint(NamedTuple):
     """One site of the array: its metal and the facts of its lands.
 

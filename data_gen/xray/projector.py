@@ -25,7 +25,17 @@ from jointwise.data_gen.shapes.chords import (
     neck_length,
     sort_events,
 )
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SECOND, SILICON, SOLDER, Packed, Scene, pack
+from jointwise.data_gen.shapes.scene import (
+    COPPER,
+    LAMINATE,
+    SECOND,
+    SILICON,
+    SOLDER,
+    Infeasible,
+    Packed,
+    Scene,
+    pack,
+)
 from jointwise.data_gen.shapes.solids import BODY
 from jointwise.data_gen.xray.decay import decay
 from jointwise.data_gen.xray.energies import Energies
@@ -104,7 +114,7 @@ def project(
         dtype: np.float32, or np.float64 for the reference.
 
     Raises:
-        ValueError: a ray crosses more solids of one joint than the work arrays hold.
+        Infeasible: a ray crosses more solids of one joint than the work arrays hold.
     """
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
     frames = view_frames(beam, pose, views, wobble).astype(dtype)
@@ -125,7 +135,7 @@ def project(
         ),
     )
     if np.isnan(signal).any():
-        raise ValueError(f"a ray crosses more than {WORK_EVENTS // 2} solids of one joint")
+        raise Infeasible(f"a ray crosses more than {WORK_EVENTS // 2} solids of one joint")
     return Projections(signal, variance)
 
 

@@ -1,14 +1,24 @@
 """Stores of generated scans. Guards: bits that depend on workers, resumes that repeat or lose scans, leaking splits."""
 
 import os
+import shutil
 from concurrent.futures.process import BrokenProcessPool
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
+import torch
 
 from jointwise.data_gen import generate as module
-from jointwise.data_gen.generate import SPLIT_PATTERN, generate, scan_name
+from jointwise.data_gen.data_sheet import data_sheet
+from jointwise.data_gen.drawing.record_json import to_json
+from jointwise.data_gen.generate import SPLIT_PATTERN, chosen_device, generate, scan_name
+from jointwise.data_gen.scan import simulate
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.shapes.scene import Infeasible
+from jointwise.data_gen.xray.cuda.card import CardLimit
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.store import MANIFEST, Store
@@ -129,3 +139,105 @@ def test_so_many_joints_take_the_least_number_of_boards_and_going_on_takes_no_mo
     assert sum(held[:-1]) < 5 <= sum(held)
     assert generate(TINY, tmp_path, **wish) == shards
     assert generate(TINY, tmp_path, **(wish | {"joints": sum(held) + 1}))[:-1] == shards
+
+
+def test_a_scan_that_is_not_feasible_is_drawn_anew_and_says_so(store, tmp_path, monkeypatch, caplog):
+    inner = module.simulate
+
+    def fails_first(record, grid):
+        tried.append(record)
+        if len(tried) < 3:
+            raise Infeasible("its metal does not settle")
+        return inner(record, grid)
+
+    tried = []
+    monkeypatch.setattr(module, "simulate", fails_first)
+    made(tmp_path, 1)
+    table = Store(tmp_path).table
+    assert (table["attempt"] == 2).all()
+    assert (store.table["attempt"] == 0).all()
+    assert len({to_json(record.board) for record in tried}) == 3
+    assert "scan_00000, attempt 1, is drawn anew: its metal does not settle" in caplog.text
+    assert "1 boards whose first draw" in data_sheet(Store(tmp_path).manifest, [table], "0")
+
+
+def test_settings_that_never_give_a_scan_are_blamed_in_a_sentence(tmp_path, monkeypatch):
+    def fails(*_):
+        raise Infeasible("its metal does not settle")
+
+    monkeypatch.setattr(module, "simulate", fails)
+    with pytest.raises(InputError, match=r"scan_00000 can be made in 5 draws, found none \(its metal"):
+        made(tmp_path, 1)
+
+
+def begun_on_a_card(folder, to):
+    to.mkdir(exist_ok=True)
+    text = (folder / MANIFEST).read_text()
+    assert '"device": "cpu"' in text
+    (to / MANIFEST).write_text(text.replace('"device": "cpu"', '"device": "cuda"'))
+
+
+def test_a_store_keeps_to_its_device(store, tmp_path, monkeypatch):
+    begun_on_a_card(store.folder, tmp_path)
+    with pytest.raises(InputError, match=r"another device .*'cuda' instead of 'cpu'"):
+        made(tmp_path, 4)
+    monkeypatch.setattr("jointwise.data_gen.xray.cuda.card.card", lambda: None)
+    assert chosen_device("auto", tmp_path) == "cuda"
+    assert chosen_device("auto", store.folder) == "cpu"
+    assert chosen_device("auto", tmp_path / "new") == "cuda"
+
+
+def test_a_store_of_before_there_were_devices_goes_on_on_the_cpu(store, tmp_path):
+    shutil.copytree(store.folder, tmp_path, dirs_exist_ok=True)
+    text = (tmp_path / MANIFEST).read_text()
+    (tmp_path / MANIFEST).write_text(text.replace(' "device": "cpu",\n', ""))
+    assert "device" not in Store(tmp_path).manifest
+    made(tmp_path, 4)
+    assert Store(tmp_path).fingerprint == store.fingerprint
+
+
+@pytest.mark.skipif(torch.cuda.is_available(), reason="there is a card")
+def test_without_a_card_auto_takes_the_cpu_and_cuda_is_refused(tmp_path):
+    assert chosen_device("auto", tmp_path) == "cpu"
+    with pytest.raises(InputError, match="expected a CUDA card, found none"):
+        generate(TINY, tmp_path / "store", seed=1, grid=GRID, device="cuda", progress=False)
+    assert not (tmp_path / "store").exists()
+    with pytest.raises(InputError, match="device: expected one of auto, cpu, cuda, found 'gpu'"):
+        generate(TINY, tmp_path / "store", seed=1, grid=GRID, device="gpu", progress=False)
+
+
+@pytest.mark.slow
+def test_scans_are_made_ready_ahead_of_a_card_and_what_it_cannot_hold_goes_to_the_cpu(
+    store, tmp_path, monkeypatch, caplog
+):
+    # In the card's place stands the CPU; it refuses scan 1.
+    def stand_in(prepared, grid):
+        def to_host():
+            if prepared.record.number == 1:
+                raise CardLimit("more than the kernels hold")
+            joints = simulate(prepared.record, grid)
+            cnr = joints.table["cnr"]
+            assert list(prepared.table) == [*joints.table, "split", "attempt"]
+            return Joints(joints.volumes, prepared.table.assign(cnr=cnr), grid)
+
+        return SimpleNamespace(prepared=prepared, to_host=to_host)
+
+    monkeypatch.setattr("jointwise.data_gen.device.on_card", stand_in)
+    monkeypatch.setattr("jointwise.data_gen.xray.cuda.card.card", lambda: None)
+    generate(TINY, tmp_path, scans=4, seed=3, grid=GRID, workers=2, device="cuda", progress=False)
+    ours = Store(tmp_path)
+    assert ours.manifest["device"] == "cuda"
+    assert ours.manifest["shards"] == store.manifest["shards"]
+    assert "scan_00001 is made on the CPU" in caplog.text
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="no CUDA card")
+def test_a_card_makes_the_same_boards_as_the_cpu(store, tmp_path):
+    generate(TINY, tmp_path, scans=4, seed=3, grid=GRID, workers=2, device="cuda", progress=False)
+    ours = Store(tmp_path)
+    pd.testing.assert_frame_equal(ours.table.drop(columns="cnr"), store.table.drop(columns="cnr"))
+    np.testing.assert_allclose(ours.table["cnr"], store.table["cnr"], rtol=0.3)
+    error = ours.read().volumes.astype(float) - store.read().volumes.astype(float)
+    noise = 1.0 / store.table["cnr"].to_numpy()
+    assert (np.sqrt((error**2).mean(axis=(1, 2, 3))) < 3.0 * noise).all()

@@ -15,6 +15,11 @@ from jointwise.joints.errors import InputError
 SIMULATED = bool(numba.config.ENABLE_CUDASIM)
 """Numba's CUDA simulator stands in for the card (tests); torch's tensors then stay with the CPU."""
 
+
+class CardLimit(InputError):
+    """A scan is more than the kernels hold; the CPU can make it."""
+
+
 FAST = {"contract", "afn", "arcp", "nsz"}
 """Liberties of arithmetic that kernels may take; NaN and infinity keep their meaning."""
 
@@ -33,7 +38,8 @@ def card() -> torch.device:
         raise InputError("expected a CUDA card, found none that torch can use; generate with device=cpu")
     if importlib.util.find_spec("numba_cuda") is None:
         raise InputError(
-            "expected the package numba-cuda for device=cuda, found none; install numba-cuda or use device=cpu"
+            "expected the package numba-cuda for device=cuda, found none; pip install 'jointwise[cuda]' or use "
+            "device=cpu"
         )
     return torch.device("cuda")
 

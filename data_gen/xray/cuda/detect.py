@@ -14,11 +14,10 @@ import torch
 from numba import cuda, float32, int32, uint32
 
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
-from jointwise.data_gen.xray.cuda.load import SentPanel
+from jointwise.data_gen.xray.cuda.load import REACH, SentPanel
 from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
 from jointwise.data_gen.xray.energies import LINEARISED_TO
 from jointwise.data_gen.xray.geometry import ConeBeam
-from jointwise.joints.errors import InputError
 
 _COARSE = 8
 _FEW = np.float32(FEW_QUANTA)
@@ -30,9 +29,6 @@ _HALF_STEP = np.float32(2.0**-25)
 _MOST = 200
 TILE = 32
 """Pixels of a tile's edge; one block of threads blurs a tile and its rim in shared memory."""
-
-REACH = 12
-"""Pixels of the widest blur to either side."""
 
 _RIM = TILE + 2 * REACH
 _THREADS = 64 if SIMULATED else 256
@@ -56,11 +52,6 @@ class Measure:
         self, detector: Detector, panel: SentPanel, beam: ConeBeam, seed: int, device: torch.device
     ) -> None:
         self.detector, self.panel, self.device = detector, panel, device
-        widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
-        if len(blur_taps(widest)) > 2 * REACH + 1:
-            raise InputError(
-                f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu"
-            )
         self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
         self.focal = put(blur_taps(detector.focal_blur_px), device)
         self.spread = put(blur_taps(detector.scintillator_blur_px), device)

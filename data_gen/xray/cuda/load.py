@@ -13,8 +13,15 @@ import torch
 from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import Packed
-from jointwise.data_gen.xray.cuda.card import Parcel, parcel, seen, sent
-from jointwise.data_gen.xray.detector import Detector, bad_map, gain_change, gain_map, tube_output
+from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, seen, sent
+from jointwise.data_gen.xray.detector import (
+    Detector,
+    bad_map,
+    blur_taps,
+    gain_change,
+    gain_map,
+    tube_output,
+)
 from jointwise.data_gen.xray.energies import LINEARISED_TO, Energies
 from jointwise.data_gen.xray.footprints import bounds
 from jointwise.data_gen.xray.geometry import (
@@ -33,6 +40,9 @@ MATERIALS = 5
 JOINT, NECK, COPPER, SUNK, REST = range(5)
 """Kinds of items: a joint's primitive, a whole neck, copper in air, copper in laminate, nothing of its own."""
 
+
+REACH = 12
+"""Pixels of the widest blur to either side that the detector's kernels hold."""
 
 MOST_BOXES, MOST_ENERGIES = 48, 320
 """Boxes and energies of one scan that the projector holds in shared memory."""
@@ -98,11 +108,11 @@ def load(
     """Everything of one scan in one parcel; `packed` must be float32.
 
     Raises:
-        InputError: more boxes or energies than the card's projector holds.
+        CardLimit: more boxes or energies than the card's projector holds.
     """
     boxes, several = len(packed.box_material), len(energies.weight)
     if boxes > MOST_BOXES or several > MOST_ENERGIES:
-        raise InputError(
+        raise CardLimit(
             f"expected at most {MOST_BOXES} boxes and {MOST_ENERGIES} energies in a scan on a card, found {boxes} "
             f"and {several}; use device=cpu"
         )
@@ -148,9 +158,16 @@ def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
     arrays = [seen(t) for t in sent(load.parcel, device)]
     count, real = len(Packed._fields), np.float32
+    balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
     return Sent(
         Packed(*arrays[:count]),
-        *arrays[count:],
+        balls,
+        corners,
+        items,
+        frames,
+        u0_mm,
+        v0_mm,
+        bins,
         real(load.pixel_mm),
         real(load.distance_mm),
         load.columns,
@@ -199,7 +216,15 @@ def panel(
         beam: the scan.
         seed: of its noise.
         coefficients: of `energies.linearisation`; None leaves hardening in.
+
+    Raises:
+        CardLimit: a blur wider than the card's kernels hold.
     """
+    widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
+    if len(blur_taps(widest)) > 2 * REACH + 1:
+        raise CardLimit(
+            f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu"
+        )
     shape = beam.rows, beam.columns
     drift = gain_change(detector, shape, seed)
     last = max(beam.views - 1, 1)

@@ -34,7 +34,6 @@ from jointwise.data_gen.xray.geometry import (
     view_frames,
 )
 from jointwise.data_gen.xray.projector import SMALL_COPPER, SUB_RAYS
-from jointwise.joints.errors import InputError
 
 MATERIALS = 5
 JOINT, NECK, COPPER, SUNK, REST = range(5)

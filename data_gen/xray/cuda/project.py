@@ -22,7 +22,6 @@ from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, PATCH, VOID
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
 from jointwise.data_gen.xray.cuda.load import (
     JOINT,
-    MATERIALS,
     MOST_BOXES,
     MOST_ENERGIES,
     NECK,
@@ -98,8 +97,8 @@ def project(
         compiled.project(sent, spans, first, signal, variance, lost)
         return signal, variance
     blocks = (-(-columns // TILE), -(-rows // TILE), last - first)
-    _project[blocks, (TILE, TILE)](
-        sent.packed, sent.items, seen(spans), sent.frames, first, *_pixels(sent, device),
+    _project[blocks, _THREADS](
+        sent.packed, sent.balls, sent.items, seen(spans), sent.frames, first, sent.u0_mm, sent.v0_mm,
         sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, seen(signal), seen(variance), seen(lost),
     )  # fmt: skip
     return signal, variance
@@ -169,21 +168,6 @@ def _list_items(spans, row, column, thread, listed, counts):  # type: ignore[no-
 
 
 @cuda.jit(device=True)
-def _metal(times, marks, n):  # type: ignore[no-untyped-def]
-    """Lengths of metal and of its part of the second alloy along n unsorted events."""
-    if n == 2:
-        # Most rays: one solid, nothing to sort. A lone solid that is no metal counts for nothing.
-        return (times[1] - times[0] if marks[0] == BODY else _ZERO), _ZERO
-    sort_events(times, marks, n)
-    return metal_in_events(times, marks, n, _ZERO)
-
-
-@cuda.jit(device=True)
-def _inverse(component):  # type: ignore[no-untyped-def]
-    return _LARGE if component == _ZERO else _ONE / component
-
-
-@cuda.jit(device=True)
 def _cover(first, last, start):  # type: ignore[no-untyped-def]
     """Rows (or columns) of the tile from `start` on that lie in first … last - 1, one bit each."""
     low, high = int32(max(first - start, 0)), int32(min(last - start, TILE))
@@ -218,45 +202,49 @@ def _fill_boxes(packed, frame, thread, low, high, material):  # type: ignore[no-
         material[k] = int32(packed.box_material[k]) | (8 if alike else 0)
 
 
-@cuda.jit(fastmath=FAST)
-def _project(  # type: ignore[no-untyped-def]
-    packed, items, spans, frames, first, us, vs, pixel, distance, most, bins, signal, variance, lost
-):
-    # One line each: the simulator tells shared arrays apart by their lines.
-    listed = cuda.shared.array(LISTED, int16)
-    counts = cuda.shared.array(_WARPS, int32)
-    covered_rows = cuda.shared.array(LISTED, uint32)
-    covered_columns = cuda.shared.array(LISTED, uint32)
-    facts = cuda.shared.array(LISTED, int32)
-    low = cuda.shared.array((BOXES, 3), float32)
-    high = cuda.shared.array((BOXES, 3), float32)
-    material = cuda.shared.array(BOXES, int32)
-    energies = cuda.shared.array((ENERGIES, 8), float32)
-    times, marks = cuda.local.array(WORK_EVENTS, float32), cuda.local.array(WORK_EVENTS, int8)
-    mine = cuda.local.array(NEAR, int16)
-    view, row0, column0 = first + cuda.blockIdx.z, cuda.blockIdx.y * TILE, cuda.blockIdx.x * TILE
-    thread = cuda.threadIdx.y * TILE + cuda.threadIdx.x
-    frame = frames[view]
-    plate = Plate(us[view], vs[view], pixel, distance, most)
-    count = _list_items(spans[view], row0, column0, thread, listed, counts)
-    if count > LISTED:
-        count = LISTED
-        if thread == 0:
-            lost[0] = 1
-    _fill_boxes(packed, frame, thread, low, high, material)
-    boxes, several = packed.box_material.shape[0], bins.shape[1]
-    for e in range(thread, several, _THREADS):
-        for line in range(_LINES):
-            energies[e, line] = bins[line, e]
-    cuda.syncthreads()
-    for i in range(thread, count, _THREADS):
-        k = uint32(listed[i])
-        covered_rows[i] = _cover(spans[view, k, 0], spans[view, k, 1], row0)
-        covered_columns[i] = _cover(spans[view, k, 2], spans[view, k, 3], column0)
-        facts[i] = items[k, 0] | items[k, 2] << 3 | items[k, 1] << 4
-    cuda.syncthreads()
-    row, column = row0 + cuda.threadIdx.y, column0 + cuda.threadIdx.x
-    if row >= plate.v.shape[0] or column >= plate.u.shape[0]:
+@cuda.jit(device=True)
+def _inverse(component):  # type: ignore[no-untyped-def]
+    return _LARGE if component == _ZERO else _ONE / component
+
+
+@cuda.jit(device=True)
+def _common(a0, a1, b0, b1):  # type: ignore[no-untyped-def]
+    """Length that two intervals have in common."""
+    return max(min(a1, b1) - max(a0, b0), _ZERO)
+
+
+@cuda.jit(device=True)
+def _covered(t0, t1, a0, a1, b0, b1):  # type: ignore[no-untyped-def]
+    """Length of [t0, t1] within the union of two intervals."""
+    both = _common(max(a0, t0), min(a1, t1), b0, b1)
+    return _common(t0, t1, a0, a1) + _common(t0, t1, b0, b1) - both
+
+
+@cuda.jit(device=True)
+def _anyone(bits):  # type: ignore[no-untyped-def]
+    """Bits that any lane of the warp holds."""
+    if SIMULATED:
+        return bits
+    held = int32(bits)
+    for step in (16, 8, 4, 2, 1):
+        held |= cuda.shfl_xor_sync(0xFFFFFFFF, held, step)
+    return uint32(held)
+
+
+@cuda.jit(device=True)
+def _wait_for_warp():  # type: ignore[no-untyped-def]
+    if SIMULATED:
+        cuda.syncthreads()  # a block is one warp there
+    else:
+        cuda.syncwarp()
+
+
+@cuda.jit(device=True)
+def _place(pixel, wanted, lane, counts, which, out):  # type: ignore[no-untyped-def]
+    """Put the pixels that are wanted one behind the other into `out`."""
+    if SIMULATED:
+        if wanted:
+            out[cuda.atomic.add(counts, which, 1)] = pixel
         return
     votes = cuda.ballot_sync(0xFFFFFFFF, wanted)
     base = int32(0)

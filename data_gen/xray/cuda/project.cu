@@ -198,15 +198,19 @@ __device__ __forceinline__ float common(float a0, float a1, float b0, float b1) 
 struct Sum {
     int bodies;
     bool simple, patched, gap;
-    float a0, a1, b0, b1, h0, h1, g0, g1, k0, k1, removed;
+    float a0, a1, b0, b1, h0, h1, g0, g1, k0, k1, m0, m1, removed, removed_mixed;
     __device__ __forceinline__ void clear() {
         bodies = 0, simple = true, patched = gap = false;
-        a0 = a1 = b0 = b1 = removed = g0 = g1 = 0.0f;
+        a0 = a1 = b0 = b1 = removed = removed_mixed = g0 = g1 = m0 = m1 = 0.0f;
         h0 = LARGE, h1 = -LARGE, k0 = k1 = LARGE;
     }
     __device__ __forceinline__ void remove(float t0, float t1) {
         simple = simple && (t1 <= h0 || t0 >= h1);
-        removed += common(t0, t1, a0, a1) + common(t0, t1, b0, b1) - common(fmaxf(a0, t0), fminf(a1, t1), b0, b1);
+        removed += covered(t0, t1);
+        if (m1 > m0) removed_mixed += covered(fmaxf(t0, m0), fminf(t1, m1));
+    }
+    __device__ __forceinline__ float covered(float t0, float t1) const {
+        return common(t0, t1, a0, a1) + common(t0, t1, b0, b1) - common(fmaxf(a0, t0), fminf(a1, t1), b0, b1);
     }
     __device__ __forceinline__ void add(int role, float t0, float t1) {
         if (role == BODY) {
@@ -227,14 +231,16 @@ struct Sum {
         } else if (role == PATCH) patched = true;
         else simple = false;
     }
-    __device__ __forceinline__ float total() {
+    // Metal, and its part in MIX.
+    __device__ __forceinline__ float2 total() {
         if (gap) {
             if (patched) simple = false;
             float end = fminf(g1, k0), begin = fmaxf(g0, k1);
             if (end > g0) remove(g0, end);
             if (g1 > begin) remove(begin, g1);
         }
-        return (a1 - a0) + (b1 - b0) - common(a0, a1, b0, b1) - removed;
+        return make_float2((a1 - a0) + (b1 - b0) - common(a0, a1, b0, b1) - removed,
+                           m1 > m0 ? covered(m0, m1) - removed_mixed : 0.0f);
     }
 };
 
@@ -375,19 +381,25 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
                     if (sum.bodies > 0) {
-                        float metal = sum.total(), mixed = 0.0f;
+                        float2 metal = sum.total();
                         if (!sum.simple) {
                             const int *range = s.joint_rows + 2 * current;
-                            const float2 both = solder_length(s.prims, range[0], range[1], ray, events);
-                            metal = both.x, mixed = both.y;
+                            metal = solder_length(s.prims, range[0], range[1], ray, events);
                         }
-                        solder += metal, second += mixed;
+                        solder += metal.x, second += metal.y;
                     }
                     current = joint;
                     sum.clear();
                     if (joint >= 0) {
                         const float *centre = s.joint_centre + 3 * joint;
                         approach(frame, centre[0], centre[1], centre[2], ray);
+                        // The second alloy, if the joint has one, lies in one primitive behind all others.
+                        const int end = s.joint_rows[2 * joint + 1] - 1;
+                        if (role_of(s.prims, end) == MIX) {
+                            const Chord chord = segment(s.prims, end, ray);
+                            sum.m0 = chord.t0, sum.m1 = chord.t1;
+                            sum.simple = !(chord.t3 > chord.t2);
+                        }
                     }
                 }
                 if (kind != REST && (mine >> place & 1u)) {
@@ -409,7 +421,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                             length = role == VOID ? -length : length;
                             copper += length;
                             sunk += kind == SUNK ? length : 0.0f;
-                        } else {
+                        } else if (role != MIX || k != s.joint_rows[2 * owner + 1] - 1) {
                             if (chord.t3 > chord.t2) {
                                 sum.simple = false;
                                 sum.bodies += role == BODY;

@@ -23,7 +23,9 @@ def _kernel(name: str, number: int) -> Any:
     device = Device(number)
     device.set_current()
     source = Path(__file__).with_name("project.cu").read_text(encoding="utf-8")
-    options = ProgramOptions(arch=f"sm_{device.arch}", std="c++17", use_fast_math=True)
+    options = ProgramOptions(
+        arch=f"sm_{device.arch}", std="c++17", use_fast_math=True, device_as_default_execution_space=True
+    )
     return Program(source, "c++", options).compile("cubin").get_kernel(name)
 
 

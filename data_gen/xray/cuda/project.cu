@@ -10,7 +10,7 @@
 #define WARPS (THREADS / 32)
 #define LISTED 1024
 #define WORDS (LISTED / 32)
-#define EVENTS 24
+#define EVENTS 40
 #define BOXES 48
 #define ALL 0xffffffffu
 #define LARGE 1e30f
@@ -198,16 +198,31 @@ __device__ __forceinline__ float common(float a0, float a1, float b0, float b1) 
 struct Sum {
     int bodies;
     bool simple, patched, gap;
-    float a0, a1, b0, b1, h0, h1, g0, g1, k0, k1, m0, m1, removed, removed_mixed;
+    float a0, a1, b0, b1, p0, p1, q0, q1, r0, r1, g0, g1, k0, k1, m0, m1, removed, removed_mixed;
     __device__ __forceinline__ void clear() {
         bodies = 0, simple = true, patched = gap = false;
         a0 = a1 = b0 = b1 = removed = removed_mixed = g0 = g1 = m0 = m1 = 0.0f;
-        h0 = LARGE, h1 = -LARGE, k0 = k1 = LARGE;
+        p0 = q0 = r0 = LARGE, p1 = q1 = r1 = -LARGE, k0 = k1 = LARGE;
     }
+    // What is removed is kept as up to three intervals apart from each other; one that meets another joins it.
     __device__ __forceinline__ void remove(float t0, float t1) {
-        simple = simple && (t1 <= h0 || t0 >= h1);
-        removed += covered(t0, t1);
-        if (m1 > m0) removed_mixed += covered(fmaxf(t0, m0), fminf(t1, m1));
+        const bool p = t0 < p1 && t1 > p0, q = t0 < q1 && t1 > q0, r = t0 < r1 && t1 > r0;
+        float x0 = LARGE, x1 = -LARGE;
+        if (p || (!q && !r && p1 < p0)) {
+            if (p) x0 = fmaxf(t0, p0), x1 = fminf(t1, p1);
+            p0 = fminf(p0, t0), p1 = fmaxf(p1, t1);
+            simple = simple && !q && !r;
+        } else if (q || (!r && q1 < q0)) {
+            if (q) x0 = fmaxf(t0, q0), x1 = fminf(t1, q1);
+            q0 = fminf(q0, t0), q1 = fmaxf(q1, t1);
+            simple = simple && !r;
+        } else if (r || r1 < r0) {
+            if (r) x0 = fmaxf(t0, r0), x1 = fminf(t1, r1);
+            r0 = fminf(r0, t0), r1 = fmaxf(r1, t1);
+        } else simple = false;
+        removed += covered(t0, t1) - covered(x0, x1);
+        if (m1 > m0)
+            removed_mixed += covered(fmaxf(t0, m0), fminf(t1, m1)) - covered(fmaxf(x0, m0), fminf(x1, m1));
     }
     __device__ __forceinline__ float covered(float t0, float t1) const {
         return common(t0, t1, a0, a1) + common(t0, t1, b0, b1) - common(fmaxf(a0, t0), fminf(a1, t1), b0, b1);
@@ -215,13 +230,12 @@ struct Sum {
     __device__ __forceinline__ void add(int role, float t0, float t1) {
         if (role == BODY) {
             // Voids were measured against the bodies before this one.
-            simple = simple && bodies < 2 && h1 < h0;
+            simple = simple && bodies < 2 && p1 < p0;
             if (bodies == 0) a0 = t0, a1 = t1;
             else b0 = t0, b1 = t1;
             bodies++;
         } else if (role == VOID) {
             remove(t0, t1);
-            h0 = fminf(h0, t0), h1 = fmaxf(h1, t1);
         } else if (role == GAP) {
             simple = simple && !gap;
             gap = true, g0 = t0, g1 = t1;
@@ -335,7 +349,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     }
     __syncthreads();
     for (int pixel = thread; pixel < AREA; pixel += THREADS) {
-        int r = pixel / WIDE, c = pixel % WIDE;
+        // In blocks of 4x2 pixels, so that the rays of one warp stay together.
+        int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
         unsigned near = 0;
         for (int w = 0; w < words; w++) near |= in_row[w][r] & in_column[w][c] & several[w];
         bool inside = row0 + r < rows && column0 + c < columns;
@@ -345,7 +360,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             int base = 0;
             if (lane == 0) base = atomicAdd(&found[which], __popc(votes));
             base = __shfl_sync(ALL, base, 0);
-            if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (short)pixel;
+            if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (short)(r * WIDE + c);
         }
     }
     __syncthreads();

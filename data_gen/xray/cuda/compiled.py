@@ -11,7 +11,7 @@ import torch
 
 from jointwise.data_gen.xray.cuda.load import Sent
 
-WIDE, TALL, THREADS = 32, 16, 128
+WIDE, TALL, THREADS = 32, 32, 256
 """Columns and rows of a tile and threads of a block, as in project.cu."""
 
 

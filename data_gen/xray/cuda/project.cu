@@ -3,14 +3,14 @@
 // shapes/chords.py is the source of segment, solder_length and neck_length; the tests hold both against float64.
 
 #define WIDE 32
-#define TALL 16
+#define TALL 32
 #define AREA (WIDE * TALL)
-#define THREADS 128
-#define BLOCKS 6
+#define THREADS 256
+#define BLOCKS 3
 #define WARPS (THREADS / 32)
 #define LISTED 1024
 #define WORDS (LISTED / 32)
-#define EVENTS 40
+#define EVENTS 26
 #define BOXES 48
 #define ALL 0xffffffffu
 #define LARGE 1e30f

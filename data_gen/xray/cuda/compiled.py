@@ -1,4 +1,8 @@
-"""The projector in CUDA C, compiled at run time by the NVRTC that numba-cuda brings; no compiler at install."""
+"""The projector in CUDA C (project.cu), compiled at run time by the NVRTC that numba-cuda brings.
+
+On one H100 it is 2.5 times as fast as numba's compilation of the same design, which stays in `project` as what the
+simulator runs. Both are held against the CPU's float64 in the same tests and, on whole boards, by the bench.
+"""
 
 from __future__ import annotations
 

@@ -296,7 +296,7 @@ def training_rows(scans: list[dv.Prepared], precision: str, name: str) -> list[R
 def growth_rows(scan: dv.Prepared, name: str, largest: int) -> list[Row]:
     """Seconds for 1,000 to `largest` joints as tensors, each let go for the next; a line through them."""
     each = len(scan.record.joints)
-    counts = np.array([n for n in (1_000, 10_000, 30_000, largest) if n <= largest])
+    counts = np.array([n for n in (1_000, 10_000, largest) if n <= largest])
     seconds = []
     for count in counts:
         torch.cuda.synchronize()

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, Scene, pack
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, Neck, Scene, pack
 from jointwise.data_gen.xray.detector import Detector
 from jointwise.data_gen.xray.energies import Energies, linearisation
 from jointwise.data_gen.xray.geometry import STEADY, ConeBeam, Pose, Wobble, centred_lattice
@@ -76,9 +76,21 @@ PITCH, BALL = 0.4, 0.4
 
 
 def scene():
-    """A ball with a void, one of two alloys, a land, a copper plane, laminate and silicon."""
-    hollow = sd.join(sd.sphere((-0.4, 0, 0), 0.25), sd.sphere((-0.38, 0.05, 0.02), 0.08, role=sd.VOID))
-    mixed = sd.join(sd.sphere((0.4, 0, 0), 0.25), sd.sphere((0.4, 0, -0.15), 0.2, role=sd.MIX))
+    """Two balls with solids of every role (two alloys, voids that overlap), a neck, lands, a barrel and boxes."""
+    hollow = sd.join(
+        sd.sphere((-0.4, 0, 0), 0.25),
+        *(sd.sphere((-0.38, 0.05, z), 0.08, role=sd.VOID) for z in (0.02, 0.1)),
+        sd.sphere((-0.4, 0, -0.12), 0.11, role=sd.GAP),
+        sd.sphere((-0.4, 0, -0.13), 0.1, role=sd.KEEP),
+        sd.sphere((-0.34, 0, -0.05), 0.03, role=sd.PATCH),
+    )
+    waist = sd.segment((0.01, 0.0, 1.0), (-0.12, 0.12), origin=(0.4, 0, 0.25))
+    mixed = sd.join(
+        sd.sphere((0.4, 0, 0), 0.25),
+        waist,
+        sd.sphere((0.45, 0, -0.1), 0.07, role=sd.VOID),
+        sd.sphere((0.4, 0, -0.15), 0.2, role=sd.MIX),
+    )
     joints = []
     for col, solids in enumerate((hollow, mixed)):
         centre, radius = sd.enclosing_sphere(sd.of_role(solids, sd.BODY))
@@ -91,7 +103,13 @@ def scene():
         np.array([[1, 1, -0.4], [1, 1, -0.38], [0.3, 0.3, 0.5]]),
         np.array([LAMINATE, COPPER, SILICON], np.int8),
     )
-    return Scene(tuple(joints), (), land, sd.empty(), boxes)
+    start, end = np.array([-0.25, 0, 0.05]), np.array([0.25, 0, 0.05])
+    neck = Neck(sd.cylinder(start, end, 0.06), (0, 1), start, end, 0.011)
+    barrel = sd.join(
+        sd.cylinder((0.4, 0, -0.7), (0.4, 0, -0.45), 0.1),
+        sd.cylinder((0.4, 0, -0.7), (0.4, 0, -0.45), 0.07, sd.VOID),
+    )
+    return Scene(tuple(joints), (neck,), land, barrel, boxes)
 
 
 def on_card(name):

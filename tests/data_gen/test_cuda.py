@@ -11,6 +11,7 @@ import torch
 
 from jointwise.data_gen.shapes.scene import pack
 from jointwise.data_gen.xray import reconstruct as rc
+from jointwise.data_gen.xray.cuda import compiled
 from jointwise.data_gen.xray.detector import Detector, line_integrals
 from jointwise.data_gen.xray.energies import linearised
 from jointwise.data_gen.xray.projector import Projections, project
@@ -21,6 +22,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 import cuda_case as case
 
 pytestmark = pytest.mark.slow
+
+
+def test_tiles_are_those_of_the_source():
+    source = Path(compiled.__file__).with_name("project.cu").read_text(encoding="utf-8")
+    for name in ("WIDE", "TALL", "THREADS"):
+        assert f"#define {name} {getattr(compiled, name)}\n" in source
 
 
 @pytest.fixture(scope="module", params=["upright", "tilted"])

@@ -1,7 +1,8 @@
-"""Projections on a card: tiles of 16x16 pixels, each with a list of the solids whose shadow meets it.
+"""Projections on a card: tiles of pixels, each with a list of the solids whose shadow meets it.
 
-The chords, the footprints and the rule of the roles are the CPU's own functions, compiled once more for the card.
-One thread follows one pixel; lists are in the order of the scene, so that the bits are the same in every run.
+On a card, project.cu does the work (see `compiled`). Under numba's simulator the plain form below does: one thread per
+pixel, events sorted along every ray, the chords and the rule of the roles being the CPU's own functions.
+Lists are in the order of the scene and no ray depends on another: the bits are the same in every run.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from jointwise.data_gen.shapes.chords import (
 from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
 from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
 from jointwise.data_gen.shapes.solids import BODY
+from jointwise.data_gen.xray.cuda import compiled
 from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, seen
 from jointwise.data_gen.xray.cuda.load import (
     JOINT,
@@ -60,7 +62,10 @@ def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
     """Rows and columns (first, last + 1 of each) that each item may touch, int16 (view, item, 4)."""
     views, items = sent.frames.shape[0], sent.items.shape[0]
     out = torch.empty((views, items, 4), dtype=torch.int16, device=device)
-    threads = 8 if SIMULATED else 128
+    if not SIMULATED:
+        compiled.shadows(sent, out)
+        return out
+    threads = 8
     _shadows[(-(-items // threads), views), threads](
         sent.packed, sent.balls, sent.corners, sent.items, sent.frames, *_pixels(sent, device),
         sent.pixel_mm, sent.distance_mm, sent.sub_rays, seen(out),
@@ -93,6 +98,9 @@ def project(
     rows, columns = sent.rows, sent.columns
     signal = torch.empty((last - first, rows, columns), dtype=torch.float32, device=device)
     variance = torch.empty_like(signal)
+    if not SIMULATED:
+        compiled.project(sent, spans, first, signal, variance, lost)
+        return signal, variance
     blocks = (-(-columns // TILE), -(-rows // TILE), last - first)
     _project[blocks, (TILE, TILE)](
         sent.packed, sent.items, seen(spans), sent.frames, first, *_pixels(sent, device),

@@ -29,8 +29,8 @@ from jointwise.models.rules.detector import RuleDetector, measure_numbers
 
 BAR = 0.95
 NON_WET_PRECISION = 0.90
-"""Not cleared at 0.95 since dry edges accompany other faults: a pillow over a land with a dry edge is called non-wet too
-(48 of 52 calls right when this was written)."""
+"""Not cleared at 0.95 since dry edges accompany other faults: a pillow over a dry edge is called non-wet too (48 of 52
+calls right when this was written)."""
 BOARDS, PARTS = 12, 4
 VOXELS_PER_BALL = 20.0
 GAP_UM = 3 * 1000 * 0.5 / VOXELS_PER_BALL

@@ -359,7 +359,7 @@ def truth_rows(scans: list[dv.Prepared], name: str) -> list[Row]:
     )
     same = all(np.array_equal(a.void_area, b.void_area) for a, b in zip(mine, theirs, strict=False))
     return [
-        Row("truth: sweeps, one CPU thread as reference", name, round(rate), round(slow), round(rate / slow, 1), "joints/s", ""),
+        Row("truth: sweeps, against one CPU thread", name, round(rate), round(slow), round(rate / slow, 1), "joints/s", ""),
         Row("truth: largest difference of a sum, relative", name, float(f"{worst:.3g}"), "", "", "", ""),
         Row("truth: void areas equal", name, float(same), "", "", "", ""),
     ]  # fmt: skip
@@ -384,9 +384,9 @@ def store_rows(workers: int, name: str, scans: int) -> list[Row]:
     steady = (joints - shards[0].joints) / (written[-1] - written[0])
     what = f"generate device=cuda, {joints} joints of {scans} boards, {workers} workers"
     return [
-        Row(f"{what}: start to end", name, round(joints / seconds), 1500, round(joints / seconds / 1500, 2), "joints/s", ""),
-        Row(f"{what}: first to last shard", name, round(steady), 1500, round(steady / 1500, 2), "joints/s", ""),
-    ]  # fmt: skip
+        Row(f"{what}: {part}", name, round(rate), 1500, round(rate / 1500, 2), "joints/s", "")
+        for part, rate in (("start to end", joints / seconds), ("first to last shard", steady))
+    ]
 
 
 def save(rows: list[Row], path: Path) -> None:
@@ -444,6 +444,7 @@ def main() -> None:
         )
     )
     rows += training_rows(scans, "float16", name)
+    card_rate = next(row.ours for row in rows if row.what == "training case as delivered")
     rows += truth_rows(scans, name)
     rows.append(disk_row(scans, name))
     steps = {

@@ -120,7 +120,7 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # typ
             shell = body > 0 and gap > 0 and keep == 0
             if body > 0 or neck > 0:
                 sums[ENVELOPE] += length
-                first, last = math.ceil(low / height * LEVELS), math.floor(top / height * LEVELS)
+                first, last = int(math.ceil(low / height * LEVELS)), int(math.floor(top / height * LEVELS))
                 if last >= 0 and first <= LEVELS:
                     section[max(first, 0)] += 1
                     section[min(last, LEVELS) + 1] -= 1
@@ -203,7 +203,7 @@ def _add_solid(low, top, height, on_board, on_package, sums, section):  # type: 
     """`_sweep` of a ray that meets solid from low to top and nothing else: most rays of most joints."""
     sums[ENVELOPE] += top - low
     sums[METAL] += top - low
-    first, last = math.ceil(low / height * LEVELS), math.floor(top / height * LEVELS)
+    first, last = int(math.ceil(low / height * LEVELS)), int(math.floor(top / height * LEVELS))
     if last >= 0 and first <= LEVELS:
         section[max(first, 0)] += 1
         section[min(last, LEVELS) + 1] -= 1

@@ -40,7 +40,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.build import build_scene
-from jointwise.data_gen.shapes.scene import Boxes, Scene, pack
+from jointwise.data_gen.shapes.scene import SOLDER, Boxes, Scene, pack
 from jointwise.data_gen.shapes.solids import metal_inside
 from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.data_gen.xray.geometry import ConeBeam, centred_lattice
@@ -166,7 +166,7 @@ def against_rtk(threads: int, repeats: int) -> list[dict[str, object]]:
         times: dict[str, list[tuple[float, float]]] = {"joseph": [], "fdk": []}
         for turn in range(repeats + 1):
             start = time.perf_counter()
-            chords = lengths(metal, beam, pose=pose, dtype=np.float32)
+            chords = lengths(metal, beam, pose=pose, materials=(SOLDER,), dtype=np.float32)
             mine = time.perf_counter() - start
             theirs = rtk.time("joseph")
             start = time.perf_counter()

@@ -104,6 +104,12 @@ def _contact(r, first, second, share):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
+def _between(low, top, height):  # type: ignore[no-untyped-def]
+    """First and last level from low to top. On a card math.ceil gives a float, hence int."""
+    return int(math.ceil(low / height * LEVELS)), int(math.floor(top / height * LEVELS))  # noqa: RUF046
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
 def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # type: ignore[no-untyped-def]
     """Add one ray's events to the sums; the bit mask of the voids it meets inside the envelope."""
     body, neck, void, gap, keep, patch = 0, 0, 0, 0, 0, 0
@@ -120,7 +126,7 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # typ
             shell = body > 0 and gap > 0 and keep == 0
             if body > 0 or neck > 0:
                 sums[ENVELOPE] += length
-                first, last = int(math.ceil(low / height * LEVELS)), int(math.floor(top / height * LEVELS))
+                first, last = _between(low, top, height)
                 if last >= 0 and first <= LEVELS:
                     section[max(first, 0)] += 1
                     section[min(last, LEVELS) + 1] -= 1
@@ -203,7 +209,7 @@ def _add_solid(low, top, height, on_board, on_package, sums, section):  # type: 
     """`_sweep` of a ray that meets solid from low to top and nothing else: most rays of most joints."""
     sums[ENVELOPE] += top - low
     sums[METAL] += top - low
-    first, last = int(math.ceil(low / height * LEVELS)), int(math.floor(top / height * LEVELS))
+    first, last = _between(low, top, height)
     if last >= 0 and first <= LEVELS:
         section[max(first, 0)] += 1
         section[min(last, LEVELS) + 1] -= 1

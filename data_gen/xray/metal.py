@@ -110,6 +110,19 @@ def cast_shadows(packed, balls, corners, frame, plate):  # type: ignore[no-untyp
 
 
 @_inner
+def rows_with_metal(packed, shadows):  # type: ignore[no-untyped-def]
+    """Which detector rows any shadow falls on, (rows,)."""
+    busy = np.zeros(shadows.near.shape[0], np.uint8)
+    for j in range(shadows.joints.shape[0]):
+        busy[shadows.joints[j, 0] : max(shadows.joints[j, 0], shadows.joints[j, 1])] = 1
+    for i in range(shadows.necks.shape[0]):
+        busy[shadows.necks[i, 0] : max(shadows.necks[i, 0], shadows.necks[i, 1])] = 1
+    for k in range(packed.copper_rows[0, 0], packed.copper_rows[1, 1]):
+        busy[shadows.rows[k, 0] : max(shadows.rows[k, 0], shadows.rows[k, 1])] = 1
+    return busy
+
+
+@_inner
 def _mark(shadow, near):  # type: ignore[no-untyped-def]
     for row in range(shadow[0], shadow[1]):
         for column in range(shadow[2], shadow[3]):

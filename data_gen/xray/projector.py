@@ -38,7 +38,7 @@ from jointwise.data_gen.xray.geometry import (
     detector_shifts,
     view_frames,
 )
-from jointwise.data_gen.xray.metal import cast_shadows, metal_row, work_lines
+from jointwise.data_gen.xray.metal import cast_shadows, metal_row, rows_with_metal, work_lines
 from jointwise.data_gen.xray.threads import each
 
 SUB_RAYS = 2
@@ -124,19 +124,21 @@ def lengths(
     *,
     pose: Pose = STILL,
     views: slice = slice(None),
+    materials: tuple[int, ...] = (SOLDER, COPPER, LAMINATE, SILICON, SECOND),
     dtype: Any = np.float64,
 ) -> NDArray[Any]:
-    """Path length per material of one ray through each pixel's middle, mm, shape (view, row, column, 5)."""
+    """Path length per material of one ray through each pixel's middle, mm, shape (view, row, column, materials)."""
     packed = scene if isinstance(scene, Packed) else pack(scene, dtype)
     frames = view_frames(beam, pose, views).astype(dtype)
     plate = _plates(beam, np.zeros((1, 2)), 1, dtype)[0]
-    out = np.zeros((len(frames), beam.rows, beam.columns, _MATERIALS), dtype)
+    out = np.empty((len(frames), len(materials), beam.rows, beam.columns), dtype)
     balls, corners = bounds(packed)
+    wanted = np.array(materials)
     each(
         _lengths_of_view,
-        ((packed, balls, corners, frame, plate, out[i]) for i, frame in enumerate(frames)),
+        ((packed, balls, corners, frame, plate, wanted, out[i]) for i, frame in enumerate(frames)),
     )
-    return out
+    return out.transpose(0, 2, 3, 1)
 
 
 def _plates(beam: ConeBeam, shifts_mm: NDArray[np.float64], sub_rays: int, dtype: Any) -> list[Plate]:
@@ -169,17 +171,20 @@ def _project_view(packed, balls, corners, frame, plate, bins, signal, variance):
 
 
 @_inner
-def _lengths_of_view(packed, balls, corners, frame, plate, out):  # type: ignore[no-untyped-def]
+def _lengths_of_view(packed, balls, corners, frame, plate, wanted, out):  # type: ignore[no-untyped-def]
     shadows = cast_shadows(packed, balls, corners, frame, plate)
     lines = work_lines(packed, plate, shadows)
     through = np.empty((_MATERIALS, lines.direction.shape[1]), plate.u.dtype)
+    busy, boxes = rows_with_metal(packed, shadows), packed.box_material.shape[0] > 0
     for row in range(plate.v.shape[0]):
+        if not boxes and not busy[row]:
+            out[:, row] = 0
+            continue
         row_directions(frame, plate, shadows.near, row, lines.first, lines.direction)
         metal_row(packed, balls, shadows, frame, row, lines)
         _materials(packed, frame, lines, through)
-        for column in range(plate.u.shape[0]):
-            for material in range(_MATERIALS):
-                out[row, column, material] = through[material, column]
+        for i in range(wanted.shape[0]):
+            out[i, row] = through[wanted[i], : plate.u.shape[0]]
 
 
 @_inner

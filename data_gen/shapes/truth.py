@@ -109,7 +109,7 @@ def ask_truth(scene: Scene, step_mm: float | None = None, wanted: Sequence[int] 
         [_ready(scene, i, step_mm) for i in wanted],
         [joint.nominal_mm3 for joint in joints],
         [bridges.get(i) for i in wanted],
-        clearances(scene, wanted),
+        clearances(scene, wanted)[np.asarray(list(wanted), int)],
     )
 
 

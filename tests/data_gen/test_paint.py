@@ -147,24 +147,27 @@ def test_truth_comes_from_the_solids_and_the_rest_from_the_lab(known):
 
 def test_faults_and_bridges_stay_with_the_wanted_sites(known):
     record = known[0]
-    drawn = draw_scan(
-        replace(SOUND, defects=replace(NOTHING, bridging=0.5, near_bridge=1.0, non_wet=1.0)), 3, 5
-    )
-    assert len(drawn.necks) == 3
     wanted = {(0, 0), (0, 1), (1, 1)}
+    settings = replace(SOUND, defects=replace(NOTHING, bridging=0.5, near_bridge=1.0, non_wet=1.0))
+
+    def within(scan):
+        return [(n.first, n.second) for n in scan.necks if {n.first, n.second} <= wanted]
+
+    scans = (draw_scan(settings, 3, number) for number in range(40))
+    drawn = next(s for s in scans if 0 < len(within(s)) < len(s.necks))
     faulty = faulty_record(record, drawn, wanted)
     for joint, sound in zip(faulty.joints, record.joints, strict=True):
         assert bool(joint.gaps) == ((joint.row, joint.col) in wanted)
         assert joint.solder_mm3 == sound.solder_mm3
         assert joint.found_voxels == sound.found_voxels
-    assert [(n.first, n.second) for n in faulty.necks] == [((0, 0), (0, 1))]
+    assert [(n.first, n.second) for n in faulty.necks] == within(drawn)
     assert len(faulty_record(record, drawn, sites(record)).necks) == len(drawn.necks)
 
 
 @pytest.mark.slow
 def test_painted_faults_come_close_to_generated_ones(known):
     """The model knows neither the board's metal nor its height: it measures them. Changes of more than 0.03 rms
-    correlate above 0.97 (0.98 to 0.998 when written) and differ by less than a fifth of their own rms (or 0.012)."""
+    correlate above 0.97 and differ by less than a fifth of their own rms (or 0.012)."""
     record, lab, _ = known
     defects = replace(DefectSettings(), via_in_pad=0.0)
     wide = replace(FAMILY, rows=(5, 5), cols=(5, 5))

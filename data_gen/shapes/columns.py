@@ -18,6 +18,7 @@ from jointwise.data_gen.shapes.chords import NECK, sort_events, work_arrays
 from jointwise.data_gen.shapes.quadrature import lattice, shadow
 from jointwise.data_gen.shapes.scene import Infeasible, Joint
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
+from jointwise.data_gen.shapes.void_groups import group_areas, void_groups
 
 CONTACT_MM = 0.0005
 """A gap below this is metal contact (domain document B6, measure 5)."""
@@ -57,50 +58,6 @@ class Columns(NamedTuple):
     section: NDArray[np.int64]
     void_area: NDArray[np.int64]
     cell_mm2: float
-
-
-@njit(error_model="numpy", cache=True, nogil=True)
-def _find(parent, k):  # type: ignore[no-untyped-def]
-    while parent[k] != k:
-        k = parent[k]
-    return k
-
-
-@njit(error_model="numpy", cache=True, nogil=True)
-def _groups(centre, spread, reach):  # type: ignore[no-untyped-def]
-    """Parent of each ellipsoid in the forest of those that overlap, whatever the lattice sees of it.
-
-    Ellipsoids with spread matrices A, B (sums of squared semi-axes) and centres r apart overlap if
-    L (1 - L) r^T ((1 - L) A + L B)^-1 r < 1 for all L in 0-1 (Perram and Wertheim, J. Comput. Phys. 58, 1985).
-    """
-    parent = np.arange(centre.shape[0])
-    for i in range(centre.shape[0]):
-        for j in range(i):
-            r = centre[i] - centre[j]
-            if r[0] ** 2 + r[1] ** 2 + r[2] ** 2 >= (reach[i] + reach[j]) ** 2:
-                continue
-            low, high = 0.0, 1.0
-            for _ in range(40):
-                one, two = low + 0.382 * (high - low), low + 0.618 * (high - low)
-                if _contact(r, spread[i], spread[j], one) < _contact(r, spread[i], spread[j], two):
-                    low = one
-                else:
-                    high = two
-            if _contact(r, spread[i], spread[j], 0.5 * (low + high)) < 1.0:
-                parent[_find(parent, i)] = _find(parent, j)
-    return parent
-
-
-@njit(error_model="numpy", cache=True, nogil=True)
-def _contact(r, first, second, share):  # type: ignore[no-untyped-def]
-    """share (1 - share) r^T ((1 - share) first + share second)^-1 r for symmetric 3 x 3 matrices."""
-    m = (1.0 - share) * first + share * second
-    a, b, c, d, e, f = m[0, 0], m[0, 1], m[0, 2], m[1, 1], m[1, 2], m[2, 2]
-    aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
-    bb, bc, cc = a * f - c * c, b * c - a * e, a * d - b * b
-    form = aa * r[0] ** 2 + bb * r[1] ** 2 + cc * r[2] ** 2
-    form += 2.0 * (ab * r[0] * r[1] + ac * r[0] * r[2] + bc * r[1] * r[2])
-    return share * (1.0 - share) * form / (a * aa + b * ab + c * ac)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -370,30 +327,6 @@ def _rays(  # type: ignore[no-untyped-def]
     return True
 
 
-@njit(error_model="numpy", cache=True, nogil=True)
-def _group_areas(met, parent, areas):  # type: ignore[no-untyped-def]
-    """Rays through each connected group of voids, counted at the group's root."""
-    for bits in met.flat:
-        seen = np.uint64(0)
-        for k in range(parent.shape[0]):
-            if bits >> np.uint64(k) & np.uint64(1):
-                root = _find(parent, k)
-                if not seen >> np.uint64(root) & np.uint64(1):
-                    areas[root] += 1
-                    seen |= np.uint64(1) << np.uint64(root)
-
-
-def _void_groups(voids: Solids) -> NDArray[np.int64]:
-    """Parent of each void in the forest of connected ones (all of them ellipsoids)."""
-    back = np.linalg.inv(voids.matrix)
-    a, b, c = voids.profile.T
-    wide = a - b**2 / (4 * c)  # squared semi-axes in own coordinates: wide, wide, wide / -c
-    axes = back * np.sqrt(np.stack([wide, wide, -wide / c], axis=1))[:, None, :]
-    centres = voids.origin + back[:, :, 2] * (-b / (2 * c))[:, None]
-    _, reach = sd.bounding_spheres(voids)
-    return np.asarray(_groups(centres, axes @ axes.transpose(0, 2, 1), reach))
-
-
 class Sweep(NamedTuple):
     """One joint with its halves of the necks, made ready for the sweep.
 
@@ -448,7 +381,7 @@ def prepare_sweep(joint: Joint, necks: Solids, halves: Floats, step: float) -> S
     reach = float(np.linalg.norm(np.linalg.inv(joint.round_from), 2))
     discs = (sd.cylinder((x, y, 0), (x, y, 1), reach * r) for x, y, r in lands)
     grid = lattice(sd.join(everything, *discs), step)
-    groups = _void_groups(sd.select(everything, voids)) if len(voids) else np.zeros(0, np.int64)
+    groups = void_groups(sd.select(everything, voids)) if len(voids) else np.zeros(0, np.int64)
     return Sweep(
         (joint.row, joint.col), everything, marks_of, shadow(everything), planes, lands, joint.round_from, grid,
         step, joint.height_mm, groups,
@@ -471,7 +404,7 @@ def sweep(ready: Sweep) -> Columns:
         raise Infeasible(overfilled(ready))
     areas = np.zeros(len(ready.groups), np.int64)
     if len(areas):
-        _group_areas(met, ready.groups, areas)
+        group_areas(met, ready.groups, areas)
     return ready.columns(sums, section, areas)
 
 

@@ -151,9 +151,9 @@ def lens(x, z):
     ],
 )  # fmt: skip
 def test_touching_voids_are_one_whatever_the_lattice_sees(one, other, groups):
-    from jointwise.data_gen.shapes.columns import _void_groups
+    from jointwise.data_gen.shapes.void_groups import void_groups
 
-    parents = _void_groups(sd.join(one, other))
+    parents = void_groups(sd.join(one, other))
     assert (parents == np.arange(2)).sum() == groups
 
 

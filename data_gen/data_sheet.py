@@ -32,7 +32,7 @@ MEASURED = (*MEASURES, "metal_mm3", "voxel_um", "cnr")
 PHYSICS = """\
 Each scan begins with a record: scanner, board and joints are drawn, what is wrong with them last. From it follow
 closed-form solids (truncated spheres and surfaces of revolution, ellipsoidal voids, gaps, necks, lands, copper, die,
-laminate) and the truth, taken from the solids by rays 1 µm apart and not from what was meant to be drawn. Metal is
+laminate) and the truth, taken from the solids by rays 2 µm apart and not from what was meant to be drawn. Metal is
 conserved: gas, gaps and bridges change shapes, not the solder that was drawn for the joint.
 
 A cone beam of a tabulated tungsten spectrum with filters passes through the solids on exact path lengths; the detector

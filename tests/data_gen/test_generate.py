@@ -16,7 +16,9 @@ from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.generate import SPLIT_PATTERN, chosen_device, generate, scan_name
 from jointwise.data_gen.scan import simulate
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanSettings
+from jointwise.data_gen.shapes.columns import sweep
 from jointwise.data_gen.shapes.scene import Infeasible
+from jointwise.data_gen.shapes.truth import tell_truth
 from jointwise.data_gen.xray.cuda.card import CardLimit
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -216,9 +218,10 @@ def test_scans_are_made_ready_ahead_of_a_card_and_what_it_cannot_hold_goes_to_th
             if prepared.record.number == 1:
                 raise CardLimit("more than the kernels hold")
             joints = simulate(prepared.record, grid)
-            cnr = joints.table["cnr"]
-            assert list(prepared.table) == [*joints.table, "split", "attempt"]
-            return Joints(joints.volumes, prepared.table.assign(cnr=cnr), grid)
+            swept = [sweep(ready) for ready in prepared.asked.sweeps if ready is not None]
+            table = tell_truth(prepared.asked, swept).assign(**prepared.columns)
+            assert list(table) == [*joints.table, "split", "attempt"]
+            return Joints(joints.volumes, table.assign(cnr=joints.table["cnr"]), grid)
 
         return SimpleNamespace(prepared=prepared, to_host=to_host)
 

@@ -167,7 +167,7 @@ def test_faults_and_bridges_stay_with_the_wanted_sites(known):
 @pytest.mark.slow
 def test_painted_faults_come_close_to_generated_ones(known):
     """The model knows neither the board's metal nor its height: it measures them. Changes of more than 0.03 rms
-    correlate above 0.95 (the least of these is 0.963) and differ by less than three tenths of their own rms (or 0.012)."""
+    correlate above 0.95 (the least here is 0.963) and differ by less than three tenths of their rms (or 0.012)."""
     record, lab, _ = known
     defects = replace(DefectSettings(), via_in_pad=0.0)
     wide = replace(FAMILY, rows=(5, 5), cols=(5, 5))

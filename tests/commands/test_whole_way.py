@@ -19,6 +19,8 @@ SMALL = [
     "grid.shape=[16,20,20]",
     "defects.voids_finding=0.3",
     "defects.voids_free=0.0",
+    "defects.non_wet=0.3",
+    "defects.head_in_pillow=0.3",
 ]
 
 

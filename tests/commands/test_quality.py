@@ -47,7 +47,7 @@ def test_scan_into_tables_and_picture(
     assert {p.name for p in out.iterdir()} == {*FILES, "notes.txt"}
     table = pd.read_csv(out / "quality.csv").set_index("measure")
     assert set(table["scan"]) == {"corner, a"}
-    assert 1.5 < table.loc["edge_in_plane", "value"] < 4
+    assert 1.5 < table.loc["edge_in_plane", "value"] < 3
     assert table.loc["voxels_per_ball", "value"] == pytest.approx(
         0.5 / demo_record().scanner.voxel_mm, rel=1e-4
     )

@@ -165,9 +165,13 @@ def test_faults_and_bridges_stay_with_the_wanted_sites(known):
 
 
 @pytest.mark.slow
+@pytest.mark.xfail(
+    strict=True,
+    reason="one of five joints falls short: a thin bridge changes it by 0.048 rms, painted with 0.963 and 0.013 off",
+)
 def test_painted_faults_come_close_to_generated_ones(known):
     """The model knows neither the board's metal nor its height: it measures them. Changes of more than 0.03 rms
-    correlate above 0.95 (the least here is 0.963) and differ by less than three tenths of their rms (or 0.012)."""
+    correlate above 0.97 and differ by less than a fifth of their own rms (or 0.012)."""
     record, lab, _ = known
     defects = replace(DefectSettings(), via_in_pad=0.0)
     wide = replace(FAMILY, rows=(5, 5), cols=(5, 5))
@@ -191,8 +195,8 @@ def test_painted_faults_come_close_to_generated_ones(known):
         size, off = np.sqrt((true**2).mean()), np.sqrt(((ours - true) ** 2).mean())
         if size > 0.03:
             compared += 1
-            assert np.corrcoef(ours.ravel(), true.ravel())[0, 1] > 0.95
-            assert off < max(0.3 * size, 0.012)
+            assert np.corrcoef(ours.ravel(), true.ravel())[0, 1] > 0.97
+            assert off < max(0.2 * size, 0.012)
     assert compared >= 3
 
 

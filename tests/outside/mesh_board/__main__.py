@@ -130,7 +130,7 @@ def image_quality(volume: np.ndarray, lattice, rows: list[dict], pitch: float, t
     }
 
 
-def run(board: Board, folder: Path, sub: int) -> None:
+def run(preset: str, board: Board, folder: Path, sub: int) -> None:
     from jointwise.joints.names import ball_name
 
     began = time.time()
@@ -147,7 +147,7 @@ def run(board: Board, folder: Path, sub: int) -> None:
         x, y, z = turn @ np.array(r.pop("centre")) + shift
         r |= {"ball": ball_name(r["row"], r["col"]), "x_mm": float(x), "y_mm": float(y), "z_mm": float(z)}
     record |= {"geometry": geometry, "rotation": turn.tolist(), "shift_mm": shift.tolist()}
-    record |= {"energy_groups": GROUPS, "grouping_error": grouping_error(board, GROUPS)}
+    record |= {"preset": preset, "energy_groups": GROUPS, "grouping_error": grouping_error(board, GROUPS)}
     record["quality"] = image_quality(volume, lattice, rows, board.pitch, turn)
     record["minutes"] = (time.time() - began) / 60
     write(folder, board, volume, lattice, rows, record)
@@ -224,7 +224,7 @@ def main() -> None:
     asked = {"seed": given.seed, "views": given.views, "photons": given.photons}
     asked |= {"rows": given.joints, "cols": given.joints}
     board = replace(PRESETS[given.preset], **{k: v for k, v in asked.items() if v is not None})
-    run(board, given.out, given.sub_rays)
+    run(given.preset, board, given.out, given.sub_rays)
 
 
 if __name__ == "__main__":

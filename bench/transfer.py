@@ -164,13 +164,12 @@ def of_joints(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
     """Measures over all kinds."""
     truth = table[list(KINDS)].to_numpy(float)
     call = table[[f"call_{k}" for k in KINDS]].to_numpy(bool)
-    there = np.ones(len(table))
-    escape, false_call = escapes(truth, call, there)
-    yield rate("false_calls", int(false_call.sum()), int((truth == 0).all(axis=1).sum()))
+    sound = (truth == 0).all(axis=1)
+    escape, false_call = escapes(truth, call, np.ones(len(table)))
+    yield rate("false_calls", int(false_call.sum()), int(sound.sum()))
     yield rate("escapes", int(escape.sum()), int((truth == 1).any(axis=1).sum()))
     yield rate("outside_envelope", int(table["outside"].sum()), len(table))
     for k, kind in enumerate(KINDS):
-        sound = (truth == 0).all(axis=1)
         yield rate(f"false_calls_{kind}", int((sound & call[:, k]).sum()), int(sound.sum()))
 
 
@@ -187,23 +186,21 @@ def measured(model: str, table: pd.DataFrame) -> Rows:
 
 def of_sites(board: Board) -> Rows:
     """How well the finder did, the same for every detector."""
-    head = {"model": "finder", "board": board.name, "kind": "sites", "n": len(board.truth)}
-    here = board.place >= 0
-    values = {
-        "found": int(here.sum()) / len(here),
-        "invented": len(board.joints) - int(here.sum()),
-        "off_voxels_median": float(np.median(board.off[here])),
-        "off_voxels_max": float(board.off[here].max()),
-    }
+    here, head = (
+        board.place >= 0,
+        {"model": "finder", "board": board.name, "kind": "sites", "n": len(board.place)},
+    )
+    off = board.off[here]
+    values = {"found": float(here.mean()), "invented": len(board.joints) - int(here.sum())}
+    values |= {"off_voxels_median": float(np.median(off)), "off_voxels_max": float(off.max())}
     return [{**head, "measure": name, "value": value} for name, value in values.items()]
 
 
 def show(rows: pd.DataFrame) -> None:
     """Print one line per detector, board and kind; `any` shows false calls and escapes."""
     for (model, board, kind), some in rows.groupby(["model", "board", "kind"], sort=False):
-        n = some["n"].iloc[0]
         facts = "  ".join(f"{m} {v:.3g}" for m, v in zip(some["measure"], some["value"], strict=True))
-        print(f"{model}  {board}  {kind} (n {n:g})  {facts}")
+        print(f"{model}  {board}  {kind} (n {some['n'].iloc[0]:g})  {facts}")
 
 
 def detectors(models: Iterable[Path], rules: Path | None, device: str) -> Iterator[tuple[str, Judge, Grid]]:
@@ -216,9 +213,8 @@ def detectors(models: Iterable[Path], rules: Path | None, device: str) -> Iterat
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    as_written = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_written)
     parser.add_argument("--boards", type=Path, nargs="+", required=True)
     parser.add_argument("--models", type=Path, nargs="*", default=[])
     parser.add_argument("--rules", type=Path, help=f"folder with {RULES_FILE}")
@@ -228,8 +224,7 @@ def main() -> None:
     parser.add_argument("--fresh", action="store_true", help="cut the joints again")
     given = parser.parse_args()
     boards: dict[tuple[Path, str], Board] = {}
-    rows: Rows = []
-    tables = []
+    rows, tables = list[dict[str, Any]](), []
     for name, judge, grid in detectors(given.models, given.rules, given.device):
         parts = []
         for folder in given.boards:

@@ -91,15 +91,15 @@ PRESETS = {
     "hard": HARD,
     "hard_2": replace(HARD, photons=35.0, scatter=0.08, turn=-3.0, seed=13),
     "low_kv": Board(
-        rows=9, cols=9, views=360, kvp=80.0, filter_cu=0.1, photons=1500.0, scatter=0.12, turn=0.7, seed=4,
+        rows=9, cols=9, views=300, kvp=80.0, filter_cu=0.1, photons=1500.0, scatter=0.12, turn=0.7, seed=4,
         rates=MIXED, gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
     "oblong": Board(
-        oblong=1.3, views=360, photons=400.0, scatter=0.1, turn=-4.0, seed=5, rates=MIXED, gap_voxels=(0.3, 3.0),
-        void_area=(0.035, 0.25), **P065,
+        rows=9, cols=9, oblong=1.3, views=300, photons=400.0, scatter=0.1, turn=-4.0, seed=5,
+        rates=MIXED, gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25), **P065,
     ),
     "tilted": Board(
-        rows=8, cols=8, tilt=(8.0, -5.0), turn=20.0, views=320, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
+        rows=7, cols=7, tilt=(8.0, -5.0), turn=20.0, views=300, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
         gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
 }  # fmt: skip

@@ -87,7 +87,7 @@ HARD = Board(
 PRESETS = {
     "sound": Board(rows=5, cols=6, **NONE),
     "clean": CLEAN,
-    "fine": replace(CLEAN, rows=8, cols=8, views=320, voxel=0.012, seed=8, **P050),
+    "fine": replace(CLEAN, rows=8, cols=8, views=300, voxel=0.012, scatter=0.03, turn=6.0, seed=8, **P050),
     "hard": HARD,
     "hard_2": replace(HARD, photons=35.0, scatter=0.08, turn=-3.0, seed=13),
     "low_kv": Board(

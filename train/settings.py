@@ -56,6 +56,10 @@ class AugmentSettings:
         gain: standard deviation of the logarithm of a factor on all values.
         noise: largest standard deviation of added white noise, in units of the solder level.
         blur: largest standard deviation of an added Gaussian blur, in grid steps, at most 1.
+        contrast: largest bend c, at most 0.9, of grey values v between air and solder, v + c v (1 - v), as beam
+            hardening and its correction differ.
+        grain: largest standard deviation of added noise that is alike over one or two grid steps, as that of a
+            reconstruction is, in units of the solder level.
     """
 
     mirror: float = 0.0
@@ -65,10 +69,15 @@ class AugmentSettings:
     gain: float = 0.0
     noise: float = 0.0
     blur: float = 0.0
+    contrast: float = 0.0
+    grain: float = 0.0
 
     def __post_init__(self) -> None:
-        names = ("mirror", "turn", "shift", "offset", "gain", "noise", "blur")
-        _at_least(self, "augment", **dict.fromkeys(names, 0))
+        _at_least(self, "augment", **dict.fromkeys(vars(self), 0))
+        if self.contrast > 0.9:
+            raise InputError(
+                f"augment.contrast: expected a bend up to 0.9, found {self.contrast}; correct it"
+            )
         for name in ("mirror", "turn", "shift", "blur"):
             if getattr(self, name) > 1:
                 raise InputError(

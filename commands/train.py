@@ -10,11 +10,11 @@ CONFIG = TrainSettings
 
 def run(cfg: TrainSettings) -> Done:
     """Train or go on with a training that was cut off; results are on disk before MLflow hears of them."""
-    from jointwise.joints.store import Store
     from jointwise.models.bench import RULES_FILE
     from jointwise.train.mlflow_store import check_reachable
     from jointwise.train.rules import fit_rules
     from jointwise.train.run import train
+    from jointwise.train.stores import open_stores
     from jointwise.train.tracking import track
 
     if cfg.tracking.enabled:
@@ -23,7 +23,8 @@ def run(cfg: TrainSettings) -> Done:
         model = train(cfg, step)
     if not (model / RULES_FILE).exists():
         with progress("fitting the rules", "joints") as step:
-            fit_rules(Store(cfg.data), cfg.thresholds, model / RULES_FILE, step)
+            store, least = open_stores(cfg.data, cfg.more_data), cfg.least_gap_voxels
+            fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)
     if cfg.tracking.enabled:
         tracked = track(cfg.out, cfg.tracking)
         say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")

@@ -4,18 +4,25 @@ from pathlib import Path
 
 import numpy as np
 
-from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store
 from jointwise.models.bench import write_rules
 from jointwise.models.rules.detector import RuleDetector, measure_numbers
 from jointwise.models.settings import ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
+from jointwise.train.data import known_truth
 from jointwise.train.loop import Tell
 
 PIECE = 32
 
 
-def fit_rules(store: Store, settings: ThresholdSettings, path: Path, tell: Tell, limit: int = 2000) -> None:
+def fit_rules(
+    store: Store,
+    settings: ThresholdSettings,
+    path: Path,
+    tell: Tell,
+    limit: int = 2000,
+    least_gap_voxels: float = 0.0,
+) -> None:
     """Fit the rules on a store's training split, choose thresholds on its validation split, write both as JSON.
 
     Args:
@@ -24,6 +31,7 @@ def fit_rules(store: Store, settings: ThresholdSettings, path: Path, tell: Tell,
         path: the JSON file to write.
         tell: told after every few joints how far it is.
         limit: at most so many training joints, evenly taken; a monotone fit of a few numbers needs no more.
+        least_gap_voxels: which gaps count, the same as for the network, see `known_truth`.
 
     Raises:
         InputError: a split is empty or lacks joints of some kind.
@@ -32,7 +40,7 @@ def fit_rules(store: Store, settings: ThresholdSettings, path: Path, tell: Tell,
     training = training[np.unique(np.linspace(0, len(training) - 1, min(limit, len(training))).astype(int))]
     rows = np.concatenate([training, validation])
     numbers = _numbers(store, rows, tell)
-    truth, first = truth_array(store.table.iloc[rows]), len(training)
+    truth, first = known_truth(store.table.iloc[rows], least_gap_voxels), len(training)
     detector = RuleDetector.fit_numbers({k: v[:first] for k, v in numbers.items()}, truth[:first])
     scores = detector.score_numbers({k: v[first:] for k, v in numbers.items()})
     thresholds = choose_thresholds(truth[first:], scores, settings)

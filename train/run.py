@@ -12,6 +12,7 @@ from jointwise.evaluation import contact_sheet
 from jointwise.evaluation.measures import Floats, average_precision, count
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store
 from jointwise.models.calibration import fit_calibration
 from jointwise.models.card import Card
@@ -27,8 +28,9 @@ from jointwise.train.loop import Tell, fit, make_optimiser, predict
 from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, RunFolder
 from jointwise.train.settings import TrainSettings
+from jointwise.train.stores import open_stores
 
-ELSEWHERE = ("data", "out", "device", "threads", "tracking")
+ELSEWHERE = ("data", "more_data", "out", "device", "threads", "tracking")
 """Settings that say where a training runs, not which one it is: a resume may change them."""
 
 
@@ -78,17 +80,19 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store.
     """
-    store = Store(settings.data)
-    training = load_split(store, "train", settings.seed, settings.limit)
-    return Task(settings, store, training, load_split(store, "validation"), Envelope.of(training.table))
+    store, least = open_stores(settings.data, settings.more_data), settings.least_gap_voxels
+    training = load_split(store, "train", settings.seed, settings.limit, least)
+    validation = load_split(store, "validation", least_gap_voxels=least)
+    return Task(settings, store, training, validation, Envelope.of(training.table))
 
 
 def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork:
     """The network with first weights that follow from the seed alone; also sets what makes a training repeat."""
     if settings.threads:
         torch.set_num_threads(settings.threads)
-    torch.backends.cudnn.benchmark = False
-    torch.backends.cudnn.deterministic = True
+    torch.backends.cudnn.benchmark = not settings.repeatable
+    torch.backends.cudnn.deterministic = settings.repeatable
+    torch.backends.cudnn.allow_tf32 = False  # or float32 on a card would have the 10 bits of TF32
     torch.manual_seed(mixed_seed(settings.seed, 0, 0))
     return build_network(settings.network).to(device)
 
@@ -96,19 +100,30 @@ def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork
 def described(task: Task, network: JointNetwork) -> dict[str, Any]:
     """What settings.json holds: the settings that make the result, and what followed from the data."""
     settings, truth = task.settings, task.training.truth
-    given = json.loads(json.dumps(dataclasses.asdict(settings), default=str))
     price = cost(network, task.store.grid)
     weights = positive_weights(truth, settings.balance).tolist()
-    return {key: value for key, value in given.items() if key not in ELSEWHERE} | {
+    return what_counts(settings) | {
         "derived": {
             "data_fingerprint": task.store.fingerprint,
             "training_joints": len(truth),
+            "labels_with_thin_gaps": thin_gaps(task.training) + thin_gaps(task.validation),
             "steps_per_epoch": steps_per_epoch(len(truth), settings.batch),
             "positive_weights": dict(zip(KINDS, weights, strict=True)),
             "parameters": price.parameters,
             "flops_per_joint": price.flops,
         }
     }
+
+
+def what_counts(settings: TrainSettings) -> dict[str, Any]:
+    """The settings that make the result, as JSON has them."""
+    given = json.loads(json.dumps(dataclasses.asdict(settings), default=str))
+    return {key: value for key, value in given.items() if key not in ELSEWHERE}
+
+
+def thin_gaps(split: Split) -> int:
+    """How many labels `least_gap_voxels` took out of a split."""
+    return int(np.isnan(split.truth.numpy()).sum() - np.isnan(truth_array(split.table)).sum())
 
 
 def _silent(done: int, total: int, note: str) -> None:

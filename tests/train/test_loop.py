@@ -17,6 +17,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.train.checkpoint import Progress
 from jointwise.train.data import Split, positive_weights
 from jointwise.train.loop import (
+    SPEED,
     fit,
     judge,
     learning_rate,
@@ -87,6 +88,8 @@ def test_it_learns_what_can_be_learned() -> None:
 def test_a_run_repeated_repeats_bit_for_bit() -> None:
     """Same seed, same history and weights; another seed, others."""
     first, again, other = (trained(split(64, 1), split(40, 2), seed=seed, epochs=2)[0] for seed in (1, 1, 2))
+    for progress in (first, again, other):
+        assert all(line.pop(SPEED) > 0 for line in progress.history)
     assert first.history == again.history
     assert all(torch.equal(first.best[name], again.best[name]) for name in first.best)
     assert first.history != other.history

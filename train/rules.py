@@ -35,7 +35,7 @@ def fit_rules(store: Store, settings: ThresholdSettings, path: Path, tell: Tell,
     truth, first = truth_array(store.table.iloc[rows]), len(training)
     detector = RuleDetector.fit_numbers({k: v[:first] for k, v in numbers.items()}, truth[:first])
     scores = detector.score_numbers({k: v[first:] for k, v in numbers.items()})
-    thresholds = choose_thresholds(truth[first:], scores, settings)
+    thresholds = choose_thresholds(truth[first:], scores, settings, store.table.iloc[rows[first:]])
     data = {
         "fingerprint": store.fingerprint,
         "training_joints": len(training),

@@ -82,7 +82,8 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     labelled = read_set(folder, folder.name if name != DEMO else DEMO)
     with progress(f"judging {labelled.name}", "joints") as step:
         scores = scores_of(labelled.joints, bench, step)
-    calls = {by: judge.thresholds.called(scores[by]) for by, judge in bench.judges.items()}
+    table = labelled.joints.table
+    calls = {by: judge.thresholds.called(scores[by], table) for by, judge in bench.judges.items()}
     table = readers_table(calls, labelled.labels, labelled.truth, labelled.marginal)
     title = (
         f"set '{labelled.name}': {len(labelled.joints)} joints of {labelled.tables.sites['scan'].nunique()} scans, "

@@ -63,17 +63,31 @@ class ThresholdSettings:
     Args:
         criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit.
         false_calls: share of the joints without the kind that may be called, with criterion false_calls.
+        floor: score below which nothing is called, whatever the criterion says; 0 sets none.
+        noise_classes: into how many classes of noise the validation joints are split, each with its own cuts; 1 gives
+            all scans the same.
+        least_sound: sound joints that a class must hold; classes with fewer are merged.
     """
 
     criterion: str = "f1"
     false_calls: float = 0.02
+    floor: float = 0.0
+    noise_classes: int = 1
+    least_sound: int = 200
 
     def __post_init__(self) -> None:
         if self.criterion not in CRITERIA:
             raise InputError(
                 f"thresholds.criterion: expected one of {', '.join(CRITERIA)}, found {self.criterion!r}; choose one"
             )
-        if not (math.isfinite(self.false_calls) and 0 <= self.false_calls < 1):
-            raise InputError(
-                f"thresholds.false_calls: expected a share from 0 to below 1, found {self.false_calls}; correct it"
-            )
+        for key in ("false_calls", "floor"):
+            share = getattr(self, key)
+            if not (math.isfinite(share) and 0 <= share < 1):
+                raise InputError(
+                    f"thresholds.{key}: expected a share from 0 to below 1, found {share}; correct it"
+                )
+        for key in ("noise_classes", "least_sound"):
+            if getattr(self, key) < 1:
+                raise InputError(
+                    f"thresholds.{key}: expected a whole number of at least 1, found {getattr(self, key)}; correct it"
+                )

@@ -43,7 +43,7 @@ def fit_rules(
     truth, first = known_truth(store.table.iloc[rows], least_gap_voxels), len(training)
     detector = RuleDetector.fit_numbers({k: v[:first] for k, v in numbers.items()}, truth[:first])
     scores = detector.score_numbers({k: v[first:] for k, v in numbers.items()})
-    thresholds = choose_thresholds(truth[first:], scores, settings)
+    thresholds = choose_thresholds(truth[first:], scores, settings, store.table.iloc[rows[first:]])
     data = {
         "fingerprint": store.fingerprint,
         "training_joints": len(training),

@@ -9,7 +9,7 @@ import numpy as np
 import torch
 
 from jointwise.evaluation import contact_sheet
-from jointwise.evaluation.measures import Floats, average_precision, count
+from jointwise.evaluation.measures import Bools, Floats, average_precision, count
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
@@ -20,7 +20,7 @@ from jointwise.models.envelope import Envelope
 from jointwise.models.folder import save_model
 from jointwise.models.learned import find_device
 from jointwise.models.network import JointNetwork, build_network, cost
-from jointwise.models.thresholds import Thresholds, choose_thresholds
+from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.augment import mixed_seed
 from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoint
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
@@ -152,7 +152,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     truth = task.validation.truth.double().numpy()
     calibration = fit_calibration(truth, logits)
     scores = calibration(logits)
-    thresholds = choose_thresholds(truth, scores, task.settings.thresholds)
+    thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
+    called = thresholds.called(scores, task.validation.table)
     card = Card(
         name=task.settings.network.name,
         grid=task.store.grid,
@@ -167,7 +168,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "simulated": task.store.manifest["seed"] is not None,
         },
         code_version=code_version(),
-        metrics={"best_epoch": progress.best_epoch, "validation": summary(truth, scores, thresholds)},
+        metrics={"best_epoch": progress.best_epoch, "validation": summary(truth, scores, called)},
     )
     save_model(folder.model, network, card)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
@@ -181,18 +182,18 @@ def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) ->
     sheet = contact_sheet.contact_sheet(
         joints,
         {card.name: scores},
-        {card.name: card.thresholds.array()},
+        {card.name: card.thresholds.cuts(validation.table)},
         title=f"{first} joints, judged by {card.name}",
     )
     contact_sheet.save(sheet, path)
 
 
-def summary(truth: Floats, scores: Floats, thresholds: Thresholds) -> dict[str, Any]:
+def summary(truth: Floats, scores: Floats, called: Bools) -> dict[str, Any]:
     """Per kind n, precision, recall and AP of calibrated scores at the chosen cuts; null where not defined.
 
     The cuts were chosen on these very joints, so precision and recall flatter; held-out boards say more.
     """
-    called, kinds = thresholds.called(scores), {}
+    kinds = {}
     for k, kind in enumerate(KINDS):
         known = ~np.isnan(truth[:, k])
         counts = count(truth[known, k], called[known, k])

@@ -106,7 +106,7 @@ def test_the_card_says_where_the_model_comes_from(whole: Path, store: Path) -> N
     low, high = card.envelope.ranges["voxels_per_ball"]
     assert table["voxels_per_ball"].min() <= low < high <= table["voxels_per_ball"].max()
     assert card.metrics["validation"]["void"]["n"] == sum(
-        (card.thresholds.with_kind[0], card.thresholds.without_kind[0])
+        (card.thresholds.with_kind[0][0], card.thresholds.without_kind[0][0])
     )
 
 
@@ -190,7 +190,7 @@ def test_it_reaches_a_score(store: Path, tmp_path: Path) -> None:
     detector, opened = load_model(tmp_path / "model"), Store(store)
     joints = opened.read(opened.split("validation"))
     truth = truth_array(joints.table)
-    called = detector.card.thresholds.called(detector.score(joints))
+    called = detector.card.thresholds.called(detector.score(joints), joints.table)
     known = ~np.isnan(truth)
     right = (called == (truth == 1)) & known
     assert right.sum() / known.sum() > 0.95

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 COMMAND = [sys.executable, "-m", "jointwise.commands.main"]
 
-RECIPE = ("family=training", "defects=training")
+RECIPE = ("family=training", "defects=training", "scanner.tilt_deg=8", "scanner.in_plane_deg=45")
 """What the shipped network's joints are drawn from, besides `scanner=any_lab`."""
 
 

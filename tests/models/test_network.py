@@ -103,7 +103,7 @@ def test_a_second_trunk_sees_the_middle_alone_and_every_step_along_z() -> None:
 
 
 def test_a_second_trunk_is_in_the_cost_and_none_leaves_the_network_as_it_was() -> None:
-    """Without it names and first weights are those of one trunk, whatever its widths would be; with it there are more."""
+    """Without it names and first weights are those of one trunk, whatever its widths would be."""
 
     def made(**changes: Any) -> JointNetwork:
         torch.manual_seed(3)

@@ -158,20 +158,33 @@ def test_a_finished_training_needs_its_data_no_more(whole: Path, tmp_path: Path)
         train(replace(settings(tmp_path / "gone", run), seed=4))
 
 
+def test_a_model_from_before_there_was_a_second_trunk_still_loads(whole: Path, tmp_path: Path) -> None:
+    """Its card does not know the keys."""
+    folder = shutil.copytree(whole / "model", tmp_path / "model")
+    card = json.loads((folder / "card.json").read_text())
+    del card["network"]["tight"], card["network"]["tight_widths"]
+    (folder / "card.json").write_text(json.dumps(card))
+    assert load_model(folder).card == load_model(whole / "model").card
+
+
 @pytest.mark.usefixtures("no_picture")
 def test_thin_gaps_and_a_second_store_are_said_in_the_run(
     store: Path, make_store: Callable[..., Path], tmp_path: Path
 ) -> None:
     """Both count in settings.json and the card; the same run in one store is another training."""
     more = make_store(tmp_path / "more", training=40, validation=20)
-    cfg = replace(settings(store, tmp_path / "run"), more_data=(more,), epochs=1, least_gap_voxels=0.1)
+    cfg = replace(
+        settings(store, tmp_path / "run"), more_data=(more,), epochs=1, least_gap_voxels=0.1,
+        network=replace(TINY, tight=0.6),
+    )  # fmt: skip
     train(cfg)
     derived = json.loads((tmp_path / "run" / "settings.json").read_text())["derived"]
     fingerprint = Stores([store, more]).fingerprint
     assert derived["training_joints"] == 78 + 38
     assert derived["labels_with_thin_gaps"] == 0
-    assert derived["data_fingerprint"] == load_model(tmp_path / "run" / "model").card.data["fingerprint"]
-    assert derived["data_fingerprint"] == fingerprint
+    card = load_model(tmp_path / "run" / "model").card
+    assert card.network == cfg.network
+    assert derived["data_fingerprint"] == card.data["fingerprint"] == fingerprint
     with pytest.raises(InputError, match="data_fingerprint"):
         train(replace(cfg, more_data=()))
 

@@ -14,14 +14,16 @@ def run(cfg: TrainSettings) -> Done:
     from jointwise.train.mlflow_store import check_reachable
     from jointwise.train.rules import fit_rules
     from jointwise.train.run import train
-    from jointwise.train.stores import open_stores
+    from jointwise.train.stores import is_store, open_stores
     from jointwise.train.tracking import track
 
     if cfg.tracking.enabled:
         check_reachable(cfg.tracking)
     with progress("training", "steps") as step:
         model = train(cfg, step)
-    if not (model / RULES_FILE).exists():
+    if not (model / RULES_FILE).exists() and not is_store(cfg.data):
+        say(f"the rules are not fitted: no store of joints at {cfg.data}; give data=… where it lies")
+    elif not (model / RULES_FILE).exists():
         with progress("fitting the rules", "joints") as step:
             store, least = open_stores(cfg.data, cfg.more_data), cfg.least_gap_voxels
             fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)

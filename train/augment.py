@@ -154,8 +154,9 @@ def _turn(volumes: Tensor, turns: Tensor) -> Tensor:
     square = volumes.shape[Y] == volumes.shape[X]
     turned = volumes.clone()
     for quarters in (1, 2, 3):
-        rows = _on_device(torch.nonzero(turns == quarters).flatten(), volumes.device)
-        if len(rows):
+        chosen = torch.nonzero(turns == quarters).flatten()
+        if len(chosen):
+            rows = _on_device(chosen, volumes.device)
             turned[rows] = torch.rot90(volumes[rows], quarters if square else 2, (X, Y))
     return turned
 

@@ -188,7 +188,7 @@ def predict(network: nn.Module, split: Split, batch: int, first: int | None = No
     rows = torch.arange(len(split), device=split.volumes.device)[:first]
     network.eval()
     with torch.inference_mode():
-        parts = [network(taken(split.volumes, some, device)).float() for some in rows.split(batch)]
+        parts = [network(taken(split.volumes, some, device)).float() for some in torch.split(rows, batch)]
     return torch.cat(parts).cpu() if parts else torch.empty(0, N_KINDS)
 
 

@@ -26,9 +26,9 @@ from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoin
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
 from jointwise.train.loop import Tell, fit, make_optimiser, predict
 from jointwise.train.provenance import code_version
-from jointwise.train.run_folder import EXAMPLES, RunFolder
+from jointwise.train.run_folder import EXAMPLES, MODEL, RunFolder
 from jointwise.train.settings import TrainSettings
-from jointwise.train.stores import open_stores
+from jointwise.train.stores import is_store, open_stores
 
 ELSEWHERE = ("data", "more_data", "out", "device", "threads", "tracking")
 """Settings that say where a training runs, not which one it is: a resume may change them."""
@@ -63,14 +63,30 @@ def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
     Raises:
         InputError: unusable store, settings or folder; the folder holds another training; the loss is not finite.
     """
+    if (settings.out / MODEL).exists():
+        return _finished(settings)
     device = find_device(settings.device)
     task = prepare(settings)
     with RunFolder(settings.out) as folder:
         network = fresh_network(settings, device)
         folder.begin(described(task, network), facts(task.store))
-        if not folder.model.exists():
-            progress = _fit(network, task, folder, tell or _silent)
-            _finish(network, task, progress, folder)
+        progress = _fit(network, task, folder, tell or _silent)
+        _finish(network, task, progress, folder)
+    return folder.model
+
+
+def _finished(settings: TrainSettings) -> Path:
+    """The model folder of a training that is done, which may have come from another machine without its data.
+
+    Raises:
+        InputError: the folder holds another training, or its data are there and are others.
+    """
+    wanted = what_counts(settings)
+    if is_store(settings.data):
+        store = open_stores(settings.data, settings.more_data)
+        wanted["derived"] = {"data_fingerprint": store.fingerprint}
+    with RunFolder(settings.out) as folder:
+        folder.compare(wanted)
     return folder.model
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
-from jointwise.joints.store import Store
+from jointwise.joints.store import MANIFEST, Store
 
 NAMES = ("scan", "board_id")
 """Columns whose values may be the same in two stores and mean different things."""
@@ -93,6 +93,11 @@ def open_stores(data: Path, more: Sequence[Path] = ()) -> Store:
         InputError: as :class:`~jointwise.joints.store.Store` and :class:`Stores`.
     """
     return Stores([data, *more]) if more else Store(data)
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a store is there, in whatever state."""
+    return (folder / MANIFEST).exists()
 
 
 def folders(store: Store) -> list[Path]:

@@ -189,6 +189,7 @@ class EvaluateConfig:
         split: which split of the store is judged.
         model: folder of detectors, as `jointwise train` writes it.
         detectors: which of them, `learned` and `rules`.
+        shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
         out: folder for the tables and pictures.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         tracking: where MLflow keeps the results.
@@ -199,6 +200,7 @@ class EvaluateConfig:
     sets: tuple[str, ...] = ()
     split: str = "test"
     detectors: tuple[str, ...] = ("learned", "rules")
+    shipped: bool = False
     out: Path = Path("out/evaluation")
     device: str = "auto"
     tracking: TrackingSettings = field(default_factory=TrackingSettings)
@@ -257,7 +259,7 @@ class ScoreConfig:
 
     Args:
         scan: the scan, a MetaImage (.mha or .mhd).
-        model: folder of detectors, as `jointwise train` writes it.
+        model: folder of detectors, as `jointwise train` writes it; null takes the network that comes with jointwise.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
         out: folder for table, map and report; an earlier run's files there are replaced.
         store: also keep the joints that were cut, as a store that `jointwise paint` takes; null keeps none.
@@ -269,7 +271,7 @@ class ScoreConfig:
     """
 
     scan: Path
-    model: Path
+    model: Path | None = None
     detectors: tuple[str, ...] = ("learned", "rules")
     out: Path = Path("out/score")
     store: Path | None = None

@@ -14,7 +14,7 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store
-from jointwise.models.calibration import fit_calibration
+from jointwise.models.calibration import fit_calibration, reliability
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import save_model
@@ -184,7 +184,11 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "simulated": task.store.manifest["seed"] is not None,
         },
         code_version=code_version(),
-        metrics={"best_epoch": progress.best_epoch, "validation": summary(truth, scores, called)},
+        metrics={
+            "best_epoch": progress.best_epoch,
+            "validation": summary(truth, scores, called),
+            "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
+        },
     )
     save_model(folder.model, network, card)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)

@@ -66,6 +66,23 @@ def test_loaded_gives_the_same_numbers_and_card(saved: Path) -> None:
     np.testing.assert_array_equal(after.score(joints()), before.score(joints()))
 
 
+def test_half_weights_are_half_as_large_and_load_as_float32(saved: Path, tmp_path: Path) -> None:
+    """Kernels alone are rounded (to 11 bits); biases, statistics and counters come back bit for bit."""
+    whole, half = load_model(saved), tmp_path / "half"
+    save_model(half, *made(), half=True)
+    rounded = load_model(half)
+    for name, value in rounded.network.state_dict().items():
+        before = whole.network.state_dict()[name]
+        assert value.dtype == before.dtype
+        if before.ndim > 1:
+            assert not torch.equal(value, before)
+            torch.testing.assert_close(value, before, rtol=2**-11, atol=1e-7)
+        else:
+            assert torch.equal(value, before)
+    assert (half / WEIGHTS).stat().st_size < 0.7 * (saved / WEIGHTS).stat().st_size
+    np.testing.assert_allclose(rounded.score(joints()), whole.score(joints()), atol=1e-3)
+
+
 def test_scores_are_calibrated_logits(saved: Path) -> None:
     """A loader that forgets the calibration gives other numbers."""
     detector = load_model(saved)

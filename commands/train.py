@@ -21,9 +21,10 @@ def run(cfg: TrainSettings) -> Done:
         check_reachable(cfg.tracking)
     with progress("training", "steps") as step:
         model = train(cfg, step)
-    if not (model / RULES_FILE).exists() and not is_store(cfg.data):
+    wanted = cfg.rules and not (model / RULES_FILE).exists()
+    if wanted and not is_store(cfg.data):
         say(f"the rules are not fitted: no store of joints at {cfg.data}; give data=… where it lies")
-    elif not (model / RULES_FILE).exists():
+    elif wanted:
         with progress("fitting the rules", "joints") as step:
             store, least = open_stores(cfg.data, cfg.more_data), cfg.least_gap_voxels
             fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)

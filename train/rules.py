@@ -30,14 +30,14 @@ def fit_rules(
         settings: how thresholds are chosen, the same as for the network.
         path: the JSON file to write.
         tell: told after every few joints how far it is.
-        limit: at most so many training joints, evenly taken; a monotone fit of a few numbers needs no more.
+        limit: at most so many joints of either split, evenly taken; a monotone fit of a few numbers needs no more.
         least_gap_voxels: which gaps count, the same as for the network, see `known_truth`.
 
     Raises:
         InputError: a split is empty or lacks joints of some kind.
     """
     training, validation = store.split("train"), store.split("validation")
-    training = training[np.unique(np.linspace(0, len(training) - 1, min(limit, len(training))).astype(int))]
+    training, validation = _evenly(training, limit), _evenly(validation, limit)
     rows = np.concatenate([training, validation])
     numbers = _numbers(store, rows, tell)
     truth, first = known_truth(store.table.iloc[rows], least_gap_voxels), len(training)
@@ -50,6 +50,11 @@ def fit_rules(
         "validation_joints": len(validation),
     }
     write_rules(path, detector, thresholds, data)
+
+
+def _evenly(rows: np.ndarray, limit: int) -> np.ndarray:
+    """At most `limit` of the rows, evenly spread."""
+    return rows[np.unique(np.linspace(0, len(rows) - 1, min(limit, len(rows))).astype(int))]
 
 
 def _numbers(store: Store, rows: np.ndarray, tell: Tell) -> dict[str, np.ndarray]:

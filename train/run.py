@@ -6,13 +6,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 import torch
 
 from jointwise.evaluation import contact_sheet
 from jointwise.evaluation.measures import Bools, Floats, average_precision, count
+from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
-from jointwise.joints.schema import truth_array
+from jointwise.joints.schema import SAMPLE_COLUMNS, truth_array
 from jointwise.joints.store import Store
 from jointwise.models.calibration import fit_calibration, reliability
 from jointwise.models.card import Card
@@ -26,11 +28,11 @@ from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoin
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
 from jointwise.train.loop import Tell, fit, make_optimiser, predict
 from jointwise.train.provenance import code_version
-from jointwise.train.run_folder import EXAMPLES, MODEL, RunFolder
+from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
 from jointwise.train.stores import is_store, open_stores
 
-ELSEWHERE = ("data", "more_data", "out", "device", "threads", "tracking")
+ELSEWHERE = ("data", "more_data", "out", "device", "threads", "rules", "tracking")
 """Settings that say where a training runs, not which one it is: a resume may change them."""
 
 
@@ -190,9 +192,17 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
         },
     )
+    _write_validation(task.validation, logits, folder.path / VALIDATION)
     save_model(folder.model, network, card)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
     folder.checkpoint.unlink()
+
+
+def _write_validation(validation: Split, logits: Floats, path: Path) -> None:
+    """What the network said of every validation joint, so that cuts can be chosen anew without the joints."""
+    said = pd.DataFrame(logits.astype(np.float32), columns=[f"logit_{kind}" for kind in KINDS])
+    rows = validation.table[list(SAMPLE_COLUMNS)].reset_index(drop=True)
+    write_bytes(path, pd.concat([rows, said], axis=1).to_parquet(index=False))
 
 
 def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) -> None:

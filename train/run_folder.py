@@ -18,6 +18,7 @@ FACTS: Final = "facts.json"
 METRICS: Final = "metrics.jsonl"
 CHECKPOINT: Final = "checkpoint.safetensors"
 EXAMPLES: Final = "examples.png"
+VALIDATION: Final = "validation.parquet"
 MODEL: Final = "model"
 TRACKED: Final = "tracked.json"
 

@@ -131,6 +131,7 @@ class TrainSettings:
         checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
+        rules: whether the command fits the rules on the same store too.
         precision: of the network's layers while it learns: fp32, bf16 (weights, loss and validation stay float32),
             or auto, which is bf16 on a CUDA card and fp32 elsewhere.
         repeatable: take only cuDNN's repeatable convolutions on a card; false tries all and takes the fastest.
@@ -154,6 +155,7 @@ class TrainSettings:
     checkpoint_steps: int = 0
     device: str = "auto"
     threads: int = 0
+    rules: bool = True
     precision: str = "auto"
     repeatable: bool = True
     network: NetworkSettings = field(default_factory=NetworkSettings)

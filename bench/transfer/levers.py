@@ -55,8 +55,12 @@ LEVERS = {
         )
     ),
     "no scatter, hardening corrected": Lever(("scanner.scatter_fraction=[0,0]", "scanner.linearised=1")),
-    "tiny network": Lever(train=("network=resnet_tiny",)),
-    "network without a tight input": Lever(train=("network.tight=0",)),
+    "tiny network, 0.2 GFLOP": Lever(train=("network=resnet_tiny",)),
+    "small network, 0.9 GFLOP": Lever(train=("network=resnet_small",)),
+    "small network with a tight input": Lever(train=("network=resnet_tight",)),
+    "wide network": Lever(
+        train=("network=resnet_small", "network.widths=[32,64,128,256]", "network.stem_stride=[1,2,2]")
+    ),
     "tighter grid": Lever(("grid.pitches=1.2", "grid.balls=1.15")),
     "all gaps counted": Lever(train=("least_gap_voxels=0",)),
 }  # fmt: skip
@@ -81,7 +85,14 @@ def generate_jobs(given: argparse.Namespace, names: list[str]) -> list[Job]:
     jobs: dict[Path, Job] = {}
     for name in names:
         store, lever = store_of(given.out, LEVERS[name]), LEVERS[name]
-        words = ["generate", *RECIPE, *lever.generate, f"joints={given.joints}", f"seed={given.seed}", f"out={store}"]
+        words = [
+            "generate",
+            *RECIPE,
+            *lever.generate,
+            f"joints={given.joints}",
+            f"seed={given.seed}",
+            f"out={store}",
+        ]
         words += [f"workers={given.workers}", f"device={'cuda' if given.cards else 'cpu'}"]
         jobs[store] = Job(words, store / "done", store.with_suffix(".log"))
     return list(jobs.values())
@@ -94,7 +105,13 @@ def train_jobs(given: argparse.Namespace, names: list[str]) -> list[Job]:
         for name in names:
             lever = LEVERS[name]
             out = given.out / "runs" / f"{name.replace(' ', '_').replace(',', '')}_{seed}"
-            words = ["train", "experiment=first", f"data={store_of(given.out, lever)}", f"seed={seed}", f"out={out}"]
+            words = [
+                "train",
+                "experiment=first",
+                f"data={store_of(given.out, lever)}",
+                f"seed={seed}",
+                f"out={out}",
+            ]
             words += [f"epochs={given.epochs}", "rules=false", *lever.train]
             jobs.append(Job(words, out / "model" / "card.json", out.with_suffix(".log")))
     return jobs
@@ -129,9 +146,13 @@ def run_all(jobs: list[Job], cards: int, at_once: int) -> None:
 
 def main() -> None:
     """Make the stores, then train."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--joints", type=int, default=24000, help="sites per store; three of five are trained on")
+    parser.add_argument(
+        "--joints", type=int, default=24000, help="sites per store; three of five are trained on"
+    )
     parser.add_argument("--epochs", type=int, default=16)
     parser.add_argument("--seed", type=int, default=1, help="of the stores")
     parser.add_argument("--seeds", type=int, nargs="+", default=[0, 1], help="of the trainings")

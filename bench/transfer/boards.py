@@ -1,6 +1,6 @@
 """Detectors on development boards: what carries over from the generator to somebody else's scans.
 
-    python bench/transfer.py --boards DIR [DIR ...] --models FOLDER [FOLDER ...] --out CSV
+    python bench/transfer/boards.py --boards DIR [DIR ...] --models FOLDER [FOLDER ...] --out CSV
                              [--rules FOLDER] [--table CSV]
 
 Boards come from tests/outside/mesh_board (board.mha, truth.csv, record.json). Each is read, searched and cut by

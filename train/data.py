@@ -107,10 +107,15 @@ def load_split(
         raise InputError(
             f"expected {size:.1f} GiB of free memory for {len(rows)} joints, found less; set limit=… to use fewer"
         ) from error
-    if not all(np.isfinite(volume).all() for volume in joints.volumes):
+    if not all(_finite(volume) for volume in joints.volumes):
         raise InputError(f"expected finite values in {store.folder}, found others; run jointwise verify")
     labels = torch.from_numpy(known_truth(joints.table, least_gap_voxels).astype(np.float32))
     return Split(torch.from_numpy(joints.volumes), labels, joints.table)
+
+
+def _finite(volume: NDArray[np.float16]) -> bool:
+    """Whether no exponent says NaN or infinite; numpy's own test takes ten times as long for float16."""
+    return bool(((volume.view(np.uint16) & 0x7C00) != 0x7C00).all())
 
 
 def resident(split: Split, device: torch.device) -> Split:

@@ -9,17 +9,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+import torch
 from safetensors.numpy import load_file
 
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
-from jointwise.joints.store import Store
+from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.folder import load_model
 from jointwise.models.settings import NetworkSettings
 from jointwise.train import run
 from jointwise.train.loop import SPEED, Tell
-from jointwise.train.run import train
+from jointwise.train.run import described, fresh_network, prepare, train
 from jointwise.train.run_folder import RunFolder
 from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
 from jointwise.train.stores import Stores
@@ -167,21 +169,37 @@ def test_a_model_from_before_there_was_a_second_trunk_still_loads(whole: Path, t
     assert load_model(folder).card == load_model(whole / "model").card
 
 
+def test_gaps_too_thin_leave_both_splits(store: Path, tmp_path: Path) -> None:
+    """All non-wet joints have gaps of a tenth of a voxel: none is left to learn from or to be judged by."""
+    joints = Store(store).read()
+    table = joints.table.assign(voxel_um=10.0, gap_um=np.where(joints.table["non_wet"] == 1, 1.0, np.nan))
+    with StoreWriter(tmp_path / "thin", joints.grid, seed=None, config={}) as writer:
+        writer.add("a", Joints(joints.volumes, table, joints.grid))
+    cfg = replace(settings(tmp_path / "thin", tmp_path / "run"), least_gap_voxels=0.2)
+    task, before = prepare(cfg), prepare(replace(cfg, least_gap_voxels=0.0))
+    for now, then in ((task.training, before.training), (task.validation, before.validation)):
+        assert (then.truth == 1).any(dim=0).all()
+        assert (now.truth == 1).any(dim=0).tolist() == [True, False, True, True]
+        assert len(now) == len(then)
+    lost = sum(int((split.truth[:, 1] == 1).sum()) for split in (before.training, before.validation))
+    derived = described(task, fresh_network(cfg, torch.device("cpu")))["derived"]
+    assert derived["labels_with_thin_gaps"] == lost > 0
+
+
 @pytest.mark.usefixtures("no_picture")
-def test_thin_gaps_and_a_second_store_are_said_in_the_run(
+def test_a_second_store_and_a_second_trunk_are_said_in_the_run(
     store: Path, make_store: Callable[..., Path], tmp_path: Path
 ) -> None:
-    """Both count in settings.json and the card; the same run in one store is another training."""
+    """In settings.json and in the card; the same run on one store is another training."""
     more = make_store(tmp_path / "more", training=40, validation=20)
     cfg = replace(
-        settings(store, tmp_path / "run"), more_data=(more,), epochs=1, least_gap_voxels=0.1,
+        settings(store, tmp_path / "run"), more_data=(more,), epochs=1,
         network=replace(TINY, tight=0.6),
     )  # fmt: skip
     train(cfg)
     derived = json.loads((tmp_path / "run" / "settings.json").read_text())["derived"]
     fingerprint = Stores([store, more]).fingerprint
     assert derived["training_joints"] == 78 + 38
-    assert derived["labels_with_thin_gaps"] == 0
     card = load_model(tmp_path / "run" / "model").card
     assert card.network == cfg.network
     assert derived["data_fingerprint"] == card.data["fingerprint"] == fingerprint

@@ -1,5 +1,6 @@
 """Tracking: MLflow hears what the files say; a store that fails is one sentence in seconds and loses nothing."""
 
+import importlib.metadata
 import json
 import os
 import shutil
@@ -114,6 +115,17 @@ def test_a_training_of_another_machine_is_tracked_afterwards(
     assert (here / "model" / "model.safetensors").read_bytes() == (
         tmp_path / "there" / "model" / "model.safetensors"
     ).read_bytes()
+
+
+def test_code_that_was_only_copied_still_knows_its_version(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is installed there: the version comes from the folder, and is the same."""
+    installed = code_version()
+
+    def missing(name: str) -> str:
+        raise importlib.metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr(importlib.metadata, "version", missing)
+    assert code_version() == installed
 
 
 def test_a_running_training_is_tracked_as_it_grows(

@@ -126,7 +126,9 @@ def scored(judge: Judge, board: Board) -> pd.DataFrame:
     outside = np.append(judge.outside(board.joints.table), True)[board.place]
     table = board.truth.assign(board=board.name, pool=board.pool, outside=outside)
     table[[f"score_{k}" for k in KINDS]] = scores[board.place]
-    table[[f"call_{k}" for k in KINDS]] = judge.thresholds.called(scores)[board.place]
+    called = np.zeros(scores.shape, bool)
+    called[:-1] = judge.thresholds.called(scores[:-1], board.joints.table)
+    table[[f"call_{k}" for k in KINDS]] = called[board.place]
     return table
 
 

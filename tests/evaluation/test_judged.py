@@ -34,10 +34,9 @@ class Level:
 
 def joints(level: float) -> Joints:
     """Two clean joints and three noisy ones of one grey level; the first of each is faulty in every kind."""
-    table = pd.DataFrame(
-        {"present": 1, "pitch_mm": 0.8, "ball_mm": 0.5, "cnr": [50.0, 50.0, 4.0, 4.0, np.nan]}
-    )
-    table[list(KINDS)] = np.array([1, 0, 1, 0, 0])[:, None].astype(float)
+    table = pd.DataFrame({"cnr": [50.0, 50.0, 4.0, 4.0, np.nan]})
+    table = table.assign(present=1, pitch_mm=0.8, ball_mm=0.5)
+    table = table.assign(**{kind: [1.0, 0.0, 1.0, 0.0, 0.0] for kind in KINDS})
     return Joints(np.full((5, *GRID.shape), level, np.float16), table, GRID)
 
 

@@ -6,6 +6,7 @@ for bit on CUDA; metadata-carrying tensors are unwrapped before the first layer,
 DenseNet121 keeps MONAI's pooling inside and is a baseline only.
 """
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple, cast
 
 import torch
@@ -48,6 +49,28 @@ class PlainMean(nn.Module):
         return features.mean(dim=(2, 3, 4), keepdim=True)
 
 
+class TwoViews(nn.Module):
+    """The whole sub-volume and its middle, each seen by a trunk of its own, and one last layer for both.
+
+    Args:
+        whole: gives features (n, c) of (n, 1, z, y, x).
+        middle: gives features (n, d) of the middle columns.
+        share: part of the edges in x and y that is the middle.
+        last: takes (n, c + d).
+    """
+
+    def __init__(self, whole: nn.Module, middle: nn.Module, share: float, last: nn.Module) -> None:
+        super().__init__()
+        self.whole, self.middle, self.share, self.fc = whole, middle, share, last
+
+    def forward(self, volumes: Tensor) -> Tensor:
+        """What the last layer says of sub-volumes (n, 1, z, y, x)."""
+        y, x = (round(edge * (1 - self.share) / 2) for edge in volumes.shape[-2:])
+        middle = volumes[..., y : volumes.shape[-2] - y, x : volumes.shape[-1] - x]
+        middle = middle.contiguous(memory_format=torch.channels_last_3d)
+        return cast(Tensor, self.fc(torch.cat([self.whole(volumes), self.middle(middle)], dim=1)))
+
+
 def build_network(settings: NetworkSettings) -> JointNetwork:
     """A fresh network; its first weights come from torch's global generator.
 
@@ -63,22 +86,36 @@ def build_network(settings: NetworkSettings) -> JointNetwork:
 
 
 def _resnet(settings: NetworkSettings) -> nn.Module:
-    arguments: dict[str, Any] = {
-        "block": "basic",
-        "layers": list(settings.blocks),
-        "block_inplanes": list(settings.widths),
-        "n_input_channels": 1,
-        "num_classes": N_KINDS,
-        "conv1_t_size": settings.stem_kernel,
-        "conv1_t_stride": settings.stem_stride,
-        "no_max_pool": True,
-        "bias_downsample": False,
-    }
-    backbone: Any = ResNet(**arguments)
-    backbone.avgpool = PlainMean()
+    backbone: Any = _trunk(settings, settings.widths, settings.stem_stride, last=not settings.tight)
+    if settings.tight:
+        middle = _trunk(settings, settings.tight_widths, (1, *settings.stem_stride[1:]), last=False)
+        last = nn.Linear(settings.widths[-1] + settings.tight_widths[-1], N_KINDS)
+        nn.init.zeros_(last.bias)
+        backbone = TwoViews(backbone, middle, settings.tight, last)
     if settings.dropout:
         backbone.fc = nn.Sequential(nn.Dropout(settings.dropout), backbone.fc)
     return cast(nn.Module, backbone)
+
+
+def _trunk(
+    settings: NetworkSettings, widths: Sequence[int], stem_stride: Sequence[int], last: bool
+) -> nn.Module:
+    """One ResNet; without its last layer it gives features."""
+    arguments: dict[str, Any] = {
+        "block": "basic",
+        "layers": list(settings.blocks),
+        "block_inplanes": list(widths),
+        "n_input_channels": 1,
+        "num_classes": N_KINDS,
+        "conv1_t_size": settings.stem_kernel,
+        "conv1_t_stride": stem_stride,
+        "no_max_pool": True,
+        "bias_downsample": False,
+        "feed_forward": last,
+    }
+    trunk: Any = ResNet(**arguments)
+    trunk.avgpool = PlainMean()
+    return cast(nn.Module, trunk)
 
 
 def _densenet(settings: NetworkSettings) -> nn.Module:

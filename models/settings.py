@@ -24,6 +24,9 @@ class NetworkSettings:
         stem_kernel: size (z, y, x) of the first convolution, odd numbers.
         stem_stride: step (z, y, x) of the first convolution; it stands in for a pooling layer.
         dropout: share of features left out before the last layer while training; 0 leaves none out.
+        tight: share of the sub-volume's edges in x and y that a second ResNet sees, whose first convolution does not
+            step along z, where thin gaps lie; the features of both go to the last layer. 0: there is no second one.
+        tight_widths: channels of the four stages of that second ResNet; it has the same blocks.
     """
 
     name: str = "resnet_small"
@@ -33,13 +36,16 @@ class NetworkSettings:
     stem_kernel: tuple[int, int, int] = (3, 3, 3)
     stem_stride: tuple[int, int, int] = (2, 2, 2)
     dropout: float = 0.0
+    tight: float = 0.0
+    tight_widths: tuple[int, ...] = (8, 16, 32, 64)
 
     def __post_init__(self) -> None:
         if self.family not in FAMILIES:
             raise InputError(
                 f"network.family: expected one of {', '.join(FAMILIES)}, found {self.family!r}; choose one of them"
             )
-        for key, count in (("widths", STAGES), ("blocks", STAGES), ("stem_kernel", 3), ("stem_stride", 3)):
+        stages = ("widths", "blocks", "tight_widths")
+        for key, count in (*((key, STAGES) for key in stages), ("stem_kernel", 3), ("stem_stride", 3)):
             values = tuple(getattr(self, key))
             if len(values) != count or min(values) < 1:
                 raise InputError(
@@ -53,6 +59,11 @@ class NetworkSettings:
         if not 0 <= self.dropout < 1:
             raise InputError(
                 f"network.dropout: expected a share from 0 to below 1, found {self.dropout}; correct it"
+            )
+        if self.tight and not (0.2 <= self.tight <= 1 and self.family == "resnet"):
+            raise InputError(
+                f"network.tight: expected 0, or a share from 0.2 to 1 with a resnet, found {self.tight} with "
+                f"{self.family}; correct it"
             )
 
 

@@ -1,9 +1,11 @@
 """A whole small training: it reaches a score, repeats, goes on where it was cut off, and says no in words."""
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,10 +18,11 @@ from jointwise.joints.store import Store
 from jointwise.models.folder import load_model
 from jointwise.models.settings import NetworkSettings
 from jointwise.train import run
-from jointwise.train.loop import Tell
+from jointwise.train.loop import SPEED, Tell
 from jointwise.train.run import train
 from jointwise.train.run_folder import RunFolder
 from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
+from jointwise.train.stores import Stores
 
 TINY = NetworkSettings("tiny", widths=(8, 16, 16, 16))
 
@@ -60,6 +63,13 @@ def weights(folder: Path) -> dict[str, np.ndarray]:
 def same_weights(a: Path, b: Path) -> bool:
     left, right = weights(a), weights(b)
     return left.keys() == right.keys() and all(np.array_equal(left[k], right[k]) for k in left)
+
+
+def epochs(out: Path) -> list[dict[str, Any]]:
+    """The lines of a training, less its speed, the one entry that does not repeat."""
+    lines = [json.loads(line) for line in (out / "metrics.jsonl").read_text().splitlines()]
+    assert all(line.pop(SPEED) > 0 for line in lines)
+    return lines
 
 
 @pytest.fixture
@@ -107,7 +117,7 @@ def test_it_repeats_bit_for_bit(whole: Path, store: Path, tmp_path: Path) -> Non
     """Same settings, same data, same number of threads: same weights and lines."""
     train(settings(store, tmp_path))
     assert same_weights(whole, tmp_path)
-    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+    assert epochs(whole) == epochs(tmp_path)
 
 
 @pytest.mark.usefixtures("no_picture")
@@ -122,7 +132,61 @@ def test_cut_off_and_gone_on_ends_with_the_same_bits(
         assert not (tmp_path / "model").exists()
     train(settings(store, tmp_path))
     assert same_weights(whole, tmp_path)
-    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+    assert epochs(whole) == epochs(tmp_path)
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_a_folder_moved_to_another_machine_goes_on_with_the_same_bits(
+    whole: Path, store: Path, tmp_path: Path
+) -> None:
+    """Cut off here, its folder and the store copied elsewhere, gone on there."""
+    with pytest.raises(Cut):
+        train(settings(store, tmp_path / "here"), cut_at(6))
+    (tmp_path / "there").mkdir()
+    shutil.move(tmp_path / "here", tmp_path / "there" / "run")
+    data = shutil.copytree(store, tmp_path / "there" / "joints")
+    train(settings(data, tmp_path / "there" / "run"))
+    assert same_weights(whole, tmp_path / "there" / "run")
+    assert epochs(whole) == epochs(tmp_path / "there" / "run")
+
+
+def test_a_finished_training_needs_its_data_no_more(whole: Path, tmp_path: Path) -> None:
+    """Brought back without them: the model is found, other settings are refused all the same."""
+    run = shutil.copytree(whole, tmp_path / "run")
+    assert train(settings(tmp_path / "gone", run)) == run / "model"
+    with pytest.raises(InputError, match="other values of seed in"):
+        train(replace(settings(tmp_path / "gone", run), seed=4))
+
+
+def test_a_model_from_before_there_was_a_second_trunk_still_loads(whole: Path, tmp_path: Path) -> None:
+    """Its card does not know the keys."""
+    folder = shutil.copytree(whole / "model", tmp_path / "model")
+    card = json.loads((folder / "card.json").read_text())
+    del card["network"]["tight"], card["network"]["tight_widths"]
+    (folder / "card.json").write_text(json.dumps(card))
+    assert load_model(folder).card == load_model(whole / "model").card
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_thin_gaps_and_a_second_store_are_said_in_the_run(
+    store: Path, make_store: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Both count in settings.json and the card; the same run in one store is another training."""
+    more = make_store(tmp_path / "more", training=40, validation=20)
+    cfg = replace(
+        settings(store, tmp_path / "run"), more_data=(more,), epochs=1, least_gap_voxels=0.1,
+        network=replace(TINY, tight=0.6),
+    )  # fmt: skip
+    train(cfg)
+    derived = json.loads((tmp_path / "run" / "settings.json").read_text())["derived"]
+    fingerprint = Stores([store, more]).fingerprint
+    assert derived["training_joints"] == 78 + 38
+    assert derived["labels_with_thin_gaps"] == 0
+    card = load_model(tmp_path / "run" / "model").card
+    assert card.network == cfg.network
+    assert derived["data_fingerprint"] == card.data["fingerprint"] == fingerprint
+    with pytest.raises(InputError, match="data_fingerprint"):
+        train(replace(cfg, more_data=()))
 
 
 def test_a_finished_training_is_not_done_again(whole: Path, store: Path) -> None:

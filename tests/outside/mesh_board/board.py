@@ -9,14 +9,23 @@ import numpy as np
 from joint import Site
 from manifold3d import Manifold, OpType
 from presets import Board
-from shapes import AROUND, free_height, lathe
+from shapes import free_height
+from solder import neck, spur
+from surroundings import build_surroundings
 
 
-def draw_recipes(rng, board: Board) -> tuple[list[str], list[tuple[int, int]]]:
-    """A recipe per site, and pairs of sites with a bridge."""
-    names, rates = zip(*board.rates.items(), strict=True) if board.rates else ((), ())
+def neighbours(board: Board) -> list[tuple[int, int]]:
+    """All pairs of sites side by side."""
+    index = np.arange(board.rows * board.cols).reshape(board.rows, board.cols)
+    across = zip(index[:, :-1].ravel(), index[:, 1:].ravel(), strict=True)
+    along = zip(index[:-1].ravel(), index[1:].ravel(), strict=True)
+    return [(int(i), int(j)) for i, j in (*across, *along)]
+
+
+def draw_recipes(rng, board: Board) -> tuple[list[str], list[tuple[int, int]], list[tuple[int, int]]]:
+    """A recipe per site, pairs of sites with a bridge, and pairs where the first has a spur towards the second."""
     n = board.rows * board.cols
-    shares = dict(zip(names, rates, strict=True))
+    shares = dict(board.rates)
     bridged = shares.pop("bridge", 0.0)
     recipes = ["sound"] * n
     order = list(rng.permutation(n))
@@ -25,105 +34,85 @@ def draw_recipes(rng, board: Board) -> tuple[list[str], list[tuple[int, int]]]:
             recipes[order.pop()] = name
     for _ in range(board.missing):
         recipes[order.pop()] = "missing"
-    pairs = []
-    for _ in range(round(bridged * n)):
-        i = int(rng.integers(n))
-        row, col = divmod(i, board.cols)
-        right = rng.random() < 0.5
-        j = i + 1 if right else i + board.cols
-        inside = col + 1 < board.cols if right else row + 1 < board.rows
-        if inside and "missing" not in (recipes[i], recipes[j]) and (i, j) not in pairs:
-            pairs.append((i, j))
-    return recipes, pairs
+    free = [pair for pair in neighbours(board) if "missing" not in (recipes[pair[0]], recipes[pair[1]])]
+    picked = [free[int(k)] for k in rng.permutation(len(free))[: round((bridged + board.spurs) * n)]]
+    bridges = picked[: round(bridged * n)]
+    spurs = [pair if rng.random() < 0.5 else pair[::-1] for pair in picked[len(bridges) :]]
+    return recipes, bridges, spurs
+
+
+def draw_sizes(rng, board: Board, place, corner: float) -> tuple[float, float]:
+    """Height and solder volume of a joint; a few are far from the others."""
+    ball = math.pi * board.ball**3 / 6
+    volume = ball * rng.normal(1.0, 0.015) + board.paste * rng.normal(1.0, 0.1)
+    share = float(np.hypot(*place) / corner) ** 2
+    h = free_height(board.board_land / 2, board.package_land / 2, ball + board.paste)
+    h *= (board.pressed[0] * (1 - share) + board.pressed[1] * share) * rng.normal(1.0, 0.008)
+    if rng.random() < board.unusual:
+        volume *= float(rng.uniform(0.82, 1.18))
+        h *= float(rng.uniform(0.9, 1.08))
+    return float(h), float(volume)
 
 
 def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
     """Meshes by material in the board's frame, truth rows (without file position) and the record."""
     rng = np.random.default_rng(board.seed)
-    recipes, pairs = draw_recipes(rng, board)
+    recipes, bridges, spurs = draw_recipes(rng, board)
     places = [
         board.pitch * np.array([col - (board.cols - 1) / 2, row - (board.rows - 1) / 2])
         for row in range(board.rows)
         for col in range(board.cols)
     ]
     corner = max(float(np.hypot(*p)) for p in places)
+    shift = board.offset * rng.standard_normal(2)
+    joined = {i for pair in bridges for i in pair}
     sites: list[Site | None] = []
-    rows, solder, copper = [], [], []
-    half_a, half_b = board.board_land / 2, board.package_land / 2
-    mean_volume = math.pi * board.ball**3 / 6 + board.paste
-    shape = [math.sqrt(board.oblong), 1 / math.sqrt(board.oblong), 1.0]
+    rows, heights = [], []
     for i, (recipe, place) in enumerate(zip(recipes, places, strict=True)):
-        volume = math.pi * board.ball**3 / 6 * rng.normal(1.0, 0.015) + board.paste * rng.normal(1.0, 0.1)
-        share = float(np.hypot(*place) / corner) ** 2
-        h = free_height(half_a, half_b, mean_volume) * (
-            board.pressed[0] * (1 - share) + board.pressed[1] * share
-        )
-        site = None if recipe == "missing" else Site(rng, board, recipe, h, volume)
+        h, volume = draw_sizes(rng, board, place, corner)
+        heights.append(h)
+        site = None if recipe == "missing" else Site(rng, board, recipe, h, volume, i in joined, shift)
         sites.append(site)
-        at = [*map(float, place), 0.0]
-        for z, radius in ((-0.025, half_a), (h, half_b)):
-            land = Manifold.cylinder(0.025, radius, circular_segments=AROUND).translate([0, 0, z])
-            copper.append(land.scale(shape).translate(at))
         truth = dict(site.truth) if site else {"present": 0}
-        rows.append({"row": i // board.cols, "col": i % board.cols, "centre": [*at[:2], h / 2], **truth})
-        if site:
-            solder.append(site.solid.scale(shape).translate(at))
-    necks = [neck_between(rng, board, places, sites, i, j, rows) for i, j in pairs]
-    box = surroundings(rng, board, max(s.h for s in sites if s))
-    box["copper"] = Manifold.batch_boolean([*copper, box["copper"]], OpType.Add)
-    box["solder"] = Manifold.batch_boolean([*solder, *necks], OpType.Add)
+        centre = [*map(float, place + shift / 2), h / 2]
+        rows.append(
+            {"row": i // board.cols, "col": i % board.cols, "centre": centre, "note": recipe, **truth}
+        )
+    solder, clearances = solder_of(rng, board, places, sites, bridges, spurs, rows)
+    solids, vias = build_surroundings(rng, board, places, shift, heights)
     facts = [s.facts if s else {"recipe": "missing"} for s in sites]
-    return box, rows, {"board": asdict(board), "joints": facts, "bridges": pairs}
+    record = {"board": asdict(board), "joints": facts, "bridges": bridges, "spurs": spurs}
+    return solids | {"solder": solder}, rows, record | {"spur_clearance_um": clearances, "vias_mm": vias}
 
 
-def neck_between(rng, board: Board, places, sites, i: int, j: int, rows) -> Manifold:
-    """A waisted rod between two joints; its least section is known in closed form."""
-    least = board.ball * float(np.exp(rng.uniform(*np.log(board.neck)))) / 2
-    squash, level = float(rng.uniform(0.7, 1.0)), float(rng.uniform(0.15, 0.6))
-    z = level * min(sites[i].h, sites[j].h)
-    if z < 1.3 * least * squash:
-        z = 1.3 * least * squash
-    across = places[j] - places[i]
-    length = float(np.hypot(*across))
-    s = np.linspace(-0.5, 0.5, 41)
-    profile = np.column_stack([least * (1 + 3.0 * s**2), s * length * 0.8])
-    rod = lathe(profile).rotate([0, 90, 0]).scale([1, 1, squash])
-    rod = rod.rotate([0, 0, math.degrees(math.atan2(across[1], across[0]))])
-    middle = (places[i] + places[j]) / 2
-    thick = 2000 * least * math.sqrt(squash)
-    for k in (i, j):
-        rows[k]["bridging"] = 1
-        rows[k]["bridge_neck_um"] = float(np.nanmax([rows[k]["bridge_neck_um"], thick]))
-    return rod.translate([float(middle[0]), float(middle[1]), z])
-
-
-def surroundings(rng, board: Board, highest: float) -> dict[str, Manifold]:
-    """Laminates, copper plane and traces, mould and die; bodies of different material never overlap."""
-
-    def box(x: float, y: float, z0: float, z1: float, at=(0.0, 0.0)) -> Manifold:
-        return Manifold.cube([2 * x, 2 * y, z1 - z0], True).translate([at[0], at[1], (z0 + z1) / 2])
-
-    x = (board.cols / 2 + 0.2) * board.pitch + 0.3
-    y = (board.rows / 2 + 0.2) * board.pitch + 0.3
-    plane = -0.025 - 0.35
-    base = highest + 0.025
-    traces = []
-    for row in range(board.rows - 1):
-        if rng.random() < 0.5:
-            lane = (row - (board.rows - 1) / 2 + 0.5) * board.pitch
-            traces.append(box(0.3 * x, 0.04, -0.025, -0.001, (float(rng.uniform(-0.4, 0.4) * x), lane)))
-    die = box(0.55 * x, 0.5 * y, base + 0.3, base + 0.6)
-    mould = box(0.9 * x, 0.9 * y, base + 0.3, base + 1.0)
-    return {
-        "laminate": Manifold.batch_boolean(
-            [
-                box(x, y, plane, -0.025),
-                box(x, y, -1.4, plane - 0.018),
-                box(0.9 * x, 0.9 * y, base, base + 0.3),
-            ],
-            OpType.Add,
-        ),
-        "copper": Manifold.batch_boolean([box(x, y, plane - 0.018, plane), *traces], OpType.Add),
-        "mould": mould - die,
-        "silicon": die,
-    }
+def solder_of(rng, board: Board, places, sites, bridges, spurs, rows) -> tuple[Manifold, list[float]]:
+    """All solder as one mesh; bridges and spurs fill no gap and no void."""
+    bodies, holes = {}, []
+    for i, (place, site) in enumerate(zip(places, sites, strict=True)):
+        if site:
+            at = [*map(float, place), 0.0]
+            bodies[i] = site.outer.translate(at)
+            holes.append(site.holes.translate(at))
+    rods = []
+    for i, j in bridges:
+        rod, thick = neck(rng, board, [places[i], places[j]], min(sites[i].h, sites[j].h))
+        rods.append(rod)
+        for k in (i, j):
+            rows[k]["bridging"] = 1
+            rows[k]["bridge_neck_um"] = float(np.nanmax([rows[k]["bridge_neck_um"], thick]))
+            rows[k]["note"] += "; bridge"
+    clearances = []
+    for i, j in spurs:
+        x = int(abs(places[j][0] - places[i][0]) > 1e-6)
+        wide = sites[j].dmax / 2 * board.oblong ** (0.5 if x else -0.5)
+        rod = spur(
+            rng, board, places[i], places[j], sites[i].h, wide + board.voxel * float(rng.uniform(1.5, 6.0))
+        )
+        clear = rod.min_gap(bodies[j], 8 * board.voxel)
+        if clear <= 0.5 * board.voxel:
+            raise RuntimeError(f"the spur from site {i} to {j} comes as near as {1000 * clear:.1f} µm")
+        rods.append(rod)
+        clearances.append(1000 * clear)
+        rows[i]["note"] += "; near-bridge"
+    every = Manifold.batch_boolean([*bodies.values(), *rods], OpType.Add)
+    return every - Manifold.batch_boolean(holes, OpType.Add), clearances

@@ -7,95 +7,188 @@ import math
 import numpy as np
 from manifold3d import Manifold, OpType
 from presets import KINDS, Board
-from shapes import bowl, capillary, lathe, pillars, shadow_of, upside_down, volume_of
+from shapes import (
+    above,
+    bulge,
+    capillary,
+    lathe,
+    lean,
+    pillars,
+    ring,
+    shadow_of,
+    upside_down,
+    volume_of,
+)
+
+CONTACT = 0.0005
+"""Gaps thinner than this (mm) count as metal contact."""
 
 
 class Site:
-    """One joint in its own frame (axis x = y = 0, board land at z = 0): solder without bridges, truth, facts."""
+    """One joint in its own frame (axis x = y = 0, board land at z = 0): outer body, holes in it, truth, facts.
 
-    def __init__(self, rng, board: Board, recipe: str, h: float, volume: float) -> None:
-        self.recipe, self.h = recipe, h
-        self.facts: dict = {"recipe": recipe, "height_mm": h, "solder_mm3": volume}
-        a, b = board.board_land / 2, board.package_land / 2
-        self.profile = capillary(a, b, h, volume)
-        self.outer = lathe(self.profile)
+    `shift` is how far the package land lies off the board land; the joint is sheared by it.
+    """
+
+    def __init__(
+        self, rng, board: Board, recipe: str, h: float, volume: float, bridged: bool, shift: np.ndarray
+    ) -> None:
+        self.recipe, self.h, self.shift = recipe, h, shift
+        self.facts: dict = {
+            "recipe": recipe,
+            "height_mm": h,
+            "solder_mm3": volume,
+            "shift_mm": shift.tolist(),
+        }
+        self.profile = capillary(board.board_land / 2, board.package_land / 2, h, volume)
+        body = lathe(self.profile)
         self.dmax = 2 * float(self.profile[:, 0].max())
         self.truth = {
             "present": 1,
             **dict.fromkeys(KINDS, 0),
             "gap_um": math.nan,
             "contact_fraction": math.nan,
+            "bridge_neck_um": math.nan,
         }
-        gap = self._gap(rng, board, recipe)
-        voids = self._voids(rng, board, recipe, gap)
-        self.solid = self.outer - gap - voids
-        self._measure(voids)
+        gap = Manifold()
+        if recipe in ("non_wet", "head_in_pillow"):
+            make = self._free_end if recipe == "non_wet" else self._pillow
+            gap = make(rng, board, body, board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels)))))
+        notch = self._notch(rng, board, recipe)
+        voids = (self._voids(rng, board, recipe, bridged) ^ body) - gap - notch
+        width = math.sqrt(board.oblong)
+        place = np.array([[width, 0, shift[0] / h, 0], [0, 1 / width, shift[1] / h, 0], [0, 0, 1, 0]])
+        self.outer = (body - notch).transform(place)
+        self.holes = (gap + voids).transform(place)
+        self._measure(body.transform(place), voids.transform(place))
 
-    def _gap(self, rng, board: Board, recipe: str) -> Manifold:
-        thick = board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels))))
-        share = 0.0 if rng.random() < 0.5 else float(rng.uniform(0.03, 0.2))
-        if recipe == "head_in_pillow":
-            level, radius = float(rng.uniform(0.3, 0.5)) * self.h, float(rng.uniform(0.5, 1.2)) * self.dmax
-            width = float(np.interp(level, self.profile[:, 1], self.profile[:, 0]))
-            sag = radius - math.sqrt(radius**2 - min(width, 0.95 * radius) ** 2)
-            vertex = max(level - sag, 0.12 * self.h)
-            shell = bowl(vertex, radius, min(0.98 * radius, 0.7 * self.dmax), lambda _r, low: low + thick)
-        elif recipe == "non_wet":
-            radius = float(rng.uniform(1.0, 4.0)) * self.dmax
-            # The free end is a dome; the gap runs from the land to it. At the package; else turned over.
-            rim = radius - math.sqrt(radius**2 - (board.package_land / 2) ** 2)
-            vertex = max(thick - rim / 2, 0.2 * thick)
-            dome = bowl(vertex, radius, 0.7 * self.dmax, lambda _r, _low: np.full_like(_r, -0.02))
-            shell = dome if rng.random() < 0.5 else upside_down(dome, self.h)
-        else:
-            return Manifold()
-        whole = shell ^ self.outer
-        keep, discs = pillars(rng, board.package_land / 2, self.h, share) if share else (Manifold(), [])
-        gap = whole - keep if share else whole
-        bonded = 1.0 - shadow_of(gap) / shadow_of(whole)
-        mean_um = 1000 * volume_of(gap) / shadow_of(gap)
-        self.truth |= {recipe: 1, "gap_um": mean_um, "contact_fraction": bonded}
-        self.facts |= {"gap_radius_mm": radius, "patches": discs}
-        return shell - keep if share else shell
+    def width_at(self, z):
+        return np.interp(z, self.profile[:, 1], self.profile[:, 0])
 
-    def _voids(self, rng, board: Board, recipe: str, gap: Manifold) -> Manifold:
-        with_voids = recipe in ("void", "small_void", "sheet") or (recipe != "sound" and rng.random() < 0.25)
-        if not with_voids:
+    def _keep(self, rng, board: Board) -> Manifold:
+        """Patches that stay bonded, in half of the joints."""
+        if rng.random() < 0.5:
             return Manifold()
-        low, high = board.void_area
-        aim = (
-            float(rng.uniform(0.005, 0.035))
-            if recipe != "void"
-            else float(np.exp(rng.uniform(*np.log([low, high]))))
+        keep, self.facts["patches"] = pillars(
+            rng, board.package_land / 2, self.h, float(rng.uniform(0.03, 0.2))
         )
-        balls = []
-        if recipe == "sheet":
-            top = rng.random() < 0.5
-            for _ in range(int(rng.integers(10, 30))):
-                r, where, angle = (
-                    self.dmax * rng.uniform(0.02, 0.045),
-                    math.sqrt(rng.random()),
-                    rng.uniform(0, 2 * math.pi),
-                )
-                flat, z = rng.uniform(0.3, 0.6), rng.uniform(0.004, 0.02)
-                place = 0.9 * where * board.board_land / 2
-                at = [place * math.cos(angle), place * math.sin(angle), z + r * flat]
-                balls.append((at if not top else [at[0], at[1], self.h - at[2]], r, flat))
-        else:
-            sizes = rng.dirichlet(np.full(int(rng.integers(1, 4)), 3.0))
-            for share in sizes:
-                r = min(self.dmax / 2 * math.sqrt(aim * share), 0.36 * self.h)
-                z = float(rng.uniform(r + 0.01, self.h - r - 0.01))
-                inner = float(np.interp(z, self.profile[:, 1], self.profile[:, 0])) - r - 0.02
-                place, angle = max(inner, 0.0) * math.sqrt(rng.random()), rng.uniform(0, 2 * math.pi)
-                balls.append(([place * math.cos(angle), place * math.sin(angle), z], r, 1.0))
-        self.facts["voids"] = [[*map(float, at), float(r), float(flat)] for at, r, flat in balls]
-        solids = [Manifold.sphere(r, 32).scale([1, 1, flat]).translate(at) for at, r, flat in balls]
-        return (Manifold.batch_boolean(solids, OpType.Add) ^ self.outer) - gap
+        return keep
 
-    def _measure(self, voids: Manifold) -> None:
-        section = max(self.outer.slice(z).area() for z in np.linspace(0.02, 0.98, 49) * self.h)
+    def _wedge(self, rng, board: Board, thick: float, half: float) -> tuple[float, float]:
+        """Degrees and azimuth by which a free end leans; up to half as much again as closes the gap on one side."""
+        if rng.random() >= board.leaning:
+            return 0.0, 0.0
+        rise = thick * float(rng.uniform(0.3, 1.5))
+        azimuth = float(rng.uniform(0, 360))
+        self.facts["wedge_um"], self.facts["azimuth"] = 1000 * rise, azimuth
+        return math.degrees(math.atan2(rise, half)), azimuth
+
+    def _free_end(self, rng, board: Board, body: Manifold, thick: float) -> Manifold:
+        """Solder's end is a dome over the bare land; at board or package. Half the domes are as flat as the gap."""
+        top = rng.random() < 0.5
+        half = (board.package_land if top else board.board_land) / 2
+        radius = float(rng.uniform(1.0, 4.0)) * self.dmax
+        if rng.random() < 0.5 or 1.5 * thick < half**2 / (8 * self.dmax):
+            radius = max(radius, half**2 / (3.0 * thick))
+        rim = radius - math.sqrt(radius**2 - half**2)
+        vertex = max(thick - rim / 2, 0.2 * thick)
+        end = above(lambda r: vertex + bulge(radius)(r), 0.75 * self.dmax)
+        end = lean(end, *self._wedge(rng, board, thick, half), [0, 0, vertex])
+        standing = upside_down(body, self.h) if top else body
+        gap = (standing - end) - self._keep(rng, board)
+        open_share = gap.slice(CONTACT).area() / standing.slice(CONTACT).area()
+        self._gap_truth("non_wet", gap, 1.0 - open_share, {"dome_radius_mm": radius, "at_package": bool(top)})
+        return upside_down(gap, self.h) if top else gap
+
+    def _pillow(self, rng, board: Board, body: Manifold, thick: float) -> Manifold:
+        """Ball and paste meet in a dish or a dome that may be oblique, and do not merge."""
+        level = float(rng.uniform(0.28, 0.55)) * self.h
+        dish = rng.random() < 0.65
+        radius = (
+            float(rng.uniform(0.68, 1.3)) * self.dmax if dish else -float(rng.uniform(0.9, 2.5)) * self.dmax
+        )
+        shape = bulge(radius)
+        vertex = level - float(shape(np.array(self.width_at(level) * 0.95)))
+        vertex = float(np.clip(vertex, 0.12 * self.h, 0.75 * self.h))
+        under = above(lambda r: vertex + shape(r), 0.62 * self.dmax)
+        azimuth, oblique, at = float(rng.uniform(0, 360)), float(rng.triangular(0, 0, 10)), [0, 0, vertex]
+        under = lean(under, oblique, azimuth, at)
+        head = lean(under.translate([0, 0, thick]), *self._wedge(rng, board, thick, 0.4 * self.dmax), at)
+        whole = (under - under.translate([0, 0, thick])) ^ body
+        gap = ((under - head) ^ body) - self._keep(rng, board)
+        facts = {"sphere_mm": radius, "vertex_mm": vertex, "oblique_deg": oblique}
+        self._gap_truth("head_in_pillow", gap, 1.0 - shadow_of(gap) / shadow_of(whole), facts)
+        return gap
+
+    def _gap_truth(self, kind: str, gap: Manifold, bonded: float, facts: dict) -> None:
+        mean_um = 1000 * volume_of(gap) / shadow_of(gap)
+        self.truth |= {kind: 1, "gap_um": mean_um, "contact_fraction": max(bonded, 0.0)}
+        self.facts |= facts
+
+    def _notch(self, rng, board: Board, recipe: str) -> Manifold:
+        """A notch round a pillow's rim, or (seldom) a waist about a whole joint."""
+        share = board.notch if recipe == "head_in_pillow" else 0.1 * board.notch
+        if rng.random() >= share:
+            return Manifold()
+        depth, level = float(rng.uniform(0.005, 0.03)), float(rng.uniform(0.35, 0.55)) * self.h
+        self.facts["notch_mm"] = [level, depth]
+        return ring(float(self.width_at(level)), level, depth)
+
+    def _voids(self, rng, board: Board, recipe: str, bridged: bool) -> Manifold:
+        sort = recipe
+        if recipe in ("non_wet", "head_in_pillow") or (bridged and recipe == "sound"):
+            carries = rng.random() < board.also_void
+            sort = (
+                str(rng.choice(["void", "small_void", "layer"], p=[0.4, 0.25, 0.35])) if carries else "none"
+            )
+        if sort not in ("void", "small_void", "layer"):
+            return Manifold()
+        drawn = self._layer(rng, board) if sort == "layer" else self._bubbles(rng, board, sort)
+        self.facts |= {"voids": drawn, "voids_sort": sort}
+        segments = 24 if len(drawn) > 4 else 40
+        solids = [Manifold.sphere(1.0, segments).scale(half).translate(at) for at, half in drawn]
+        return Manifold.batch_boolean(solids, OpType.Add)
+
+    def _layer(self, rng, board: Board) -> list:
+        """6 to 40 flat voids by a land, at most little overlapped, covering about a drawn share of it."""
+        top, count = bool(rng.random() < 0.5), int(rng.integers(6, 41))
+        land = (board.package_land if top else board.board_land) / 2
+        cover = float(np.exp(rng.uniform(*np.log(board.layer_cover))))
+        radii = np.exp(rng.normal(0, 0.3, count))
+        radii *= land * math.sqrt(cover / np.sum(radii**2))
+        placed: list = []
+        for r in sorted(radii, reverse=True):
+            for _ in range(200):
+                angle, where = rng.uniform(0, 2 * math.pi), (land - r - 0.004) * math.sqrt(rng.random())
+                x, y = where * math.cos(angle), where * math.sin(angle)
+                if all(math.hypot(x - p[0][0], y - p[0][1]) > 0.9 * (r + p[1][0]) for p in placed):
+                    break
+            half = min(r * float(rng.uniform(0.25, 0.6)), 0.02)
+            z = half + float(rng.uniform(0.001, 0.012))
+            placed.append(([x, y, self.h - z if top else z], [float(r), float(r), half]))
+        self.facts["layer_cover"] = cover
+        return placed
+
+    def _bubbles(self, rng, board: Board, sort: str) -> list:
+        """One to four round or slightly flattened voids inside the joint; they may touch or merge."""
+        aim = (
+            float(np.exp(rng.uniform(*np.log(board.void_area))))
+            if sort == "void"
+            else rng.uniform(0.005, 0.035)
+        )
+        drawn = []
+        for share in rng.dirichlet(np.full(int(rng.integers(1, 5)), 3.0)):
+            r = min(self.dmax / 2 * math.sqrt(aim * share), 0.4 * self.h)
+            z = float(rng.uniform(0.9 * r + 0.004, self.h - 0.9 * r - 0.004))
+            steps = np.linspace(-0.9, 0.9, 19)
+            room = np.min(self.width_at(z + steps * r) - r * np.sqrt(1 - steps**2)) - 0.012
+            where, angle = max(float(room), 0.0) * math.sqrt(rng.random()), rng.uniform(0, 2 * math.pi)
+            half = [float(r), float(r), float(r * rng.uniform(0.75, 1.0))]
+            drawn.append(([where * math.cos(angle), where * math.sin(angle), z], half))
+        return drawn
+
+    def _measure(self, body: Manifold, voids: Manifold) -> None:
+        section = max(body.slice(z).area() for z in np.linspace(0.02, 0.98, 49) * self.h)
         area = 100 * shadow_of(voids) / section
         self.truth |= {"void": int(area >= 5.0), "void_projected_area_pct": area}
-        self.truth["void_volume_pct"] = 100 * volume_of(voids) / volume_of(self.outer)
-        self.truth["bridge_neck_um"] = math.nan
+        self.truth["void_volume_pct"] = 100 * volume_of(voids) / volume_of(body)

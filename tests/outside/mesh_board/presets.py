@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 KINDS = ("void", "non_wet", "bridging", "head_in_pillow")
 
 
 @dataclass
 class Board:
-    """What a preset chooses; lengths in mm unless the name says otherwise."""
+    """What a preset chooses; lengths in mm unless the name says otherwise, shares of all joints."""
 
-    rows: int = 5
-    cols: int = 6
+    rows: int = 10
+    cols: int = 10
     pitch: float = 0.8
     ball: float = 0.5
     board_land: float = 0.40
@@ -23,17 +23,19 @@ class Board:
         0.92,
         1.0,
     )  # height over that without load, at the array's middle and corner
+    unusual: float = 0.1  # joints whose volume or height is far from the others'
+    offset: float = 0.02  # package against board, sideways
     voxel: float = 0.02
     kvp: float = 130.0
     filter_al: float = 1.0
     filter_cu: float = 0.4
     views: int = 400
-    photons: float = 3e4
+    photons: float = 2000.0  # open-beam quanta a pixel
     focal_um: float = 6.0
     blur_px: float = 0.4
     scatter: float = 0.08
     gain_sd: float = 0.002
-    read_noise: float = 4.0
+    read_noise: float = 1.0  # in quanta
     axis_px: float = 0.1
     hann: float = 1.3
     pixel: float = 0.1
@@ -41,30 +43,51 @@ class Board:
     tilt: tuple[float, float] = (0.8, -0.6)  # degrees about x and y
     turn: float = 2.0  # degrees about the board's normal
     rates: dict = field(default_factory=dict)  # share of joints by recipe; the rest is sound
-    gap_voxels: tuple[float, float] = (0.7, 3.0)
-    void_area: tuple[float, float] = (0.07, 0.3)
-    neck: tuple[float, float] = (0.2, 0.6)  # least thickness over ball
-    missing: int = 0
+    also_void: float = 0.35  # faulty joints (bridged ones too) that have voids or a layer besides
+    notch: float = 0.3  # pillows with a notch round the rim; a tenth of that share of the rest has a waist
+    gap_voxels: tuple[float, float] = (0.5, 4.0)
+    leaning: float = 0.6  # free ends and pillow gaps that are wedges
+    void_area: tuple[float, float] = (0.05, 0.3)
+    layer_cover: tuple[float, float] = (0.03, 0.4)  # share of the land under a layer of microvoids
+    neck: tuple[float, float] = (0.1, 0.5)  # least thickness over ball
+    spurs: float = 0.06  # near-bridges
+    traces: float = 0.6  # lands with a trace
+    vias: float = 0.15  # of the places amid four lands
+    missing: int = 1
     seed: int = 1
 
 
 MIXED = {
-    "void": 0.15,
-    "small_void": 0.1,
-    "sheet": 0.06,
-    "non_wet": 0.13,
+    "void": 0.12,
+    "small_void": 0.06,
+    "layer": 0.12,
+    "non_wet": 0.14,
     "head_in_pillow": 0.15,
-    "bridge": 0.07,
+    "bridge": 0.08,
 }
+NONE = {"spurs": 0.0, "traces": 0.0, "vias": 0.0, "unusual": 0.0, "notch": 0.0, "missing": 0}
+P065 = {"pitch": 0.65, "ball": 0.4, "board_land": 0.30, "package_land": 0.32, "paste": 0.0038}
+P050 = {"pitch": 0.5, "ball": 0.3, "board_land": 0.25, "package_land": 0.25, "paste": 0.0026}
+CLEAN = Board(rates=MIXED, seed=2)
 PRESETS = {
-    "sound": Board(),
-    "clean": Board(rows=6, rates=MIXED, missing=1, seed=2),
+    "sound": Board(rows=5, cols=6, **NONE),
+    "clean": CLEAN,
+    "fine": replace(CLEAN, voxel=0.012, seed=8, **P050),
+    # Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
     "hard": Board(
-        rows=6, voxel=0.03, views=320, photons=2500.0, read_noise=10.0, scatter=0.15, hann=1.0, seed=3, missing=1,
-        rates=MIXED | {"sheet": 0.15}, gap_voxels=(0.1, 2.0), void_area=(0.03, 0.09), neck=(0.04, 0.15),
+        voxel=0.03, views=320, photons=50.0, read_noise=0.5, scatter=0.15, hann=1.0, seed=3, rates=MIXED,
+        gap_voxels=(0.1, 2.0), void_area=(0.03, 0.09), neck=(0.06, 0.2), missing=2,
     ),
-    "shifted": Board(
-        rows=6, oblong=1.25, board_land=0.34, package_land=0.36, kvp=90.0, filter_cu=0.1, tilt=(3.5, -2.5), turn=8.0,
-        views=360, photons=1e4, scatter=0.12, seed=4, missing=1, rates=MIXED,
+    "low_kv": Board(
+        kvp=80.0, filter_cu=0.1, photons=1500.0, scatter=0.12, turn=0.7, seed=4, rates=MIXED, gap_voxels=(0.3, 3.0),
+        void_area=(0.035, 0.25),
+    ),
+    "oblong": Board(
+        oblong=1.3, views=360, photons=400.0, scatter=0.1, turn=-4.0, seed=5, rates=MIXED, gap_voxels=(0.3, 3.0),
+        void_area=(0.035, 0.25), **P065,
+    ),
+    "tilted": Board(
+        rows=9, cols=9, tilt=(8.0, -5.0), turn=20.0, views=360, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
+        gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
 }  # fmt: skip

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold, OpType
 from scipy.integrate import solve_ivp
 from scipy.optimize import fsolve
 
-AROUND = 96
-"""Facets around a joint; an inscribed polygon of so many corners has 0.07 % less area than its circle."""
+AROUND = 64
+"""Facets around a joint; an inscribed polygon of so many corners has 0.16 % less area than its circle."""
+
+FAR = 2.0
+"""Half size (mm) of bodies that stand for half a space."""
 
 
-def capillary(a: float, b: float, h: float, volume: float, points: int = 60) -> np.ndarray:
+def capillary(a: float, b: float, h: float, volume: float, points: int = 44) -> np.ndarray:
     """Profile (r, z) of a drop pinned on discs of radius a (z = 0) and b (z = h); Young-Laplace, no gravity."""
 
     def drop(unknown, at=None):
@@ -44,18 +48,40 @@ def free_height(a: float, b: float, volume: float) -> float:
     return float(next(r.real for r in roots if abs(r.imag) < 1e-9))
 
 
-def lathe(profile: np.ndarray) -> Manifold:
+def lathe(profile: np.ndarray, around: int = AROUND) -> Manifold:
     """The solid between a profile (r, z) from low to high and the axis."""
     closed = np.vstack([[0.0, profile[0, 1]], profile, [0.0, profile[-1, 1]]])
-    return CrossSection([closed]).revolve(AROUND)
+    return CrossSection([closed]).revolve(around)
 
 
-def bowl(vertex: float, radius: float, reach: float, top, points: int = 40) -> Manifold:
-    """Revolved region between the sphere r ↦ vertex + radius - sqrt(radius² - r²) and `top(r)`."""
+def bulge(radius: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Height of a sphere over its lowest point at r; a negative radius turns it down."""
+    return lambda r: math.copysign(1.0, radius) * (abs(radius) - np.sqrt(radius**2 - r**2))
+
+
+def above(surface: Callable[[np.ndarray], np.ndarray], reach: float, points: int = 32) -> Manifold:
+    """Everything (as far as FAR) over a revolved surface z(r), out to `reach`."""
     r = np.linspace(0.0, reach, points)
-    low = vertex + radius - np.sqrt(radius**2 - r**2)
-    outline = np.vstack([np.column_stack([r, low]), np.column_stack([r, top(r, low)])[::-1]])
+    outline = np.vstack([np.column_stack([r, surface(r)]), [[reach, FAR], [0.0, FAR]]])
     return CrossSection([outline], FillRule.NonZero).revolve(AROUND)
+
+
+def lean(solid: Manifold, degrees: float, azimuth: float, at) -> Manifold:
+    """Tip a solid about a horizontal line through a point; `azimuth` in degrees is the side that goes up."""
+    back = [-c for c in at]
+    return (
+        solid.translate(back)
+        .rotate([0, 0, -azimuth])
+        .rotate([0, -degrees, 0])
+        .rotate([0, 0, azimuth])
+        .translate(at)
+    )
+
+
+def ring(radius: float, level: float, depth: float) -> Manifold:
+    """A notch: a torus of circular section about the axis."""
+    section = CrossSection.circle(depth, 16).translate([radius, level])
+    return section.revolve(AROUND)
 
 
 def upside_down(solid: Manifold, h: float) -> Manifold:

@@ -180,7 +180,7 @@ def _judge(judge: Judge, table: pd.DataFrame, decides: bool) -> dict[str, Any]:
     # Noise belongs to the scan: the first row's class and cuts hold for all.
     if thresholds.edges:
         number = int(thresholds.classes(table[:1])[0]) + 1
-        facts.append(("noise class", f"{number} of {len(thresholds.values)}, 1 the cleanest"))
+        facts.append(("noise class", f"{number} of {len(thresholds.values)} (1 is the cleanest)"))
     cuts = zip(KINDS, thresholds.cuts(table[:1])[0], strict=True)
     facts += [(TITLES[kind], f"finding from {cut:.3g}") for kind, cut in cuts]
     if judge.envelope is not None:

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from jointwise.joints.store import Store
 from jointwise.models.bench import write_rules
@@ -52,9 +53,10 @@ def fit_rules(
     write_rules(path, detector, thresholds, data)
 
 
-def _evenly(rows: np.ndarray, limit: int) -> np.ndarray:
+def _evenly(rows: NDArray[np.int64], limit: int) -> NDArray[np.int64]:
     """At most `limit` of the rows, evenly spread."""
-    return rows[np.unique(np.linspace(0, len(rows) - 1, min(limit, len(rows))).astype(int))]
+    places = np.linspace(0, len(rows) - 1, min(limit, len(rows))).astype(np.int64)
+    return np.asarray(rows[np.unique(places)], dtype=np.int64)
 
 
 def _numbers(store: Store, rows: np.ndarray, tell: Tell) -> dict[str, np.ndarray]:

@@ -126,9 +126,8 @@ def scored(judge: Judge, board: Board) -> pd.DataFrame:
     outside = np.append(judge.outside(board.joints.table), True)[board.place]
     table = board.truth.assign(board=board.name, pool=board.pool, outside=outside)
     table[[f"score_{k}" for k in KINDS]] = scores[board.place]
-    called = np.zeros(scores.shape, bool)
-    called[:-1] = judge.thresholds.called(scores[:-1], board.joints.table)
-    table[[f"call_{k}" for k in KINDS]] = called[board.place]
+    calls = np.vstack([judge.thresholds.called(scores[:-1], board.joints.table), np.zeros(len(KINDS), bool)])
+    table[[f"call_{k}" for k in KINDS]] = calls[board.place]
     return table
 
 

@@ -49,6 +49,13 @@ def test_one_odd_scan_among_many_does_not_widen_the_range() -> None:
     assert high == 30.0
 
 
+def test_one_odd_joint_of_a_scan_does_not_widen_the_range() -> None:
+    """A scan counts by its joints' median."""
+    table = scans([20.0, 30.0], [8.0, 8.0], joints=5)
+    table.loc[[0, 9], "cnr"] = [0.5, 70.0]
+    assert Envelope.of(table).ranges == {"voxels_per_ball": (20.0, 30.0), "cnr": (8.0, 8.0)}
+
+
 def test_every_scan_of_a_board_counts() -> None:
     """A board scanned coarsely and finely is two scans, not one of middling voxels."""
     twice = scans([20.0, 40.0], [8.0, 8.0]).assign(board_id="b", scan=["coarse"] * 3 + ["fine"] * 3)

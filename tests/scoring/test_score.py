@@ -173,7 +173,7 @@ def test_the_cuts_are_those_of_the_scans_noise(scored: Scored, tmp_path: Path) -
         assert ((suspicion(table, bench) >= 0) == table["findings"].notna()).all()
     write_results(replace(scored, bench=bench, table=table), tmp_path / "out", WHEN)
     page = (tmp_path / "out" / "report.html").read_text()
-    assert "1 of 2, 1 the cleanest" in page
+    assert "1 of 2 (1 is the cleanest)" in page
     assert "finding from 0.5<" in page
 
 

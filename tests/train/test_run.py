@@ -18,7 +18,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.folder import load_model
-from jointwise.models.settings import NetworkSettings
+from jointwise.models.settings import NetworkSettings, ThresholdSettings
 from jointwise.train import run
 from jointwise.train.loop import SPEED, Tell
 from jointwise.train.run import described, fresh_network, prepare, train
@@ -91,7 +91,8 @@ def whole(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_folder_holds_what_it_says(whole: Path, store: Path) -> None:
     """Settings, facts, one line per epoch, picture, model; no checkpoint once it is done."""
     names = {path.name for path in whole.iterdir()}
-    assert names == {".training", "settings.json", "facts.json", "metrics.jsonl", "examples.png", "model"}
+    told = {"settings.json", "facts.json", "metrics.jsonl", "examples.png", "validation.parquet"}
+    assert names == {".training", "model", *told}
     lines = [json.loads(line) for line in (whole / "metrics.jsonl").read_text().splitlines()]
     assert [line["epoch"] for line in lines] == [1, 2]
     assert set(lines[0]["kinds"]) == set(KINDS)
@@ -112,6 +113,20 @@ def test_the_card_says_where_the_model_comes_from(whole: Path, store: Path) -> N
     assert card.metrics["validation"]["void"]["n"] == sum(
         (card.thresholds.with_kind[0][0], card.thresholds.without_kind[0][0])
     )
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_cuts_by_noise_and_calibration_errors_reach_the_card(store: Path, tmp_path: Path) -> None:
+    """Two classes of the 39 validation joints, each kind's calibration error in both, with n."""
+    rule = ThresholdSettings("false_calls", 0.1, noise_classes=2, least_sound=2)
+    train(replace(settings(store, tmp_path), epochs=1, thresholds=rule))
+    card = load_model(tmp_path / "model").card
+    assert len(card.thresholds.values) == 2
+    assert 1 / 20 < card.thresholds.edges[0] < 1 / 5  # noise of the painted joints
+    for kind, known in card.metrics["validation"].items():
+        told = card.metrics["reliability"][kind]
+        assert told["n"] == known["n"] == sum(part["n"] for part in told["by_noise_class"])
+        assert 0 <= told["calibration_error"] <= 1
 
 
 @pytest.mark.usefixtures("no_picture")

@@ -19,13 +19,14 @@ from torch.utils.flop_counter import FlopCounterMode
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import N_KINDS
 from jointwise.models.settings import NetworkSettings
+from jointwise.models.sizes import SIZES
 
 
 class JointNetwork(nn.Module):
-    """A MONAI network that takes joints and gives one logit per kind.
+    """A MONAI network that takes joints and gives one logit per kind, and then the sizes it was asked for.
 
     Args:
-        backbone: takes (n, 1, z, y, x), gives (n, 4).
+        backbone: takes (n, 1, z, y, x), gives (n, 4), or (n, 7) with sizes.
     """
 
     def __init__(self, backbone: nn.Module) -> None:
@@ -33,7 +34,10 @@ class JointNetwork(nn.Module):
         self.backbone = backbone
 
     def forward(self, volumes: Tensor) -> Tensor:
-        """Logits (n, 4), columns in the order of KINDS, of sub-volumes (n, z, y, x) in units of the solder level."""
+        """Of sub-volumes (n, z, y, x) in units of the solder level: logits (n, 4), columns in the order of KINDS.
+
+        With `sizes`, the columns of models.sizes follow them.
+        """
         if isinstance(volumes, MetaTensor):
             volumes = volumes.as_tensor()
         # One channel makes both layouts the same memory; saying which one picks the faster convolutions on CPU.
@@ -89,12 +93,16 @@ def _resnet(settings: NetworkSettings) -> nn.Module:
     backbone: Any = _trunk(settings, settings.widths, settings.stem_stride, last=not settings.tight)
     if settings.tight:
         middle = _trunk(settings, settings.tight_widths, (1, *settings.stem_stride[1:]), last=False)
-        last = nn.Linear(settings.widths[-1] + settings.tight_widths[-1], N_KINDS)
+        last = nn.Linear(settings.widths[-1] + settings.tight_widths[-1], _outputs(settings))
         nn.init.zeros_(last.bias)
         backbone = TwoViews(backbone, middle, settings.tight, last)
     if settings.dropout:
         backbone.fc = nn.Sequential(nn.Dropout(settings.dropout), backbone.fc)
     return cast(nn.Module, backbone)
+
+
+def _outputs(settings: NetworkSettings) -> int:
+    return N_KINDS + (len(SIZES) if settings.sizes else 0)
 
 
 def _trunk(
@@ -106,7 +114,7 @@ def _trunk(
         "layers": list(settings.blocks),
         "block_inplanes": list(widths),
         "n_input_channels": 1,
-        "num_classes": N_KINDS,
+        "num_classes": _outputs(settings),
         "conv1_t_size": settings.stem_kernel,
         "conv1_t_stride": stem_stride,
         "no_max_pool": True,
@@ -119,7 +127,7 @@ def _trunk(
 
 
 def _densenet(settings: NetworkSettings) -> nn.Module:
-    backbone: Any = DenseNet121(spatial_dims=3, in_channels=1, out_channels=N_KINDS)
+    backbone: Any = DenseNet121(spatial_dims=3, in_channels=1, out_channels=_outputs(settings))
     backbone.class_layers.pool = PlainMean()
     if settings.dropout:
         backbone.class_layers.out = nn.Sequential(nn.Dropout(settings.dropout), backbone.class_layers.out)

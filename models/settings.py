@@ -24,6 +24,7 @@ class NetworkSettings:
         stem_kernel: size (z, y, x) of the first convolution, odd numbers.
         stem_stride: step (z, y, x) of the first convolution; it stands in for a pooling layer.
         dropout: share of features left out before the last layer while training; 0 leaves none out.
+        sizes: whether the network also learns how large a void, gap and neck are, see models/sizes.py.
         tight: share of the sub-volume's edges in x and y that a second ResNet sees, whose first convolution does not
             step along z, where thin gaps lie; the features of both go to the last layer. 0: there is no second one.
         tight_widths: channels of the four stages of that second ResNet; it has the same blocks.
@@ -36,6 +37,7 @@ class NetworkSettings:
     stem_kernel: tuple[int, int, int] = (3, 3, 3)
     stem_stride: tuple[int, int, int] = (2, 2, 2)
     dropout: float = 0.0
+    sizes: bool = False
     tight: float = 0.0
     tight_widths: tuple[int, ...] = (8, 16, 32, 64)
 

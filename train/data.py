@@ -1,6 +1,6 @@
 """Joints for training, in memory: one contiguous float16 array and one of labels."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
+from jointwise.models.sizes import sizes_of
 from jointwise.train.stores import folders
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
@@ -37,11 +38,13 @@ class Split:
         volumes: (n, z, y, x) float16, in the processor's memory or on a card, see :func:`resident`.
         truth: (n, 4) float32 of 1, 0 or NaN (not counted).
         table: their n rows.
+        sizes: (n, 3) float32 of models.sizes, NaN where not known; None where they are not learned.
     """
 
     volumes: Tensor
     truth: Tensor
     table: pd.DataFrame
+    sizes: Tensor | None = None
 
     def __len__(self) -> int:
         return len(self.truth)
@@ -72,7 +75,12 @@ def known_truth(table: pd.DataFrame, least_gap_voxels: float = 0.0) -> NDArray[n
 
 
 def load_split(
-    store: Store, name: str, seed: int = 0, limit: int = 0, least_gap_voxels: float = 0.0
+    store: Store,
+    name: str,
+    seed: int = 0,
+    limit: int = 0,
+    least_gap_voxels: float = 0.0,
+    sizes: bool = False,
 ) -> Split:
     """Read a split into memory; joints of which no kind is known are left out.
 
@@ -82,6 +90,7 @@ def load_split(
         seed: decides which joints stay under a limit.
         limit: at most so many joints; 0 takes all.
         least_gap_voxels: see :func:`known_truth`.
+        sizes: whether the sizes of voids, gaps and necks are wanted too.
 
     Raises:
         InputError: the split is empty, knows no truth of some kind, holds values that are not finite, or does not
@@ -110,7 +119,8 @@ def load_split(
     if not all(_finite(volume) for volume in joints.volumes):
         raise InputError(f"expected finite values in {store.folder}, found others; run jointwise verify")
     labels = torch.from_numpy(known_truth(joints.table, least_gap_voxels).astype(np.float32))
-    return Split(torch.from_numpy(joints.volumes), labels, joints.table)
+    known_sizes = torch.from_numpy(sizes_of(joints.table).astype(np.float32)) if sizes else None
+    return Split(torch.from_numpy(joints.volumes), labels, joints.table, known_sizes)
 
 
 def _finite(volume: NDArray[np.float16]) -> bool:
@@ -127,7 +137,12 @@ def resident(split: Split, device: torch.device) -> Split:
         return split
     free, _ = torch.cuda.mem_get_info(device)
     fits = split.volumes.nbytes <= SHARE_OF_CARD * free
-    return Split(split.volumes.to(device) if fits else split.volumes, split.truth.to(device), split.table)
+    return replace(
+        split,
+        volumes=split.volumes.to(device) if fits else split.volumes,
+        truth=split.truth.to(device),
+        sizes=None if split.sizes is None else split.sizes.to(device),
+    )
 
 
 def taken(volumes: Tensor, rows: Tensor, device: torch.device) -> Tensor:

@@ -106,7 +106,10 @@ def _run_epoch(
         varied = augment.apply(volumes, record)
         with torch.autocast(device.type, torch.bfloat16, enabled=half):
             logits = network(varied)
-        loss = masked_loss(logits.float(), truth, balance)
+        loss = masked_loss(logits[:, :N_KINDS].float(), truth, balance)
+        if training.sizes is not None and settings.sizes_weight:
+            sizes = training.sizes[labels[now]].to(device)
+            loss = loss + settings.sizes_weight * sizes_loss(logits[:, N_KINDS:].float(), sizes)
         take_step(network, optimiser, loss, settings.optimiser.clip)
         total += loss.detach()
         between = settings.checkpoint_steps and (done + 1) % settings.checkpoint_steps == 0
@@ -144,6 +147,18 @@ def masked_loss(logits: Tensor, truth: Tensor, balance: Tensor) -> Tensor:
     target = torch.where(known, truth, 0.0)
     loss = functional.binary_cross_entropy_with_logits(logits, target, pos_weight=balance, reduction="none")
     return (loss * known).sum() / known.sum().clamp(min=1)
+
+
+def sizes_loss(said: Tensor, sizes: Tensor) -> Tensor:
+    """Mean distance over the sizes that are known, squared where it is small (Huber's); 0 where none is.
+
+    Args:
+        said: (n, 3) columns of models.sizes.
+        sizes: (n, 3), NaN where not known.
+    """
+    known = ~torch.isnan(sizes)
+    apart = functional.smooth_l1_loss(said, torch.where(known, sizes, 0.0), reduction="none", beta=0.25)
+    return (apart * known).sum() / known.sum().clamp(min=1)
 
 
 def make_optimiser(network: nn.Module, settings: OptimiserSettings) -> torch.optim.AdamW:
@@ -188,7 +203,10 @@ def predict(network: nn.Module, split: Split, batch: int, first: int | None = No
     rows = torch.arange(len(split), device=split.volumes.device)[:first]
     network.eval()
     with torch.inference_mode():
-        parts = [network(taken(split.volumes, some, device)).float() for some in torch.split(rows, batch)]
+        parts = [
+            network(taken(split.volumes, some, device))[:, :N_KINDS].float()
+            for some in torch.split(rows, batch)
+        ]
     return torch.cat(parts).cpu() if parts else torch.empty(0, N_KINDS)
 
 

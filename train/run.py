@@ -99,7 +99,7 @@ def prepare(settings: TrainSettings) -> Task:
         InputError: unusable store.
     """
     store, least = open_stores(settings.data, settings.more_data), settings.least_gap_voxels
-    training = load_split(store, "train", settings.seed, settings.limit, least)
+    training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
     validation = load_split(store, "validation", least_gap_voxels=least)
     return Task(settings, store, training, validation, Envelope.of(training.table))
 

@@ -128,6 +128,7 @@ class TrainSettings:
         least_gap_voxels: non_wet and head_in_pillow with a mean gap below so many voxels of their scan do not count for
             that kind, neither in training nor in validation, since the scan does not hold them; 0 counts all.
         balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
+        sizes_weight: how much the sizes of voids, gaps and necks weigh beside the kinds, with network.sizes.
         checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
@@ -152,6 +153,7 @@ class TrainSettings:
     limit: int = 0
     least_gap_voxels: float = 0.0
     balance: float = 4.0
+    sizes_weight: float = 1.0
     checkpoint_steps: int = 0
     device: str = "auto"
     threads: int = 0
@@ -177,6 +179,7 @@ class TrainSettings:
             checkpoint_steps=0,
             threads=0,
             least_gap_voxels=0,
+            sizes_weight=0,
         )
         if self.precision not in PRECISIONS:
             raise InputError(

@@ -26,7 +26,8 @@ def run(cfg: TrainSettings) -> Done:
         say(f"the rules are not fitted: no store of joints at {cfg.data}; give data=… where it lies")
     elif wanted:
         with progress("fitting the rules", "joints") as step:
-            store, least = open_stores(cfg.data, cfg.more_data), cfg.least_gap_voxels
+            store = open_stores(cfg.data, cfg.more_data, cfg.more_data_whole)
+            least = cfg.least_gap_voxels
             fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)
     if cfg.tracking.enabled:
         tracked = track(cfg.out, cfg.tracking)

@@ -85,7 +85,7 @@ def _finished(settings: TrainSettings) -> Path:
     """
     wanted = what_counts(settings)
     if is_store(settings.data):
-        store = open_stores(settings.data, settings.more_data)
+        store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
         wanted["derived"] = {"data_fingerprint": store.fingerprint}
     with RunFolder(settings.out) as folder:
         folder.compare(wanted)
@@ -98,9 +98,12 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store.
     """
-    store, least = open_stores(settings.data, settings.more_data), settings.least_gap_voxels
+    store, least = (
+        open_stores(settings.data, settings.more_data, settings.more_data_whole),
+        settings.least_gap_voxels,
+    )
     training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
-    validation = load_split(store, "validation", least_gap_voxels=least)
+    validation = load_split(store, "validation", settings.seed, settings.validation_limit, least)
     return Task(settings, store, training, validation, Envelope.of(training.table))
 
 

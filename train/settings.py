@@ -119,12 +119,14 @@ class TrainSettings:
     Args:
         data: store of joints with the splits train and validation.
         more_data: further stores of the same grid; the boards of each keep their splits.
+        more_data_whole: train on every board of more_data, whatever its split; validation is left to the first store.
         out: folder of this run; the same command goes on with a run that was cut off.
         seed: decides first weights, order of joints and augmentation.
         epochs: passes over the training joints.
         patience: epochs without a better validation loss after which training stops; 0 never stops early.
         batch: joints per step.
         limit: use only so many training joints, drawn by the seed; 0 uses all.
+        validation_limit: the same of the validation joints.
         least_gap_voxels: non_wet and head_in_pillow with a mean gap below so many voxels of their scan do not count for
             that kind, neither in training nor in validation, since the scan does not hold them; 0 counts all.
         balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
@@ -146,11 +148,13 @@ class TrainSettings:
     data: Path
     out: Path = Path("out/train")
     more_data: tuple[Path, ...] = ()
+    more_data_whole: bool = False
     seed: int = 0
     epochs: int = 30
     patience: int = 0
     batch: int = 16
     limit: int = 0
+    validation_limit: int = 0
     least_gap_voxels: float = 0.0
     balance: float = 4.0
     sizes_weight: float = 1.0
@@ -180,6 +184,7 @@ class TrainSettings:
             threads=0,
             least_gap_voxels=0,
             sizes_weight=0,
+            validation_limit=0,
         )
         if self.precision not in PRECISIONS:
             raise InputError(

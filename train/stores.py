@@ -24,12 +24,14 @@ class Stores(Store):
 
     Args:
         folders: two or more stores; their order is part of the fingerprint.
+        whole: every board of the second and later stores is for training.
 
     Raises:
         InputError: a store does not open, comes twice, or has another grid.
     """
 
-    def __init__(self, folders: Sequence[Path]) -> None:
+    def __init__(self, folders: Sequence[Path], whole: bool = False) -> None:
+        self.whole = whole
         self.parts = [Store(folder) for folder in folders]
         self.folder = Path(", ".join(str(folder) for folder in folders))
         self.grid = self.parts[0].grid
@@ -68,31 +70,32 @@ class Stores(Store):
         """The joints of one shard after another, named as in `table`."""
         for number, part in enumerate(self.parts):
             for joints in part.shard_by_shard():
-                yield Joints(joints.volumes, _named(joints.table, number), joints.grid)
+                yield Joints(joints.volumes, self._named(joints.table, number), joints.grid)
 
     def tables(self) -> Iterator[pd.DataFrame]:
         """The table of one shard after another, named as in `table`."""
         for number, part in enumerate(self.parts):
-            yield from (_named(table, number) for table in part.tables())
+            yield from (self._named(table, number) for table in part.tables())
 
-    @staticmethod
-    def _joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
-        return pd.concat([_named(table, n) for n, table in enumerate(tables)], ignore_index=True)
+    def _joined(self, tables: list[pd.DataFrame]) -> pd.DataFrame:
+        return pd.concat([self._named(table, n) for n, table in enumerate(tables)], ignore_index=True)
+
+    def _named(self, table: pd.DataFrame, number: int) -> pd.DataFrame:
+        """The table with the store's place before the names of scans and boards."""
+        found = [name for name in NAMES if name in table]
+        changed = {name: f"{number + 1}:" + table[name].astype(str) for name in found}
+        if self.whole and number > 0 and "split" in table:
+            changed["split"] = pd.Series("train", index=table.index)
+        return table.assign(**changed)
 
 
-def _named(table: pd.DataFrame, number: int) -> pd.DataFrame:
-    """The table with the store's place before the names of scans and boards."""
-    found = [name for name in NAMES if name in table]
-    return table.assign(**{name: f"{number + 1}:" + table[name].astype(str) for name in found})
-
-
-def open_stores(data: Path, more: Sequence[Path] = ()) -> Store:
+def open_stores(data: Path, more: Sequence[Path] = (), whole: bool = False) -> Store:
     """One store as it is, or several as one.
 
     Raises:
         InputError: as :class:`~jointwise.joints.store.Store` and :class:`Stores`.
     """
-    return Stores([data, *more]) if more else Store(data)
+    return Stores([data, *more], whole) if more else Store(data)
 
 
 def is_store(folder: Path) -> bool:

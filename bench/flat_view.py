@@ -9,9 +9,9 @@ The control closes every pillow's gap and keeps metal, height and labels. Height
 what becomes of a joint, so on average a gap pushes its own volume of solder outwards (see the radial profile printed);
 the heights' and volumes' own spread from joint to joint hides it.
 
-    python bench/flat_view.py --boards 12 --workers 1
+    python bench/flat_view.py --boards 24 --seed 10
 
-writes bench/flat_view.csv. `--out` and `--seed` change the file and the draw, `--waist` the share of joints with a
+made bench/flat_view.csv. `--out` and `--seed` change the file and the draw, `--waist` the share of joints with a
 notch.
 """
 

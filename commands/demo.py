@@ -24,9 +24,13 @@ def run(cfg: DemoConfig) -> Done:
     say("2 of 4  a network is trained and the rules are fitted")
     where = dataclasses.replace(cfg.train.tracking, folder=tracking)
     wrote += train.run(dataclasses.replace(cfg.train, data=joints, out=run_folder, tracking=where)).wrote
-    say("3 of 4  both detectors judge boards that neither has seen")
+    say("3 of 4  the detectors judge boards that none has seen")
     judged = EvaluateConfig(
-        data=joints, model=run_folder / "model", out=cfg.out / "evaluation", tracking=where
+        data=joints,
+        model=run_folder / "model",
+        shipped=_shipped_fits(cfg),
+        out=cfg.out / "evaluation",
+        tracking=where,
     )
     wrote += evaluate.run(judged).wrote
     wrote += _score_demo_scan(cfg)
@@ -36,8 +40,30 @@ def run(cfg: DemoConfig) -> Done:
     return Done(wrote, call("train", data=joints, out=cfg.out / "longer", experiment="thorough"))
 
 
+def _shipped_fits(cfg: DemoConfig) -> bool:
+    """Whether the network that comes with jointwise can be asked about the demo's own joints."""
+    from jointwise.models.bench import has_shipped, load_shipped, origin
+
+    if not has_shipped():
+        return False
+    card = load_shipped(["learned"]).card
+    fits = card is not None and card.grid == cfg.generate.grid
+    if card and fits:
+        say(f"        beside them, as `shipped`: {origin(card)}")
+    else:
+        say(
+            "        the network that comes with jointwise looks at joints on another grid: it only scores the scan"
+        )
+    return fits
+
+
 def _score_demo_scan(cfg: DemoConfig) -> list[Path]:
-    """Score the small scan that comes with the repository; an installed package has none."""
+    """Score the small scan that comes with the repository, by the network that comes with it if there is one.
+
+    An installed package has no scan.
+    """
+    from jointwise.models.bench import has_shipped
+
     if not DEMO_SCAN.is_file():
         say("4 of 4  skipped: the demo scan comes with the repository, not with the installed package")
         return []
@@ -45,7 +71,7 @@ def _score_demo_scan(cfg: DemoConfig) -> list[Path]:
     note = "Simulated by our own generator; the scenario, a greenhouse climate controller, is invented."
     settings = ScoreConfig(
         scan=DEMO_SCAN,
-        model=cfg.out / "train" / "model",
+        model=None if has_shipped() else cfg.out / "train" / "model",
         out=cfg.out / "score",
         score=ScoreSettings(note=note),
     )

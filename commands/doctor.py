@@ -191,6 +191,17 @@ def _self_check(cfg: DoctorConfig) -> str:
     return f"a known ball is cut with {100 * ratio:.2f} % of its volume, {off:.3f} voxels off centre"
 
 
+def _network(_: DoctorConfig) -> str:
+    """The network that comes with jointwise, read whole: its weights must be those of its card."""
+    from jointwise.models.bench import SHIPPED_FOLDER, has_shipped, load_shipped
+
+    if not has_shipped():
+        return "none comes with this copy: train one and give `score` model=FOLDER"
+    card = load_shipped(["learned"]).card
+    size = sum(path.stat().st_size for path in SHIPPED_FOLDER.iterdir()) / 1e6
+    return f"{card.name if card else ''} comes with this copy ({size:.1f} MB): `score` uses it without model="
+
+
 CHECKS = (
     Check("versions", _versions),
     Check("processor", _processor),
@@ -198,5 +209,6 @@ CHECKS = (
     Check("device", _device),
     Check("writing", _writing),
     Check("tracking", _tracking),
+    Check("network", _network),
     Check("self-check", _self_check),
 )

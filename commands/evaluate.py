@@ -46,9 +46,8 @@ def _run_store(cfg: EvaluateConfig) -> Done:
     from jointwise.evaluation.judged import judge, write_evaluation
     from jointwise.evaluation.table import metrics, terminal
     from jointwise.joints.store import Store
-    from jointwise.models.bench import load_bench
 
-    store, bench = Store(cfg.store), load_bench(cfg.model, cfg.detectors, cfg.device)
+    store, bench = Store(cfg.store), _bench(cfg)
     joints = store.read(store.split(cfg.split))
     with progress("judging", "joints") as step:
         judged = judge(joints, bench, step)
@@ -63,12 +62,19 @@ def _run_store(cfg: EvaluateConfig) -> Done:
 
 def _run_sets(cfg: EvaluateConfig) -> Done:
     """Reader-labelled sets, against each reader and truth."""
-    from jointwise.models.bench import load_bench
-
     folders = {name: set_folder(name) for name in cfg.sets}
-    bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+    bench = _bench(cfg)
     files = [path for folder in folders.items() for path in _judge_set(cfg, bench, *folder)]
     return Done(files, call("evaluate", data="out/joints", model=cfg.model))
+
+
+def _bench(cfg: EvaluateConfig) -> "Bench":
+    from jointwise.models.bench import load_bench, load_shipped
+
+    bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+    if not cfg.shipped:
+        return bench
+    return dataclasses.replace(bench, shipped=load_shipped(["learned"], cfg.device).learned)
 
 
 def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> list[Path]:
@@ -82,7 +88,8 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     labelled = read_set(folder, folder.name if name != DEMO else DEMO)
     with progress(f"judging {labelled.name}", "joints") as step:
         scores = scores_of(labelled.joints, bench, step)
-    calls = {by: judge.thresholds.called(scores[by]) for by, judge in bench.judges.items()}
+    table = labelled.joints.table
+    calls = {by: judge.thresholds.called(scores[by], table) for by, judge in bench.judges.items()}
     table = readers_table(calls, labelled.labels, labelled.truth, labelled.marginal)
     title = (
         f"set '{labelled.name}': {len(labelled.joints)} joints of {labelled.tables.sites['scan'].nunique()} scans, "

@@ -1,6 +1,6 @@
 """`jointwise score`: a scan nobody here has seen, into a table, a map and a report."""
 
-from jointwise.commands.screen import Done, call, progress
+from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings import ScoreConfig
 
 HELP = "Find the array in a scan, judge every joint, write table, map and report."
@@ -13,11 +13,16 @@ def run(cfg: ScoreConfig) -> Done:
     from datetime import datetime
 
     from jointwise.commands.demo_boards import refuse_demo_boards
-    from jointwise.models.bench import load_bench
+    from jointwise.models.bench import load_bench, load_shipped, origin
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
-    bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+    if cfg.model is None:
+        bench = load_shipped(cfg.detectors, cfg.device)
+        if bench.card:
+            say(origin(bench.card))
+    else:
+        bench = load_bench(cfg.model, cfg.detectors, cfg.device)
     with progress("scoring", "steps") as step:
 
         def tell(what: str, done: int, total: int) -> None:

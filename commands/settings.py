@@ -116,7 +116,7 @@ class AuditConfig:
         step_um: distance of the rays that take the truth of drawn boards; stores hold truth at 1 um.
         most: joints of a store that are audited, whole boards from the first on.
         strict: end with an error unless every barred comparison passes.
-        family, process, defects, scanner: what may be drawn, as for `generate`.
+        family, families, process, defects, scanner: what may be drawn, as for `generate`.
     """
 
     data: Path | None = None
@@ -131,6 +131,7 @@ class AuditConfig:
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)
     scanner: ScanSettings = field(default_factory=ScanSettings)
+    families: tuple[FamilySettings, ...] = ()
 
     def __post_init__(self) -> None:
         _at_least(self, boards=1, seed=0, workers=0, most=1)
@@ -140,7 +141,7 @@ class AuditConfig:
     @property
     def generator(self) -> GeneratorSettings:
         """What the drawing needs of it."""
-        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner, self.families)
 
 
 @dataclass(frozen=True)
@@ -154,7 +155,7 @@ class GalleryConfig:
         each: joints per sheet.
         seed: of the boards and of the choice.
         workers: processes; 0 takes one per processor core.
-        family, process, defects, scanner: what may be drawn, as for `generate`.
+        family, families, process, defects, scanner: what may be drawn, as for `generate`.
         grid: voxels and box of a sub-volume.
     """
 
@@ -169,6 +170,7 @@ class GalleryConfig:
     defects: DefectSettings = field(default_factory=DefectSettings)
     scanner: ScanSettings = field(default_factory=ScanSettings)
     grid: Grid = field(default_factory=Grid)
+    families: tuple[FamilySettings, ...] = ()
 
     def __post_init__(self) -> None:
         _at_least(self, boards=1, each=1, seed=0, workers=0)
@@ -176,7 +178,7 @@ class GalleryConfig:
     @property
     def generator(self) -> GeneratorSettings:
         """What the generator needs of it."""
-        return GeneratorSettings(self.family, self.process, self.defects, self.scanner)
+        return GeneratorSettings(self.family, self.process, self.defects, self.scanner, self.families)
 
 
 @dataclass(frozen=True)
@@ -189,6 +191,7 @@ class EvaluateConfig:
         split: which split of the store is judged.
         model: folder of detectors, as `jointwise train` writes it.
         detectors: which of them, `learned` and `rules`.
+        shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
         out: folder for the tables and pictures.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         tracking: where MLflow keeps the results.
@@ -199,6 +202,7 @@ class EvaluateConfig:
     sets: tuple[str, ...] = ()
     split: str = "test"
     detectors: tuple[str, ...] = ("learned", "rules")
+    shipped: bool = False
     out: Path = Path("out/evaluation")
     device: str = "auto"
     tracking: TrackingSettings = field(default_factory=TrackingSettings)
@@ -257,7 +261,7 @@ class ScoreConfig:
 
     Args:
         scan: the scan, a MetaImage (.mha or .mhd).
-        model: folder of detectors, as `jointwise train` writes it.
+        model: folder of detectors, as `jointwise train` writes it; null takes the network that comes with jointwise.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
         out: folder for table, map and report; an earlier run's files there are replaced.
         store: also keep the joints that were cut, as a store that `jointwise paint` takes; null keeps none.
@@ -269,7 +273,7 @@ class ScoreConfig:
     """
 
     scan: Path
-    model: Path
+    model: Path | None = None
     detectors: tuple[str, ...] = ("learned", "rules")
     out: Path = Path("out/score")
     store: Path | None = None

@@ -66,7 +66,7 @@ def scan_joints(settings: GeneratorSettings, seed: int, number: int, grid: Grid)
         joints = simulate(draw_scan(settings, seed, number, attempt), grid)
         return Joints(joints.volumes, joints.table.assign(**_marks(number, attempt)), joints.grid)
 
-    return _feasible(attempted, number)
+    return feasible(attempted, number)
 
 
 def prepared_scan(settings: GeneratorSettings, seed: int, number: int, grid: Grid) -> Prepared:
@@ -77,15 +77,15 @@ def prepared_scan(settings: GeneratorSettings, seed: int, number: int, grid: Gri
         ready = prepare(draw_scan(settings, seed, number, attempt), grid)
         return ready._replace(columns=ready.columns | _marks(number, attempt))
 
-    return _feasible(attempted, number)
+    return feasible(attempted, number)
 
 
 def _marks(number: int, attempt: int) -> dict[str, Any]:
     return {"split": SPLIT_PATTERN[number % len(SPLIT_PATTERN)], "attempt": attempt}
 
 
-def _feasible(make: Callable[[int], _T], number: int) -> _T:
-    """What `make` makes of the first attempt that is feasible.
+def feasible(make: Callable[[int], _T], number: int) -> _T:
+    """What `make` makes of the first attempt at scan `number` that is feasible.
 
     Raises:
         InputError: none of the first `ATTEMPTS` is.

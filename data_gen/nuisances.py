@@ -16,6 +16,7 @@ import pandas as pd
 from jointwise.data_gen.drawing.record_json import from_json
 from jointwise.data_gen.drawing.records import BoardRecord, JointRecord, ScannerRecord
 from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.generate import feasible
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.environment import site_height
@@ -55,11 +56,17 @@ def drawn_board(settings: GeneratorSettings, seed: int, number: int, step_mm: fl
     Args:
         settings: what may be drawn; seed, number: which board.
         step_mm: distance of the rays that take the truth; coarser is faster and blurs only labels at a border.
+
+    A board that cannot be built is drawn anew, as it is when a store is generated.
     """
-    record = draw_scan(settings, seed, number)
-    truth = joint_truth(build_scene(record), record, step_mm)
-    samples = tuple(record.joints[i] for i in record.kept)
-    return _drawn(truth, record.scanner, record.board, samples)
+
+    def attempted(attempt: int) -> Drawn:
+        record = draw_scan(settings, seed, number, attempt)
+        truth = joint_truth(build_scene(record), record, step_mm)
+        samples = tuple(record.joints[i] for i in record.kept)
+        return _drawn(truth, record.scanner, record.board, samples)
+
+    return feasible(attempted, number)
 
 
 def stored_board(table: pd.DataFrame) -> Drawn:

@@ -7,7 +7,8 @@ of levels, is added to the lab's sub-volumes. Background, noise and artefacts st
 nothing happens keeps its bits.
 
 Not known and therefore taken as usual: the array's middle lies on the rotation axis, its joints fall on the voxels
-as the drawn board's do, and what surrounds the solder (copper, laminate, die) is that of a drawn board.
+as the drawn board's do, and what surrounds the solder (copper, laminate, die) is that of a drawn board. The angle of
+the first view is not known either, so the streaks of few views are left out of the change.
 """
 
 from __future__ import annotations

@@ -224,7 +224,11 @@ def solder_of(diameter_mm: float, height_mm: float, board: BoardRecord) -> float
 
 
 def _turned(scanner: ScannerRecord, board: BoardRecord, axes: Vector) -> ScannerRecord:
-    """The scanner without noise, the board as it lies in the file, a detector that sees the array in every view."""
+    """The scanner without noise, the board as it lies in the file, a detector that sees the array in every view.
+
+    A scan of few views has streaks, and where they run depends on the angle of the first view, which no file tells.
+    The model then takes twice the views, so that the change has no streaks rather than wrong ones.
+    """
     tilt_y = math.asin(float(np.clip(axes[0, 2], -1, 1)))
     tilt_x = math.atan2(-axes[1, 2], axes[2, 2])
     in_plane = math.atan2(-axes[0, 1], axes[0, 0])
@@ -234,6 +238,10 @@ def _turned(scanner: ScannerRecord, board: BoardRecord, axes: Vector) -> Scanner
             f"expected the source farther from the axis than the array's reach of {half:.1f} mm, found "
             f"{scanner.sod_mm:.1f} mm; give scanner.sdd_mm and scanner.pixels_mm of the scan"
         )
+    few = (
+        scanner.views * scanner.voxel_mm < 2 * math.pi * half
+    )  # views are farther apart than voxels at the rim
+    scanner = replace(scanner, views=2 * scanner.views if few else scanner.views)
     beam = with_detector(scan_beam(scanner), board, axes)
     return replace(
         scanner, tilt_x_deg=math.degrees(tilt_x), tilt_y_deg=math.degrees(tilt_y), in_plane_deg=math.degrees(in_plane),

@@ -71,7 +71,7 @@ def contact_sheet(
     Args:
         joints: the judged joints; the table needs pitch_mm and ball_mm (mm) besides kinds and present.
         scores: detector name -> (n, 4) in [0, 1]; NaN only where present = 0.
-        thresholds: detector name -> (4,).
+        thresholds: detector name -> (4,), or (n, 4) where each joint has its own.
         title: what is shown; say "simulated" of simulated joints.
         per_row: joints per row, 1 to 3.
         rows: kind or "sound" -> table rows to show; None takes `choose`.

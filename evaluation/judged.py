@@ -28,7 +28,7 @@ class Judged(NamedTuple):
     Args:
         joints: the batch.
         scores: detector -> (n, 4) in [0, 1].
-        thresholds: detector -> (4,).
+        thresholds: detector -> (n, 4), the cut that holds for each joint.
         per_kind, escapes: the two tables of :mod:`jointwise.evaluation.table`.
     """
 
@@ -48,7 +48,7 @@ def judge(joints: Joints, bench: Bench, tell: Tell) -> Judged:
         tell: told after every few joints how far it is.
     """
     scores = scores_of(joints, bench, tell)
-    thresholds = {name: one.thresholds.array() for name, one in bench.judges.items()}
+    thresholds = {name: one.thresholds.cuts(joints.table) for name, one in bench.judges.items()}
     truth, present = truth_array(joints.table), present_array(joints.table)
     per_kind = per_kind_table(truth, present, scores, thresholds)
     return Judged(joints, scores, thresholds, per_kind, escape_table(truth, present, scores, thresholds))

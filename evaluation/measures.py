@@ -240,7 +240,7 @@ def calls(score: ArrayLike, thresholds: ArrayLike, present: ArrayLike) -> Bools:
 
     Args:
         score: (n, kinds); NaN only where there is no ball.
-        thresholds: (kinds,); +inf never calls.
+        thresholds: (kinds,), or (n, kinds) where each joint has its own; +inf never calls.
         present: (n,) 0 or 1 (or bool).
 
     Returns:
@@ -251,9 +251,10 @@ def calls(score: ArrayLike, thresholds: ArrayLike, present: ArrayLike) -> Bools:
     """
     value, limit = np.asarray(score, dtype=np.float64), np.asarray(thresholds, dtype=np.float64)
     there = np.asarray(present, dtype=bool)
-    if value.ndim != 2 or value.shape[1:] != limit.shape or value.shape[:1] != there.shape:
+    fits = limit.shape in (value.shape, value.shape[1:])
+    if value.ndim != 2 or not fits or value.shape[:1] != there.shape:
         raise InputError(
-            f"expected scores (joints, kinds), thresholds (kinds,) and present (joints,), "
+            f"expected scores (joints, kinds), thresholds (kinds,) or (joints, kinds) and present (joints,), "
             f"found {value.shape}, {limit.shape} and {there.shape}"
         )
     if np.isnan(limit).any():

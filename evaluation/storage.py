@@ -72,7 +72,7 @@ def score_change(cut: Joints, stored: Joints, bench: Bench, tell: Tell) -> pd.Da
     before, after = scores_of(cut, bench, tell), scores_of(stored, bench, tell)
     rows = []
     for name, judge in bench.judges.items():
-        limits = judge.thresholds.array()
+        limits = judge.thresholds.cuts(cut.table)
         change = np.abs(after[name] - before[name])
         crossed = (after[name] >= limits) != (before[name] >= limits)
         for column, kind in enumerate(KINDS):

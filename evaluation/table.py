@@ -53,12 +53,14 @@ def per_kind_table(
         truth: (n, kinds) of 1, 0 or NaN (marginal or unknown: not counted).
         present: (n,) 0 or 1; a missing ball counts in no kind.
         scores: detector name -> (n, kinds); NaN only where present = 0.
-        thresholds: detector name -> (kinds,); a score at or above it is a call.
+        thresholds: detector name -> (kinds,), or (n, kinds) where each joint has its own; a score at or above it is
+            a call.
         kinds: names of the columns.
         guess_rates: (kinds,) how often the guesser calls each kind; None takes the frequency in this set.
 
     Returns:
-        Columns kind, detector, threshold, n (joints counted), unknown (present but not counted), faulty,
+        Columns kind, detector, threshold and threshold_highest (where joints have their own: the lowest and highest
+        of the joints counted), n (joints counted), unknown (present but not counted), faulty,
         tp, fp, fn, tn; precision, recall and false_positive_rate each with _low and _high (95 % Wilson); f1,
         ap; guess_precision, guess_recall, guess_f1, guess_ap. NaN where nothing can be computed.
 
@@ -78,12 +80,13 @@ def per_kind_table(
         for detector, score in scores.items():
             counts = measures.count(labels[mask, column], called[detector][mask, column])
             ap = measures.average_precision(labels[mask, column], np.asarray(score)[mask, column])
-            threshold = float(np.asarray(thresholds[detector])[column])
+            limits = np.broadcast_to(np.asarray(thresholds[detector]), labels.shape)[mask, column]
             rows.append(
                 {
                     "kind": kind,
                     "detector": detector,
-                    "threshold": threshold,
+                    "threshold": float(limits.min()) if len(limits) else math.nan,
+                    "threshold_highest": float(limits.max()) if len(limits) else math.nan,
                     "n": counts.n,
                     "unknown": unknown,
                     **_rates(counts),
@@ -221,10 +224,11 @@ def _calls_of_all(
                 f"expected thresholds of detector '{detector}', found only those of "
                 f"{', '.join(thresholds) or 'nobody'}; choose them on the validation boards"
             )
-        if np.shape(score) != labels.shape or np.shape(thresholds[detector]) != (len(kinds),):
+        limits = np.shape(thresholds[detector])
+        if np.shape(score) != labels.shape or limits not in ((len(kinds),), labels.shape):
             raise InputError(
                 f"expected {labels.shape} scores and {len(kinds)} thresholds from detector '{detector}', found "
-                f"{np.shape(score)} and {np.shape(thresholds[detector])}; score the same joints with each detector"
+                f"{np.shape(score)} and {limits}; score the same joints with each detector"
             )
         called[detector] = measures.calls(score, thresholds[detector], there)
     return called

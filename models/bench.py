@@ -1,7 +1,7 @@
 """Who judges: detectors with the thresholds that belong to them, read from one folder.
 
 A folder of detectors holds the model folder's two files and, beside them, `rules.json`: the fitted rules with their
-thresholds. Either may be absent.
+thresholds. Either may be absent. The folder `first` beside this file, where there is one, comes with jointwise.
 """
 
 import json
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from jointwise.joints.atomic import write_text
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import CARD, load_model
 from jointwise.models.learned import LearnedDetector
@@ -25,8 +26,9 @@ from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.thresholds import Thresholds
 
 RULES_FILE: Final = "rules.json"
-LEARNED, RULES = "learned", "rules"
+LEARNED, RULES, SHIPPED = "learned", "rules", "shipped"
 DETECTORS: Final = (LEARNED, RULES)
+SHIPPED_FOLDER: Final = Path(__file__).parent / "first"
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,10 @@ class Judge:
         """Whether each joint's scan (n,) is unlike every scan seen in training."""
         return np.zeros(len(table), np.bool_) if self.envelope is None else self.envelope.outside(table)
 
+    def reasons(self, table: pd.DataFrame) -> list[str]:
+        """Why each joint's scan is outside, in words; empty for those inside."""
+        return [""] * len(table) if self.envelope is None else self.envelope.reasons(table)
+
 
 @dataclass(frozen=True)
 class Bench:
@@ -54,10 +60,12 @@ class Bench:
 
     Args:
         learned, rules: either may be None, not both.
+        shipped: the network that comes with jointwise, where it is to be seen beside the others.
     """
 
     learned: Judge | None = None
     rules: Judge | None = None
+    shipped: Judge | None = None
 
     def __post_init__(self) -> None:
         if self.learned is None and self.rules is None:
@@ -67,15 +75,20 @@ class Bench:
 
     @property
     def judges(self) -> dict[str, Judge]:
-        """All there are by what they are (`learned`, `rules`), the deciding one first."""
-        both = {LEARNED: self.learned, RULES: self.rules}
-        return {name: judge for name, judge in both.items() if judge is not None}
+        """All there are by what they are (`learned`, `rules`, `shipped`), the deciding one first."""
+        every = {LEARNED: self.learned, RULES: self.rules, SHIPPED: self.shipped}
+        return {name: judge for name, judge in every.items() if judge is not None}
 
     @property
     def grid(self) -> Grid:
         """Grid on which these detectors look at joints: the network's, or the standard one for rules alone."""
+        return self.card.grid if self.card else Grid()
+
+    @property
+    def card(self) -> Card | None:
+        """The deciding network's card, where a network decides."""
         learned = self.learned.detector if self.learned else None
-        return learned.card.grid if isinstance(learned, LearnedDetector) else Grid()
+        return learned.card if isinstance(learned, LearnedDetector) else None
 
     @property
     def deciding(self) -> Judge:
@@ -106,6 +119,39 @@ def load_bench(folder: Path, detectors: Sequence[str] = DETECTORS, device: str =
     return Bench(
         learned=_learned(folder, device) if LEARNED in detectors else None,
         rules=read_rules(folder / RULES_FILE) if RULES in detectors else None,
+    )
+
+
+def has_shipped() -> bool:
+    """Whether a network comes with this copy of jointwise."""
+    return (SHIPPED_FOLDER / CARD).is_file()
+
+
+def load_shipped(detectors: Sequence[str] = DETECTORS, device: str = "cpu") -> Bench:
+    """The detectors that come with jointwise: a network, and rules where its folder holds them.
+
+    Args:
+        detectors: which of `learned` and `rules`.
+        device: where the network runs.
+
+    Raises:
+        InputError: none comes with this copy, or not the wanted one.
+    """
+    if not has_shipped():
+        raise InputError(
+            "expected model=FOLDER, found none given and no network that comes with this copy of jointwise; "
+            "train one (jointwise train) and give its folder"
+        )
+    there = [name for name in detectors if name != RULES or (SHIPPED_FOLDER / RULES_FILE).is_file()]
+    return load_bench(SHIPPED_FOLDER, there or detectors, device)
+
+
+def origin(card: Card) -> str:
+    """One sentence on the network that comes with jointwise: what it has seen, and what that does not tell."""
+    simulated = "simulated joints only" if card.data.get("simulated") else "joints"
+    return (
+        f"the network {card.name} comes with jointwise and was trained on {simulated}: how often it is right on "
+        "real scans is not known"
     )
 
 

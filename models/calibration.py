@@ -19,6 +19,11 @@ Floats = NDArray[np.float64]
 
 LEAST: Final = 8
 """Joints with and without a kind from which two numbers can be fitted."""
+BINS: Final = 10
+DEFINITION: Final = (
+    f"mean over joints of |share with the kind - mean probability| of their bin; {BINS} bins of as many joints each by "
+    "probability; on the validation joints the calibration was fitted on; noise classes from the cleanest on"
+)
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,48 @@ def fit_calibration(truth: Floats, logits: Floats) -> Calibration:
     lines = [_line(truth[:, k], logits[:, k]) for k in range(N_KINDS)]
     slopes, offsets, counted = zip(*lines, strict=True)
     return Calibration(slopes, offsets, counted)
+
+
+def calibration_error(truth: Floats, scores: Floats) -> float:
+    """Expected calibration error of one kind's probabilities; NaN where no joint counts.
+
+    Joints are sorted by score into ten bins of as many joints each (equal scores share a bin). In each, the share of
+    joints that have the kind is set against the mean score; their distance is averaged over the joints. Perfect
+    probabilities do not give 0 but what chance leaves in bins of n/10 joints.
+
+    Args:
+        truth: (n,) of 1, 0 or NaN (not counted).
+        scores: (n,) in [0, 1].
+    """
+    known = ~np.isnan(truth)
+    positive, p = truth[known] > 0.5, scores[known]
+    if not len(p):
+        return float("nan")
+    ends = np.quantile(p, np.arange(1, BINS) / BINS, method="lower")
+    place = np.searchsorted(np.unique(ends), p, side="left")
+    distance = np.bincount(place, weights=positive - p)
+    return float(np.abs(distance).sum() / len(p))
+
+
+def reliability(truth: Floats, scores: Floats, classes: NDArray[np.int64]) -> dict[str, Any]:
+    """How far probabilities can be trusted: the calibration error of each kind, and in each class of noise; JSON-safe.
+
+    Args:
+        truth: (n, 4) of 1, 0 or NaN.
+        scores: (n, 4) calibrated.
+        classes: (n,) noise class of each joint, 0 the cleanest.
+    """
+    parts = [classes == number for number in range(int(classes.max(initial=0)) + 1)]
+    kinds = {}
+    for k, kind in enumerate(KINDS):
+        by_class = [_error(truth[part, k], scores[part, k]) for part in parts]
+        kinds[kind] = _error(truth[:, k], scores[:, k]) | {"by_noise_class": by_class}
+    return {"definition": DEFINITION, **kinds}
+
+
+def _error(truth: Floats, scores: Floats) -> dict[str, Any]:
+    n = int(np.count_nonzero(~np.isnan(truth)))
+    return {"calibration_error": calibration_error(truth, scores) if n else None, "n": n}
 
 
 def _line(truth: Floats, logits: Floats) -> tuple[float, float, int]:

@@ -1,4 +1,4 @@
-"""Where a detector may be believed: the ranges of scan quality that its training joints spanned."""
+"""Where a detector may be believed: the ranges of scan quality that its training scans spanned."""
 
 import math
 from dataclasses import dataclass
@@ -13,6 +13,13 @@ from jointwise.joints.schema import require_columns
 
 COLUMNS: Final = ("voxels_per_ball", "cnr")
 """Ball diameter in voxels of the scan, and contrast of solder over air in units of the noise."""
+WORDS: Final = {
+    "voxels_per_ball": "voxels per ball",
+    "cnr": "contrast of solder over air in units of the noise",
+}
+SCAN: Final = ("board_id", "scan")
+BEYOND: Final = 0.005
+"""Share of the training scans beyond either end, so that an odd scan among hundreds does not widen a range."""
 
 
 @dataclass(frozen=True)
@@ -21,19 +28,25 @@ class Envelope:
 
     Args:
         ranges: (low, high) per column of COLUMNS.
+        scans: training scans the ranges were taken from; 0 where a card does not say.
     """
 
     ranges: dict[str, tuple[float | None, float | None]]
+    scans: int = 0
 
     @classmethod
     def of(cls, table: pd.DataFrame) -> "Envelope":
-        """The ranges that the joints of a table span; noise-free joints (infinite cnr) leave the upper end open.
+        """The ranges of a table's scans, each scan counted once by its joints' median whatever its size.
+
+        An end is the value of a scan: of the outermost among up to a hundred, else of the one at 0.5 % from there.
+        Noise-free scans (infinite cnr) may leave the upper end open.
 
         Raises:
             InputError: a column is missing or holds no number.
         """
-        require_columns(table, COLUMNS, "the table of joints")
-        return cls({name: _span(table[name].to_numpy(dtype=np.float64), name) for name in COLUMNS})
+        require_columns(table, (*COLUMNS, *SCAN), "the table of joints")
+        scans = table.groupby(list(SCAN), dropna=False)[list(COLUMNS)].median()
+        return cls({name: _span(scans[name].to_numpy(np.float64), name) for name in COLUMNS}, len(scans))
 
     def outside(self, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Whether each joint (n,) lies outside in any column; a value that is not known is outside.
@@ -41,36 +54,70 @@ class Envelope:
         Raises:
             InputError: a column is missing.
         """
-        require_columns(table, self.ranges, "the table of joints")
-        beyond = np.zeros(len(table), dtype=np.bool_)
-        for name, (low, high) in self.ranges.items():
-            values = table[name].to_numpy(dtype=np.float64)
-            least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
-            beyond |= ~((values >= least) & (values <= most))
-        return beyond
+        return np.asarray(np.logical_or.reduce(list(self._beyond(table).values())), dtype=np.bool_)
+
+    def reasons(self, table: pd.DataFrame) -> list[str]:
+        """For each joint, in words: which quantity lies outside, its value and the range; empty for those inside.
+
+        Raises:
+            InputError: a column is missing.
+        """
+        beyond = self._beyond(table)
+        values = {name: table[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in beyond}
+        return [
+            "; ".join(
+                f"{WORDS[name]}: {_number(values[name][i])}, trained on {span(*self.ranges[name])}"
+                for name in beyond
+                if beyond[name][i]
+            )
+            for i in range(len(table))
+        ]
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary of numbers and nulls."""
-        return {name: list(ends) for name, ends in self.ranges.items()}
+        return {**{name: list(ends) for name, ends in self.ranges.items()}, "scans": self.scans}
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Envelope":
-        """Inverse of :meth:`to_json`.
+        """Inverse of :meth:`to_json`; also reads cards that do not say of how many scans.
 
         Raises:
             KeyError, TypeError, ValueError: a column is missing or no pair of numbers.
         """
-        return cls({name: (_end(data[name][0]), _end(data[name][1])) for name in COLUMNS})
+        ranges = {name: (_end(data[name][0]), _end(data[name][1])) for name in COLUMNS}
+        return cls(ranges, int(data.get("scans", 0)))
+
+    def _beyond(self, table: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
+        """For each column, whether each joint (n,) lies outside its range."""
+        require_columns(table, self.ranges, "the table of joints")
+        beyond = {}
+        for name, (low, high) in self.ranges.items():
+            values = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
+            least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
+            beyond[name] = ~((values >= least) & (values <= most))
+        return beyond
+
+
+def span(low: float | None, high: float | None) -> str:
+    """A range in words; an end that is None is open."""
+    if low is None or high is None:
+        return "any" if low is high else f"from {low:.3g}" if high is None else f"to {high:.3g}"
+    return f"{low:.3g} to {high:.3g}"
 
 
 def _span(values: NDArray[np.float64], name: str) -> tuple[float | None, float | None]:
-    known = values[~np.isnan(values)]
+    known = np.sort(values[~np.isnan(values)])
     if not len(known):
         raise InputError(
             f"expected numbers in the column {name} of the table of joints, found none; fill it in"
         )
-    low, high = float(known.min()), float(known.max())
+    out = round(BEYOND * (len(known) - 1))
+    low, high = float(known[out]), float(known[-1 - out])
     return (low if math.isfinite(low) else None), (high if math.isfinite(high) else None)
+
+
+def _number(value: float) -> str:
+    return "not known" if math.isnan(value) else "without noise" if math.isinf(value) else f"{value:.3g}"
 
 
 def _end(value: Any) -> float | None:

@@ -26,8 +26,15 @@ WEIGHTS: Final = "model.safetensors"
 CARD: Final = "card.json"
 
 
-def save_model(folder: Path, network: JointNetwork, card: Card) -> None:
+def save_model(folder: Path, network: JointNetwork, card: Card, half: bool = False) -> None:
     """Write a model folder as a whole; a model folder already there is replaced.
+
+    Args:
+        folder: to be written.
+        network: with its weights.
+        card: what belongs to them.
+        half: keep kernels and matrices as float16, half as large; biases and statistics stay as they are. Loading gives
+            float32 either way.
 
     Raises:
         InputError: something else stands at that place.
@@ -38,13 +45,19 @@ def save_model(folder: Path, network: JointNetwork, card: Card) -> None:
         )
     aside = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:8]}.part")
     try:
-        tensors = {name: value.detach().cpu().contiguous() for name, value in network.state_dict().items()}
+        tensors = {name: _kept(value, half) for name, value in network.state_dict().items()}
         write_bytes(aside / WEIGHTS, safetensors.torch.save(tensors))
         data = {**card.to_json(), "weights_sha256": sha256(aside / WEIGHTS)}
         write_text(aside / CARD, json.dumps(data, indent=1, allow_nan=False))
         _put(aside, folder)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
+
+
+def _kept(value: torch.Tensor, half: bool) -> torch.Tensor:
+    """A tensor as it is written."""
+    kept = value.detach().cpu().contiguous()
+    return kept.half() if half and kept.is_floating_point() and kept.ndim > 1 else kept
 
 
 def _put(aside: Path, folder: Path) -> None:

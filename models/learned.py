@@ -14,6 +14,7 @@ from jointwise.joints.kinds import N_KINDS
 from jointwise.models.card import Card
 from jointwise.models.network import JointNetwork
 from jointwise.models.protocol import check_batch, empty_measures
+from jointwise.models.sizes import SIZES, void_area_pct
 
 CPU_BATCH: Final = 16
 CUDA_BATCH: Final = 256
@@ -73,25 +74,32 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`score`.
         """
+        return self._outputs(joints)[:, :N_KINDS]
+
+    def _outputs(self, joints: Joints) -> NDArray[np.float64]:
         self._check(joints)
         size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
-        logits = np.empty((len(joints), N_KINDS), np.float64)
+        columns = N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
+        said = np.empty((len(joints), columns), np.float64)
         with torch.inference_mode():
             for start in range(0, len(joints), size):
                 # A copy: stored sub-volumes are read-only float16, and torch wants neither.
                 part = np.array(joints.volumes[start : start + size], dtype=np.float32)
                 answer = self.network(torch.from_numpy(part).to(self.device))
-                logits[start : start + size] = answer.cpu().numpy()
-        return logits
+                said[start : start + size] = answer.cpu().numpy()
+        return said
 
     def measure(self, joints: Joints) -> pd.DataFrame:
-        """n rows of NaN under schema.MEASURES: this detector judges, it does not measure.
+        """n rows under schema.MEASURES: the void area, from a network that learned sizes; NaN elsewhere.
 
         Raises:
             InputError: as for :meth:`score`.
         """
-        self._check(joints)
-        return empty_measures(len(joints))
+        measures = empty_measures(len(joints))
+        if not self.card.network.sizes:
+            self._check(joints)
+            return measures
+        return measures.assign(void_projected_area_pct=void_area_pct(self._outputs(joints)[:, N_KINDS:]))
 
     def out_of_envelope(self, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Whether each joint's scan (n,) is unlike every scan seen in training."""

@@ -6,6 +6,7 @@ for bit on CUDA; metadata-carrying tensors are unwrapped before the first layer,
 DenseNet121 keeps MONAI's pooling inside and is a baseline only.
 """
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple, cast
 
 import torch
@@ -18,13 +19,14 @@ from torch.utils.flop_counter import FlopCounterMode
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import N_KINDS
 from jointwise.models.settings import NetworkSettings
+from jointwise.models.sizes import SIZES
 
 
 class JointNetwork(nn.Module):
-    """A MONAI network that takes joints and gives one logit per kind.
+    """A MONAI network that takes joints and gives one logit per kind, and then the sizes it was asked for.
 
     Args:
-        backbone: takes (n, 1, z, y, x), gives (n, 4).
+        backbone: takes (n, 1, z, y, x), gives (n, 4), or (n, 7) with sizes.
     """
 
     def __init__(self, backbone: nn.Module) -> None:
@@ -32,7 +34,10 @@ class JointNetwork(nn.Module):
         self.backbone = backbone
 
     def forward(self, volumes: Tensor) -> Tensor:
-        """Logits (n, 4), columns in the order of KINDS, of sub-volumes (n, z, y, x) in units of the solder level."""
+        """Of sub-volumes (n, z, y, x) in units of the solder level: logits (n, 4), columns in the order of KINDS.
+
+        With `sizes`, the columns of models.sizes follow them.
+        """
         if isinstance(volumes, MetaTensor):
             volumes = volumes.as_tensor()
         # One channel makes both layouts the same memory; saying which one picks the faster convolutions on CPU.
@@ -46,6 +51,28 @@ class PlainMean(nn.Module):
     def forward(self, features: Tensor) -> Tensor:
         """(n, c, 1, 1, 1) of features (n, c, z, y, x)."""
         return features.mean(dim=(2, 3, 4), keepdim=True)
+
+
+class TwoViews(nn.Module):
+    """The whole sub-volume and its middle, each seen by a trunk of its own, and one last layer for both.
+
+    Args:
+        whole: gives features (n, c) of (n, 1, z, y, x).
+        middle: gives features (n, d) of the middle columns.
+        share: part of the edges in x and y that is the middle.
+        last: takes (n, c + d).
+    """
+
+    def __init__(self, whole: nn.Module, middle: nn.Module, share: float, last: nn.Module) -> None:
+        super().__init__()
+        self.whole, self.middle, self.share, self.fc = whole, middle, share, last
+
+    def forward(self, volumes: Tensor) -> Tensor:
+        """What the last layer says of sub-volumes (n, 1, z, y, x)."""
+        y, x = (round(edge * (1 - self.share) / 2) for edge in volumes.shape[-2:])
+        middle = volumes[..., y : volumes.shape[-2] - y, x : volumes.shape[-1] - x]
+        middle = middle.contiguous(memory_format=torch.channels_last_3d)
+        return cast(Tensor, self.fc(torch.cat([self.whole(volumes), self.middle(middle)], dim=1)))
 
 
 def build_network(settings: NetworkSettings) -> JointNetwork:
@@ -63,26 +90,44 @@ def build_network(settings: NetworkSettings) -> JointNetwork:
 
 
 def _resnet(settings: NetworkSettings) -> nn.Module:
-    arguments: dict[str, Any] = {
-        "block": "basic",
-        "layers": list(settings.blocks),
-        "block_inplanes": list(settings.widths),
-        "n_input_channels": 1,
-        "num_classes": N_KINDS,
-        "conv1_t_size": settings.stem_kernel,
-        "conv1_t_stride": settings.stem_stride,
-        "no_max_pool": True,
-        "bias_downsample": False,
-    }
-    backbone: Any = ResNet(**arguments)
-    backbone.avgpool = PlainMean()
+    backbone: Any = _trunk(settings, settings.widths, settings.stem_stride, last=not settings.tight)
+    if settings.tight:
+        middle = _trunk(settings, settings.tight_widths, (1, *settings.stem_stride[1:]), last=False)
+        last = nn.Linear(settings.widths[-1] + settings.tight_widths[-1], _outputs(settings))
+        nn.init.zeros_(last.bias)
+        backbone = TwoViews(backbone, middle, settings.tight, last)
     if settings.dropout:
         backbone.fc = nn.Sequential(nn.Dropout(settings.dropout), backbone.fc)
     return cast(nn.Module, backbone)
 
 
+def _outputs(settings: NetworkSettings) -> int:
+    return N_KINDS + (len(SIZES) if settings.sizes else 0)
+
+
+def _trunk(
+    settings: NetworkSettings, widths: Sequence[int], stem_stride: Sequence[int], last: bool
+) -> nn.Module:
+    """One ResNet; without its last layer it gives features."""
+    arguments: dict[str, Any] = {
+        "block": "basic",
+        "layers": list(settings.blocks),
+        "block_inplanes": list(widths),
+        "n_input_channels": 1,
+        "num_classes": _outputs(settings),
+        "conv1_t_size": settings.stem_kernel,
+        "conv1_t_stride": stem_stride,
+        "no_max_pool": True,
+        "bias_downsample": False,
+        "feed_forward": last,
+    }
+    trunk: Any = ResNet(**arguments)
+    trunk.avgpool = PlainMean()
+    return cast(nn.Module, trunk)
+
+
 def _densenet(settings: NetworkSettings) -> nn.Module:
-    backbone: Any = DenseNet121(spatial_dims=3, in_channels=1, out_channels=N_KINDS)
+    backbone: Any = DenseNet121(spatial_dims=3, in_channels=1, out_channels=_outputs(settings))
     backbone.class_layers.pool = PlainMean()
     if settings.dropout:
         backbone.class_layers.out = nn.Sequential(nn.Dropout(settings.dropout), backbone.class_layers.out)

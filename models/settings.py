@@ -24,6 +24,10 @@ class NetworkSettings:
         stem_kernel: size (z, y, x) of the first convolution, odd numbers.
         stem_stride: step (z, y, x) of the first convolution; it stands in for a pooling layer.
         dropout: share of features left out before the last layer while training; 0 leaves none out.
+        sizes: whether the network also learns how large a void, gap and neck are, see models/sizes.py.
+        tight: share of the sub-volume's edges in x and y that a second ResNet sees, whose first convolution does not
+            step along z, where thin gaps lie; the features of both go to the last layer. 0: there is no second one.
+        tight_widths: channels of the four stages of that second ResNet; it has the same blocks.
     """
 
     name: str = "resnet_small"
@@ -33,13 +37,17 @@ class NetworkSettings:
     stem_kernel: tuple[int, int, int] = (3, 3, 3)
     stem_stride: tuple[int, int, int] = (2, 2, 2)
     dropout: float = 0.0
+    sizes: bool = False
+    tight: float = 0.0
+    tight_widths: tuple[int, ...] = (8, 16, 32, 64)
 
     def __post_init__(self) -> None:
         if self.family not in FAMILIES:
             raise InputError(
                 f"network.family: expected one of {', '.join(FAMILIES)}, found {self.family!r}; choose one of them"
             )
-        for key, count in (("widths", STAGES), ("blocks", STAGES), ("stem_kernel", 3), ("stem_stride", 3)):
+        stages = ("widths", "blocks", "tight_widths")
+        for key, count in (*((key, STAGES) for key in stages), ("stem_kernel", 3), ("stem_stride", 3)):
             values = tuple(getattr(self, key))
             if len(values) != count or min(values) < 1:
                 raise InputError(
@@ -54,6 +62,11 @@ class NetworkSettings:
             raise InputError(
                 f"network.dropout: expected a share from 0 to below 1, found {self.dropout}; correct it"
             )
+        if self.tight and not (0.2 <= self.tight <= 1 and self.family == "resnet"):
+            raise InputError(
+                f"network.tight: expected 0, or a share from 0.2 to 1 with a resnet, found {self.tight} with "
+                f"{self.family}; correct it"
+            )
 
 
 @dataclass(frozen=True)
@@ -63,17 +76,31 @@ class ThresholdSettings:
     Args:
         criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit.
         false_calls: share of the joints without the kind that may be called, with criterion false_calls.
+        floor: score below which nothing is called, whatever the criterion says; 0 sets none.
+        noise_classes: into how many classes of noise the validation joints are split, each with its own cuts; 1 gives
+            all scans the same.
+        least_sound: sound joints that a class must hold; classes with fewer are merged.
     """
 
     criterion: str = "f1"
     false_calls: float = 0.02
+    floor: float = 0.0
+    noise_classes: int = 1
+    least_sound: int = 200
 
     def __post_init__(self) -> None:
         if self.criterion not in CRITERIA:
             raise InputError(
                 f"thresholds.criterion: expected one of {', '.join(CRITERIA)}, found {self.criterion!r}; choose one"
             )
-        if not (math.isfinite(self.false_calls) and 0 <= self.false_calls < 1):
-            raise InputError(
-                f"thresholds.false_calls: expected a share from 0 to below 1, found {self.false_calls}; correct it"
-            )
+        for key in ("false_calls", "floor"):
+            share = getattr(self, key)
+            if not (math.isfinite(share) and 0 <= share < 1):
+                raise InputError(
+                    f"thresholds.{key}: expected a share from 0 to below 1, found {share}; correct it"
+                )
+        for key in ("noise_classes", "least_sound"):
+            if getattr(self, key) < 1:
+                raise InputError(
+                    f"thresholds.{key}: expected a whole number of at least 1, found {getattr(self, key)}; correct it"
+                )

@@ -1,14 +1,18 @@
 """From scores to calls: the score at or above which a kind is called, chosen on validation joints.
 
-The same function serves every detector, so that none is judged at a cut another had no chance to get.
+The same function serves every detector, so that none is judged at a cut another had no chance to get. Noise moves the
+scores of sound joints, so a cut may depend on it: validation joints are split into classes by the noise of their scan,
+each with cuts of its own. A joint's noise is 1/cnr, the noise in units of the contrast of solder over air.
 """
 
 import hashlib
 import json
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
@@ -16,32 +20,45 @@ from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
+PerKind = tuple[float, ...]
+Counts = tuple[int, ...]
 
 
 @dataclass(frozen=True)
 class Thresholds:
-    """One cut per kind, and what it was chosen from.
+    """One cut per kind in each class of noise, and what they were chosen from.
 
     Args:
-        values: per kind in the order of KINDS, in (0, 1].
+        values: for each class, cleanest first, one cut per kind in the order of KINDS, in (0, 1].
         criterion: as in ThresholdSettings.
         false_calls: the limit, where the criterion is one; else None.
-        with_kind: validation joints that have the kind.
-        without_kind: validation joints that do not.
+        with_kind: for each class, validation joints that have the kind.
+        without_kind: for each class, validation joints that do not.
+        edges: noise (1/cnr) up to which a class reaches, rising; one less than there are classes.
+        floor: score below which nothing is called.
     """
 
-    values: tuple[float, ...]
+    values: tuple[PerKind, ...]
     criterion: str
     false_calls: float | None
-    with_kind: tuple[int, ...]
-    without_kind: tuple[int, ...]
+    with_kind: tuple[Counts, ...]
+    without_kind: tuple[Counts, ...]
+    edges: tuple[float, ...] = ()
+    floor: float = 0.0
 
     def __post_init__(self) -> None:
-        lengths = {len(self.values), len(self.with_kind), len(self.without_kind)}
-        if lengths != {N_KINDS} or not all(0 < value <= 1 for value in self.values):
+        lengths = {len(row) for rows in (self.values, self.with_kind, self.without_kind) for row in rows}
+        numbers = [value for row in self.values for value in row]
+        if lengths != {N_KINDS} or not all(0 < value <= 1 for value in numbers):
             raise InputError(
                 f"expected one threshold above 0 and at most 1 for each of {', '.join(KINDS)}, "
-                f"found {list(self.values)}; choose them on validation joints again"
+                f"found {[list(row) for row in self.values]}; choose them on validation joints again"
+            )
+        classes = {len(self.values), len(self.with_kind), len(self.without_kind), len(self.edges) + 1}
+        if len(classes) > 1 or not _rise(self.edges):
+            raise InputError(
+                f"expected thresholds of {len(self.values)} noise classes with rising noise between them, found edges "
+                f"{list(self.edges)}; choose them on validation joints again"
             )
 
     @property
@@ -50,70 +67,134 @@ class Thresholds:
         text = json.dumps(self.to_json(), sort_keys=True)
         return f"{self.criterion}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
-    def array(self) -> Floats:
-        """The cuts, (4,)."""
-        return np.asarray(self.values, dtype=np.float64)
+    def classes(self, table: pd.DataFrame) -> NDArray[np.int64]:
+        """Noise class (n,) of each joint, 0 the cleanest, by its column `cnr`.
 
-    def called(self, scores: Floats) -> NDArray[np.bool_]:
-        """Which kinds are called, (n, 4), for scores (n, 4); a NaN score calls nothing."""
+        A joint noisier than all validation joints, or of unknown noise, is in the noisiest class.
+        """
+        return _classes(self.edges, noise_of(table))
+
+    def cuts(self, table: pd.DataFrame) -> Floats:
+        """The cuts that hold for each joint of a table, (n, 4)."""
+        return np.asarray(self.values, dtype=np.float64)[self.classes(table)]
+
+    def called(self, scores: Floats, table: pd.DataFrame) -> NDArray[np.bool_]:
+        """Which kinds are called, (n, 4), for scores (n, 4) of a table's joints; a NaN score calls nothing."""
         with np.errstate(invalid="ignore"):
-            return np.asarray(scores >= self.array())
+            return np.asarray(scores >= self.cuts(table))
 
     def to_json(self) -> dict[str, Any]:
-        """Plain dictionary of numbers and names."""
-        return {
-            "criterion": self.criterion,
-            "false_calls": self.false_calls,
-            "values": dict(zip(KINDS, self.values, strict=True)),
-            "with_kind": dict(zip(KINDS, self.with_kind, strict=True)),
-            "without_kind": dict(zip(KINDS, self.without_kind, strict=True)),
-        }
+        """Plain dictionary of numbers and names; of a single class the one that versions without classes wrote."""
+        rows = [
+            {
+                "values": dict(zip(KINDS, values, strict=True)),
+                "with_kind": dict(zip(KINDS, with_kind, strict=True)),
+                "without_kind": dict(zip(KINDS, without_kind, strict=True)),
+            }
+            for values, with_kind, without_kind in zip(
+                self.values, self.with_kind, self.without_kind, strict=True
+            )
+        ]
+        rule: dict[str, Any] = {"criterion": self.criterion, "false_calls": self.false_calls}
+        if self.floor:
+            rule["floor"] = self.floor
+        return rule | (rows[0] if len(rows) == 1 else {"edges": list(self.edges), "classes": rows})
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Thresholds":
-        """Inverse of :meth:`to_json`.
+        """Inverse of :meth:`to_json`; a card without noise classes gives one.
 
         Raises:
             KeyError, TypeError, ValueError: a part is missing or of another type.
             InputError: a value is no threshold.
         """
-        limit = data["false_calls"]
+        limit, rows = data["false_calls"], data.get("classes", [data])
         return cls(
-            tuple(float(data["values"][kind]) for kind in KINDS),
+            tuple(tuple(float(row["values"][kind]) for kind in KINDS) for row in rows),
             str(data["criterion"]),
             None if limit is None else float(limit),
-            tuple(int(data["with_kind"][kind]) for kind in KINDS),
-            tuple(int(data["without_kind"][kind]) for kind in KINDS),
+            tuple(tuple(int(row["with_kind"][kind]) for kind in KINDS) for row in rows),
+            tuple(tuple(int(row["without_kind"][kind]) for kind in KINDS) for row in rows),
+            tuple(float(edge) for edge in data.get("edges", [])),
+            float(data.get("floor", 0.0)),
         )
 
 
-def choose_thresholds(truth: Floats, scores: Floats, settings: ThresholdSettings) -> Thresholds:
-    """Choose one cut per kind on validation joints.
+def noise_of(table: pd.DataFrame) -> Floats:
+    """Noise in units of the contrast, 1/cnr, (n,): 0 where there is no noise, infinite where it is not known."""
+    if "cnr" not in table:
+        return np.full(len(table), np.inf)
+    cnr = table["cnr"].to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(cnr > 0, 1 / cnr, np.inf))
+
+
+def choose_thresholds(
+    truth: Floats, scores: Floats, settings: ThresholdSettings, table: pd.DataFrame | None = None
+) -> Thresholds:
+    """Choose one cut per kind, in each class of noise, on validation joints.
 
     A cut always lies midway between two neighbouring distinct scores (0 and 1 count as such), so that no joint sits on
     it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
     without the kind. Where no joint has the kind, F1 says nothing, and the cut is the lowest that calls none of them.
+    No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
     Args:
         truth: (n, 4) of 1, 0 or NaN (not counted).
         scores: (n, 4) in [0, 1].
-        settings: the criterion and its limit.
+        settings: the criterion, its limit and floor, the classes of noise.
+        table: the joints' rows with `cnr`; needed for more than one class of noise only.
 
     Raises:
         InputError: shapes differ, a counted score is not in [0, 1], or a kind has no joint with known truth.
     """
     _check(truth, scores)
-    columns = [(truth[:, k], scores[:, k]) for k in range(N_KINDS)]
-    counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
+    noise = np.full(len(truth), np.inf) if table is None else noise_of(table)
+    edges = _edges(noise, (truth == 0).all(axis=1), settings)
+    place = _classes(edges, noise)
     limit = settings.false_calls if settings.criterion == "false_calls" else None
+    values, with_kind, without_kind = [], [], []
+    for part in (place == number for number in range(len(edges) + 1)):
+        columns = [(truth[part, k], scores[part, k]) for k in range(N_KINDS)]
+        counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
+        values.append(tuple(max(_cut(y, s, limit), settings.floor) for y, s in counted))
+        with_kind.append(tuple(int(y.sum()) for y, _ in counted))
+        without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
-        tuple(_cut(y, s, limit) for y, s in counted),
+        tuple(values),
         settings.criterion,
         limit,
-        tuple(int(y.sum()) for y, _ in counted),
-        tuple(int((~y).sum()) for y, _ in counted),
+        tuple(with_kind),
+        tuple(without_kind),
+        edges,
+        settings.floor,
     )
+
+
+def _rise(edges: tuple[float, ...]) -> bool:
+    return all(low < high for low, high in pairwise((*edges, np.inf))) and min(edges, default=0.0) >= 0
+
+
+def _classes(edges: tuple[float, ...], noise: Floats) -> NDArray[np.int64]:
+    return np.searchsorted(np.asarray(edges, dtype=np.float64), noise, side="left").astype(np.int64)
+
+
+def _edges(noise: Floats, sound: NDArray[np.bool_], settings: ThresholdSettings) -> tuple[float, ...]:
+    """Noise between the classes: at quantiles, midway between two scans; classes with few sound joints are merged."""
+    known = np.unique(noise[np.isfinite(noise)])
+    shares = np.arange(1, settings.noise_classes) / settings.noise_classes
+    below = np.quantile(noise[np.isfinite(noise)], shares, method="lower") if len(known) else known
+    edges = [float(low + known[known > low].min()) / 2 for low in np.unique(below) if low < known[-1]]
+    while edges:
+        counts = np.bincount(_classes(tuple(edges), noise[sound]), minlength=len(edges) + 1)
+        weak = int(np.argmin(counts))
+        if counts[weak] >= settings.least_sound:
+            break
+        # The weakest class joins the weaker of its neighbours.
+        up = weak == 0 or (weak < len(edges) and counts[weak + 1] < counts[weak - 1])
+        edges.pop(weak if up else weak - 1)
+    return tuple(edges)
 
 
 def _check(truth: Floats, scores: Floats) -> None:

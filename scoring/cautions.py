@@ -30,7 +30,7 @@ def cautions(voxel_mm: float) -> list[str]:
         "is not known from that: compare with joints that people have read or cut open before trusting the "
         "rates.",
         "They hold only within the range they were tested on (pitch, ball, alloy, voxel size, noise, tube "
-        "voltage, mounting, reconstruction). Joints outside the known part of that range are marked.",
+        "voltage, mounting, reconstruction). Joints outside the known part of that range are marked for review.",
         "Keep the settings, the detector's version and the thresholds together with every verdict; limits "
         "for acceptance are yours to set.",
         "X-rays harm. Scan only in a shielded cabinet with working interlocks and warning lights, under "
@@ -63,9 +63,11 @@ def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> li
         said.append(
             f"The joints lie {found.residual_voxels:.1f} voxels off their lattice: positions may be wrong."
         )
-    outside = int((table["out_of_envelope"] == 1).sum())
-    if outside:
+    review = table.loc[table["out_of_envelope"] == 1, "reason"]
+    if len(review):
+        why = "; ".join(dict.fromkeys(part for reason in review for part in str(reason).split("; ")))
         said.append(
-            f"{outside} of {len(table)} sites lie outside what the detector was tested on, or at the scan's edge."
+            f"{len(review)} of {len(table)} sites are for review, whatever was found there ({why}): the detector "
+            "was not tried out on such joints."
         )
     return said

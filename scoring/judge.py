@@ -10,7 +10,8 @@ from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
 from jointwise.scoring.cut import CutArray, Progress, silent
 
-MISSING = "missing"
+MISSING, REVIEW = "missing", "review"
+OFF_THE_SCAN = "its surroundings reach beyond the edge of the scan"
 
 
 def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = silent) -> pd.DataFrame:
@@ -33,7 +34,11 @@ def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = si
     table["findings"] = _findings(table, bench, present)
     table["detector"] = bench.deciding.detector.name
     table["thresholds_id"] = bench.deciding.thresholds.identity
-    table["out_of_envelope"] = (_outside(table, bench.deciding) & present).astype(int)
+    reasons = _reasons(table, bench.deciding, present)
+    table["out_of_envelope"] = [int(reason is not None) for reason in reasons]
+    # An abstention: the findings stay, somebody looks at the joint whatever they say.
+    table["disposition"] = [REVIEW if reason is not None else None for reason in reasons]
+    table["reason"] = reasons
     return table.reindex(columns=list(COLUMNS))
 
 
@@ -43,7 +48,7 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
     The largest over the kinds of the score's distance from its threshold, each side scaled to one.
     """
     names = SCORES if bench.learned is not None else RULES
-    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.thresholds.array()
+    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.thresholds.cuts(table)
     above = (scores - limits) / np.maximum(1 - limits, 1e-9)
     below = (scores - limits) / np.maximum(limits, 1e-9)
     margin = np.where(scores >= limits, above, below)
@@ -77,17 +82,19 @@ def _measures(bench: Bench, joints: Joints, present: NDArray[np.bool_], batch: i
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:
     """Kinds at or over their threshold, `;`-separated; `missing`; nothing where nothing was found."""
     names = SCORES if bench.learned is not None else RULES
-    called = bench.deciding.thresholds.called(table[list(names)].to_numpy(dtype=np.float64))
+    called = bench.deciding.thresholds.called(table[list(names)].to_numpy(dtype=np.float64), table)
     words = [";".join(kind for kind, yes in zip(KINDS, row, strict=True) if yes) for row in called]
     return [(word or None) if there else MISSING for word, there in zip(words, present, strict=True)]
 
 
-def _outside(table: pd.DataFrame, judge: Judge) -> NDArray[np.bool_]:
-    """Whether the box leaves the scan or the joint lies outside what the detector was tested on."""
+def _reasons(table: pd.DataFrame, judge: Judge, present: NDArray[np.bool_]) -> list[str | None]:
+    """Why each present joint must be looked at: unlike what the detector was trained on, or cut by the scan's edge."""
     leaves = ~table["in_field"].to_numpy(dtype=bool)
-    return (
-        leaves if judge.envelope is None else np.asarray(leaves | judge.envelope.outside(table), dtype=bool)
-    )
+    said = [
+        "; ".join(filter(None, [OFF_THE_SCAN if edge else "", why]))
+        for edge, why in zip(leaves, judge.reasons(table), strict=True)
+    ]
+    return [(words or None) if there else None for words, there in zip(said, present, strict=True)]
 
 
 def _batches(n: int, batch: int) -> list[NDArray[np.int64]]:

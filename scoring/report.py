@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.bench import Bench, Judge
+from jointwise.models.envelope import span
 from jointwise.scoring.array_map import map_svg, sign_svg
 from jointwise.scoring.cautions import cautions, warnings
 from jointwise.scoring.cut import CutArray, Progress, cut_site
@@ -102,7 +103,10 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         outcome=_outcome(scored.table),
         warnings=warnings(scored.table, scored.found, scored.array),
         scanned=_scanned(scored),
-        judges=[_judge(judge, judge is scored.bench.deciding) for judge in scored.bench.judges.values()],
+        judges=[
+            _judge(judge, scored.table, judge is scored.bench.deciding)
+            for judge in scored.bench.judges.values()
+        ],
         judged_note="A score at or over its threshold is a finding. Thresholds were chosen on validation joints, never "
         "on this scan; limits for acceptance are the user's own and none is built in.",
         legend=_legend(scored.table),
@@ -170,20 +174,19 @@ def _height(found: ArrayFound) -> str:
     return f"{height.median():.3f}" if len(height) else "–"
 
 
-def _judge(judge: Judge, decides: bool) -> dict[str, Any]:
-    cuts = zip(KINDS, judge.thresholds.values, strict=True)
-    facts = [("thresholds", judge.thresholds.identity)]
+def _judge(judge: Judge, table: pd.DataFrame, decides: bool) -> dict[str, Any]:
+    thresholds = judge.thresholds
+    facts = [("thresholds", thresholds.identity)]
+    # Noise belongs to the scan: the first row's class and cuts hold for all.
+    if thresholds.edges:
+        number = int(thresholds.classes(table[:1])[0]) + 1
+        facts.append(("noise class", f"{number} of {len(thresholds.values)} (1 is the cleanest)"))
+    cuts = zip(KINDS, thresholds.cuts(table[:1])[0], strict=True)
     facts += [(TITLES[kind], f"finding from {cut:.3g}") for kind, cut in cuts]
     if judge.envelope is not None:
-        facts += [(f"tested on {NAMES[name]}", _span(*ends)) for name, ends in judge.envelope.ranges.items()]
+        facts += [(f"trained on {NAMES[name]}", span(*ends)) for name, ends in judge.envelope.ranges.items()]
     role = "its findings count" if decides else "for comparison"
     return {"name": judge.detector.name, "role": role, "facts": facts}
-
-
-def _span(low: float | None, high: float | None) -> str:
-    if low is None or high is None:
-        return "any" if low is high else f"from {low:.3g}" if high is None else f"to {high:.3g}"
-    return f"{low:.3g} to {high:.3g}"
 
 
 def _legend(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -235,7 +238,7 @@ def _row(scored: Scored, i: int, pictured: bool) -> list[Cell]:
     findings = split_findings(row["findings"])
     words = in_words(findings) or "–"
     if row["out_of_envelope"]:
-        words += " (outside the tested range)"
+        words += " (for review)"
     cells = [
         Cell(str(row["ball"]), "text", f"joint-{row['ball']}" if pictured else ""),
         Cell(words, "text", "", Markup(sign_svg(chief(findings)))),
@@ -295,6 +298,8 @@ def _facts(scored: Scored, row: "pd.Series[Any]", site: "pd.Series[Any]") -> Seq
     facts.append(("metal", f"{100 * site['metal_share']:.0f} % of a usual joint"))
     if not row["present"]:
         return facts
+    if row["out_of_envelope"]:
+        facts.append(("for review", str(row["reason"])))
     for kind in KINDS:
         score, other = _scores(scored.bench, row, kind)
         beside = f" (rules {_number(other, 2)})" if other is not None else ""

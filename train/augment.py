@@ -22,6 +22,9 @@ Z, Y, X = AXES
 BLUR_REACH: Final = 3
 """Grid steps on either side that a blur of at most one step reaches."""
 
+GRAIN_SIZE: Final = (0.5, 1.0)
+"""Standard deviation, in grid steps, of the blur that makes grain of white noise: it is alike over one to two steps."""
+
 
 class Record(NamedTuple):
     """What happens to each of n joints.
@@ -34,8 +37,11 @@ class Record(NamedTuple):
         offset: (n,) added to all values.
         gain: (n,) factor on all values.
         noise: (n,) standard deviation of white noise.
-        noise_seed: seed of that noise on the device.
+        noise_seed: seed of that noise and of the grain on the device.
         blur: (n,) standard deviation of a Gaussian blur in grid steps.
+        bend: (n,) c of v + c v (1 - v) for values v between air (0) and solder (1).
+        grain: (n,) standard deviation of noise that is alike over a grid step or two.
+        grain_size: (n,) standard deviation of the blur that makes it so, in grid steps.
     """
 
     mirror_x: Tensor
@@ -47,6 +53,9 @@ class Record(NamedTuple):
     noise: Tensor
     noise_seed: int
     blur: Tensor
+    bend: Tensor
+    grain: Tensor
+    grain_size: Tensor
 
 
 def mixed_seed(seed: int, epoch: int, step: int) -> int:
@@ -74,11 +83,17 @@ def draw(settings: AugmentSettings, n: int, seed: int, epoch: int, step: int) ->
         noise=settings.noise * uniform(n),
         noise_seed=number,
         blur=settings.blur * uniform(n),
+        bend=settings.contrast * (2 * uniform(n) - 1),
+        grain=settings.grain * uniform(n),
+        grain_size=GRAIN_SIZE[0] + (GRAIN_SIZE[1] - GRAIN_SIZE[0]) * uniform(n),
     )
 
 
 def apply(volumes: Tensor, record: Record) -> Tensor:
-    """The batch (n, z, y, x) of float32 as the record says, on the device the batch is on; the input stays as it is."""
+    """The batch (n, z, y, x) of float32 as the record says, on the device the batch is on; the input stays as it is.
+
+    A card is not waited for.
+    """
     changed = _mirror(volumes, record.mirror_x, X)
     changed = _mirror(changed, record.mirror_y, Y)
     changed = _turn(changed, record.turns)
@@ -89,23 +104,46 @@ def apply(volumes: Tensor, record: Record) -> Tensor:
         weights = _blur_weights(record.blur)
         for axis in AXES:
             changed = _weigh(changed, axis, weights)
+    if record.bend.any():
+        level = changed.clamp(0, 1)
+        changed = changed + _per_joint(record.bend, changed) * level * (1 - level)
     if (record.gain != 1).any() or record.offset.any():
         changed = changed * _per_joint(record.gain, changed) + _per_joint(record.offset, changed)
+    return _with_noise(changed, record)
+
+
+def _with_noise(volumes: Tensor, record: Record) -> Tensor:
+    if not (record.noise.any() or record.grain.any()):
+        return volumes
+    rng = torch.Generator(volumes.device).manual_seed(record.noise_seed)
     if record.noise.any():
-        rng = torch.Generator(changed.device).manual_seed(record.noise_seed)
-        grain = torch.randn(changed.shape, generator=rng, device=changed.device)
-        changed = changed + _per_joint(record.noise, changed) * grain
-    return changed
+        white = torch.randn(volumes.shape, generator=rng, device=volumes.device)
+        volumes = volumes + _per_joint(record.noise, volumes) * white
+    if record.grain.any():
+        # With a margin, so that the grain is as strong and as coarse at the faces of the box as within.
+        size = (len(volumes), *(edge + 2 * BLUR_REACH for edge in volumes.shape[1:]))
+        grain = torch.randn(size, generator=rng, device=volumes.device)
+        weights = _blur_weights(record.grain_size)
+        for axis in AXES:
+            grain = _weigh_inside(grain, axis, weights)
+        as_white = weights.square().sum(dim=1) ** (-len(AXES) / 2)
+        volumes = volumes + _per_joint(record.grain * as_white, volumes) * grain
+    return volumes
+
+
+def _on_device(values: Tensor, device: torch.device) -> Tensor:
+    """On a card without waiting for what it is doing."""
+    return values.pin_memory().to(device, non_blocking=True) if device.type == "cuda" else values.to(device)
 
 
 def _per_joint(values: Tensor, volumes: Tensor) -> Tensor:
-    return values.to(volumes.device, volumes.dtype)[:, None, None, None]
+    return _on_device(values.to(volumes.dtype), volumes.device)[:, None, None, None]
 
 
 def _mirror(volumes: Tensor, chosen: Tensor, axis: int) -> Tensor:
     if not chosen.any():
         return volumes
-    where = chosen.to(volumes.device)[:, None, None, None]
+    where = _on_device(chosen, volumes.device)[:, None, None, None]
     return torch.where(where, volumes.flip(axis), volumes)
 
 
@@ -116,8 +154,9 @@ def _turn(volumes: Tensor, turns: Tensor) -> Tensor:
     square = volumes.shape[Y] == volumes.shape[X]
     turned = volumes.clone()
     for quarters in (1, 2, 3):
-        rows = torch.nonzero(turns == quarters).flatten().to(volumes.device)
-        if len(rows):
+        chosen = torch.nonzero(turns == quarters).flatten()
+        if len(chosen):
+            rows = _on_device(chosen, volumes.device)
             turned[rows] = torch.rot90(volumes[rows], quarters if square else 2, (X, Y))
     return turned
 
@@ -136,14 +175,20 @@ def _blur_weights(blur: Tensor) -> Tensor:
 
 def _weigh(volumes: Tensor, axis: int, weights: Tensor) -> Tensor:
     """Weighted sum along an axis, weights (n, 2 r + 1) per joint; beyond the edge the outermost value counts."""
-    n, reach = len(volumes), weights.shape[1] // 2
-    kernel = weights.to(volumes.device, volumes.dtype).reshape(n, 1, -1)
-    lines = volumes.movedim(axis, -1)
-    size = lines.shape
-    padded = functional.pad(lines.reshape(n, -1, size[-1]), (reach, reach), mode="replicate")
-    parts = [kernel[:, :, k : k + 1] * padded[..., k : k + size[-1]] for k in range(kernel.shape[-1])]
-    total = parts[reach]
-    for k, part in enumerate(parts):
+    margin = [0] * 6
+    place = 2 * (X - axis)  # torch names the margins of the last axis first
+    margin[place] = margin[place + 1] = weights.shape[1] // 2
+    return _weigh_inside(functional.pad(volumes[None], margin, mode="replicate")[0], axis, weights)
+
+
+def _weigh_inside(volumes: Tensor, axis: int, weights: Tensor) -> Tensor:
+    """Weighted sum along an axis where all neighbours are there: shorter by 2 r."""
+    reach = weights.shape[1] // 2
+    length = volumes.shape[axis] - 2 * reach
+    kernel = _on_device(weights.to(volumes.dtype), volumes.device)[:, :, None, None, None]
+    total = kernel[:, reach] * volumes.narrow(axis, reach, length)
+    for k in range(2 * reach + 1):
         if k != reach:
-            total = total + part
-    return total.reshape(size).movedim(-1, axis)
+            # One pass over the memory for each neighbour, which on a card is all that counts.
+            total.addcmul_(kernel[:, k], volumes.narrow(axis, k, length))
+    return total

@@ -1,6 +1,6 @@
 """Joints for training, in memory: one contiguous float16 array and one of labels."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,8 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
+from jointwise.models.sizes import sizes_of
+from jointwise.train.stores import folders
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
 """Which of the seed's random streams is meant."""
@@ -21,26 +23,65 @@ ORDER, LIMIT, AUGMENT = 1, 2, 3
 FACTS = ("voxels_per_ball", "cnr", "pitch_mm", "ball_mm", "voxel_um", "noise")
 """Columns whose range is told in facts.json, where a store has them."""
 
+WITH_GAP = ("non_wet", "head_in_pillow")
+"""Kinds that part a joint; `gap_um` is the gap of the one the joint has."""
+
+SHARE_OF_CARD = 0.6
+"""Part of a card's free memory that joints may take; the rest is for the network and its gradients."""
+
 
 @dataclass(frozen=True)
 class Split:
     """Joints of one split.
 
     Args:
-        volumes: (n, z, y, x) float16, in the processor's memory.
+        volumes: (n, z, y, x) float16, in the processor's memory or on a card, see :func:`resident`.
         truth: (n, 4) float32 of 1, 0 or NaN (not counted).
         table: their n rows.
+        sizes: (n, 3) float32 of models.sizes, NaN where not known; None where they are not learned.
     """
 
     volumes: Tensor
     truth: Tensor
     table: pd.DataFrame
+    sizes: Tensor | None = None
 
     def __len__(self) -> int:
         return len(self.truth)
 
 
-def load_split(store: Store, name: str, seed: int = 0, limit: int = 0) -> Split:
+def known_truth(table: pd.DataFrame, least_gap_voxels: float = 0.0) -> NDArray[np.float64]:
+    """Labels (n, 4) that count: those of `truth_array`, less the kinds whose gap is too thin to be in the scan.
+
+    Args:
+        table: rows of a store.
+        least_gap_voxels: a joint that has non_wet or head_in_pillow by a mean gap below so many voxels of its scan
+            does not count for that kind (NaN); a gap or voxel that is not known counts. 0 lets all count.
+
+    Raises:
+        InputError: gaps are asked for, and the table has none.
+    """
+    truth = truth_array(table)
+    if least_gap_voxels:
+        require_columns(table, ("gap_um", "voxel_um"), "the table of joints")
+        gap, voxel = (
+            table[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in ("gap_um", "voxel_um")
+        )
+        thin = gap < least_gap_voxels * voxel
+        for kind in WITH_GAP:
+            column = truth[:, KINDS.index(kind)]
+            column[thin & (column == 1)] = np.nan
+    return truth
+
+
+def load_split(
+    store: Store,
+    name: str,
+    seed: int = 0,
+    limit: int = 0,
+    least_gap_voxels: float = 0.0,
+    sizes: bool = False,
+) -> Split:
     """Read a split into memory; joints of which no kind is known are left out.
 
     Args:
@@ -48,6 +89,8 @@ def load_split(store: Store, name: str, seed: int = 0, limit: int = 0) -> Split:
         name: train or validation.
         seed: decides which joints stay under a limit.
         limit: at most so many joints; 0 takes all.
+        least_gap_voxels: see :func:`known_truth`.
+        sizes: whether the sizes of voids, gaps and necks are wanted too.
 
     Raises:
         InputError: the split is empty, knows no truth of some kind, holds values that are not finite, or does not
@@ -55,7 +98,8 @@ def load_split(store: Store, name: str, seed: int = 0, limit: int = 0) -> Split:
     """
     require_columns(store.table, (*SAMPLE_COLUMNS, *SIZE_COLUMNS), f"the store {store.folder}")
     rows = store.split(name)
-    known = ~np.isnan(truth_array(store.table.iloc[rows]))
+    truth = known_truth(store.table.iloc[rows], least_gap_voxels)
+    known = ~np.isnan(truth)
     bare = [kind for kind, column in zip(KINDS, known.T, strict=True) if not column.any()]
     if bare:
         raise InputError(
@@ -72,10 +116,48 @@ def load_split(store: Store, name: str, seed: int = 0, limit: int = 0) -> Split:
         raise InputError(
             f"expected {size:.1f} GiB of free memory for {len(rows)} joints, found less; set limit=… to use fewer"
         ) from error
-    if not all(np.isfinite(volume).all() for volume in joints.volumes):
+    if not all(_finite(volume) for volume in joints.volumes):
         raise InputError(f"expected finite values in {store.folder}, found others; run jointwise verify")
-    truth = torch.from_numpy(truth_array(joints.table).astype(np.float32))
-    return Split(torch.from_numpy(joints.volumes), truth, joints.table)
+    labels = torch.from_numpy(known_truth(joints.table, least_gap_voxels).astype(np.float32))
+    known_sizes = torch.from_numpy(sizes_of(joints.table).astype(np.float32)) if sizes else None
+    return Split(torch.from_numpy(joints.volumes), labels, joints.table, known_sizes)
+
+
+def _finite(volume: NDArray[np.float16]) -> bool:
+    """Whether no exponent says NaN or infinite; numpy's own test takes ten times as long for float16."""
+    return bool(((volume.view(np.uint16) & 0x7C00) != 0x7C00).all())
+
+
+def resident(split: Split, device: torch.device) -> Split:
+    """The split with its volumes and labels on a CUDA card, if they fit there; else as it is.
+
+    At most `SHARE_OF_CARD` of the memory that is free is taken.
+    """
+    if device.type != "cuda":
+        return split
+    free, _ = torch.cuda.mem_get_info(device)
+    fits = split.volumes.nbytes <= SHARE_OF_CARD * free
+    return replace(
+        split,
+        volumes=split.volumes.to(device) if fits else split.volumes,
+        truth=split.truth.to(device),
+        sizes=None if split.sizes is None else split.sizes.to(device),
+    )
+
+
+def taken(volumes: Tensor, rows: Tensor, device: torch.device) -> Tensor:
+    """Some of the volumes as float32 on the device.
+
+    Args:
+        volumes: (n, z, y, x) float16, on the device or in the processor's memory.
+        rows: which, on the side of `volumes`.
+        device: where they are wanted. A card gets them through pinned memory, without being waited for.
+    """
+    if volumes.device.type == device.type:
+        return volumes[rows].float()
+    staged = torch.empty((len(rows), *volumes.shape[1:]), dtype=volumes.dtype, pin_memory=True)
+    torch.index_select(volumes, 0, rows, out=staged)
+    return staged.to(device, non_blocking=True).float()
 
 
 def epoch_order(n: int, seed: int, epoch: int) -> NDArray[np.int64]:
@@ -106,7 +188,8 @@ def facts(store: Store) -> dict[str, Any]:
     table = store.table
     splits = {name: table[table["split"] == name] for name in SPLITS}
     return {
-        "store": str(store.folder),
+        "store": str(folders(store)[0]),
+        "more_stores": [str(folder) for folder in folders(store)[1:]],
         "fingerprint": store.fingerprint,
         "grid": store.grid.to_json(),
         "joints": len(table),

@@ -5,6 +5,7 @@ ends with the same bits as one that was not.
 """
 
 import math
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -18,11 +19,17 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.train import augment
 from jointwise.train.checkpoint import Progress
-from jointwise.train.data import Split, epoch_order, positive_weights, steps_per_epoch
+from jointwise.train.data import Split, epoch_order, positive_weights, resident, steps_per_epoch, taken
 from jointwise.train.settings import OptimiserSettings, TrainSettings
 
 Tell = Callable[[int, int, str], None]
 """Told after each step: steps done, steps in all, and a word on how it goes."""
+
+SPEED = "joints_per_second"
+"""The one entry of an epoch's line that does not repeat."""
+
+LOOK_ON_CARD = 50
+"""Steps after which the loss is looked at on a card: to look at each would be to wait for each."""
 
 CALLED = 0.5
 """Probability from which an uncalibrated network calls a kind while it is being trained."""
@@ -51,36 +58,81 @@ def fit(
         tell: shows how far it is.
 
     Raises:
-        InputError: the loss is no longer finite.
+        InputError: the loss is no longer finite; found at the latest `LOOK_ON_CARD` steps later on a card.
     """
     device = next(network.parameters()).device
-    balance = positive_weights(training.truth, settings.balance).to(device)
+    balance = positive_weights(training.truth, settings.balance)
+    training, validation = resident(training, device), resident(validation, device)
     steps = steps_per_epoch(len(training), settings.batch)
     while progress.epoch < settings.epochs and not out_of_patience(progress, settings.patience):
-        network.train()
-        order = epoch_order(len(training), settings.seed, progress.epoch)
-        while progress.step < steps:
-            done = progress.epoch * steps + progress.step
-            rows = torch.from_numpy(order[progress.step * settings.batch :][: settings.batch])
-            volumes, truth = training.volumes[rows].to(device).float(), training.truth[rows].to(device)
-            record = augment.draw(settings.augment, len(rows), settings.seed, progress.epoch, progress.step)
-            torch.manual_seed(record.noise_seed)  # for dropout
-            set_rate(optimiser, learning_rate(settings.optimiser, done, steps * settings.epochs))
-            loss = masked_loss(network(augment.apply(volumes, record)), truth, balance)
-            take_step(network, optimiser, loss, settings.optimiser.clip)
-            progress.loss_sum += checked(loss.item(), progress)
-            progress.step += 1
-            tell(done + 1, steps * settings.epochs, f"epoch {progress.epoch + 1}, loss {loss.item():.3f}")
-            if (
-                settings.checkpoint_steps
-                and (done + 1) % settings.checkpoint_steps == 0
-                and progress.step < steps
-            ):
-                save(progress)
-        line = {"epoch": progress.epoch + 1, "loss": progress.loss_sum / steps}
-        line |= judge(predict(network, validation, settings.batch), validation.truth, balance.cpu())
+        first, began = progress.step, time.perf_counter()
+        _run_epoch(network, optimiser, training, balance.to(device), settings, progress, save, tell)
+        speed = (steps - first) * min(settings.batch, len(training)) / (time.perf_counter() - began)
+        line = {"epoch": progress.epoch + 1, "loss": progress.loss_sum / steps, SPEED: round(speed, 1)}
+        logits = predict(network, validation, settings.batch)
+        line |= judge(logits, validation.truth.cpu(), balance)
+        if learns_in_bf16(settings.precision, device):
+            line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
         end_epoch(progress, line, network)
         save(progress)
+
+
+def _run_epoch(
+    network: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    training: Split,
+    balance: Tensor,
+    settings: TrainSettings,
+    progress: Progress,
+    save: Callable[[Progress], None],
+    tell: Tell,
+) -> None:
+    """The steps that are left of the epoch in progress; never waits for a card but when it looks at the loss."""
+    device, half = balance.device, learns_in_bf16(settings.precision, balance.device)
+    every = LOOK_ON_CARD if device.type == "cuda" else 1
+    steps = steps_per_epoch(len(training), settings.batch)
+    order = torch.from_numpy(epoch_order(len(training), settings.seed, progress.epoch))
+    places, labels = order.to(training.volumes.device), order.to(training.truth.device)
+    total = torch.tensor(progress.loss_sum, dtype=torch.float64, device=device)
+    note = f"epoch {progress.epoch + 1}"
+    network.train()
+    while progress.step < steps:
+        done = progress.epoch * steps + progress.step
+        now = slice(progress.step * settings.batch, (progress.step + 1) * settings.batch)
+        volumes, truth = taken(training.volumes, places[now], device), training.truth[labels[now]].to(device)
+        record = augment.draw(settings.augment, len(truth), settings.seed, progress.epoch, progress.step)
+        torch.manual_seed(record.noise_seed)  # for dropout
+        set_rate(optimiser, learning_rate(settings.optimiser, done, steps * settings.epochs))
+        varied = augment.apply(volumes, record)
+        with torch.autocast(device.type, torch.bfloat16, enabled=half):
+            logits = network(varied)
+        loss = masked_loss(logits[:, :N_KINDS].float(), truth, balance)
+        if training.sizes is not None and settings.sizes_weight:
+            sizes = training.sizes[labels[now]].to(device)
+            loss = loss + settings.sizes_weight * sizes_loss(logits[:, N_KINDS:].float(), sizes)
+        take_step(network, optimiser, loss, settings.optimiser.clip)
+        total += loss.detach()
+        between = settings.checkpoint_steps and (done + 1) % settings.checkpoint_steps == 0
+        if between or (done + 1) % every == 0 or progress.step + 1 == steps:
+            progress.loss_sum = checked(total.item(), progress)
+            note = f"epoch {progress.epoch + 1}, loss {loss.item():.3f}"
+        progress.step += 1
+        tell(done + 1, steps * settings.epochs, note)
+        if between and progress.step < steps:
+            save(progress)
+
+
+def learns_in_bf16(precision: str, device: torch.device) -> bool:
+    """Whether layers are computed in bfloat16 while the network learns; `auto` does so on a card."""
+    return precision == "bf16" or (precision == "auto" and device.type == "cuda")
+
+
+def bf16_difference(network: nn.Module, split: Split, logits: Tensor) -> float:
+    """Largest difference between logits in bfloat16 and those given, of the first joints of a split."""
+    device = next(network.parameters()).device
+    with torch.autocast(device.type, torch.bfloat16):
+        rough = predict(network, split, len(logits), len(logits))
+    return float((rough - logits).abs().max())
 
 
 def masked_loss(logits: Tensor, truth: Tensor, balance: Tensor) -> Tensor:
@@ -95,6 +147,18 @@ def masked_loss(logits: Tensor, truth: Tensor, balance: Tensor) -> Tensor:
     target = torch.where(known, truth, 0.0)
     loss = functional.binary_cross_entropy_with_logits(logits, target, pos_weight=balance, reduction="none")
     return (loss * known).sum() / known.sum().clamp(min=1)
+
+
+def sizes_loss(said: Tensor, sizes: Tensor) -> Tensor:
+    """Mean distance over the sizes that are known, squared where it is small (Huber's); 0 where none is.
+
+    Args:
+        said: (n, 3) columns of models.sizes.
+        sizes: (n, 3), NaN where not known.
+    """
+    known = ~torch.isnan(sizes)
+    apart = functional.smooth_l1_loss(said, torch.where(known, sizes, 0.0), reduction="none", beta=0.25)
+    return (apart * known).sum() / known.sum().clamp(min=1)
 
 
 def make_optimiser(network: nn.Module, settings: OptimiserSettings) -> torch.optim.AdamW:
@@ -133,17 +197,17 @@ def take_step(network: nn.Module, optimiser: torch.optim.Optimizer, loss: Tensor
     optimiser.step()
 
 
-def predict(network: nn.Module, split: Split, batch: int) -> Tensor:
-    """Logits (n, 4) of a split, in the processor's memory."""
+def predict(network: nn.Module, split: Split, batch: int, first: int | None = None) -> Tensor:
+    """Logits (n, 4) of a split, or of its `first` joints, in the processor's memory; float32 throughout."""
     device = next(network.parameters()).device
-    logits = torch.empty(len(split), N_KINDS)
+    rows = torch.arange(len(split), device=split.volumes.device)[:first]
     network.eval()
     with torch.inference_mode():
-        for start in range(0, len(split), batch):
-            logits[start : start + batch] = network(
-                split.volumes[start : start + batch].to(device).float()
-            ).cpu()
-    return logits
+        parts = [
+            network(taken(split.volumes, some, device))[:, :N_KINDS].float()
+            for some in torch.split(rows, batch)
+        ]
+    return torch.cat(parts).cpu() if parts else torch.empty(0, N_KINDS)
 
 
 def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 import importlib.metadata
 import subprocess
+import tomllib
 from pathlib import Path
 
 
@@ -10,9 +11,18 @@ def code_version() -> str:
 
     `.changed` says that files differ from that commit.
     """
-    version = importlib.metadata.version("jointwise")
-    commit = _commit(Path(__file__).resolve().parents[1])
+    root = Path(__file__).resolve().parents[1]
+    version, commit = _version(root), _commit(root)
     return f"{version}+{commit}" if commit else version
+
+
+def _version(root: Path) -> str:
+    """Of the installed package, or what the folder says where its code was only copied to a machine."""
+    try:
+        return importlib.metadata.version("jointwise")
+    except importlib.metadata.PackageNotFoundError:
+        with (root / "pyproject.toml").open("rb") as file:
+            return str(tomllib.load(file)["project"]["version"])
 
 
 def _commit(root: Path) -> str | None:

@@ -6,29 +6,33 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 import torch
 
 from jointwise.evaluation import contact_sheet
-from jointwise.evaluation.measures import Floats, average_precision, count
+from jointwise.evaluation.measures import Bools, Floats, average_precision, count
+from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import SAMPLE_COLUMNS, truth_array
 from jointwise.joints.store import Store
-from jointwise.models.calibration import fit_calibration
+from jointwise.models.calibration import fit_calibration, reliability
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import save_model
 from jointwise.models.learned import find_device
 from jointwise.models.network import JointNetwork, build_network, cost
-from jointwise.models.thresholds import Thresholds, choose_thresholds
+from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.augment import mixed_seed
 from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoint
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
 from jointwise.train.loop import Tell, fit, make_optimiser, predict
 from jointwise.train.provenance import code_version
-from jointwise.train.run_folder import EXAMPLES, RunFolder
+from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
+from jointwise.train.stores import is_store, open_stores
 
-ELSEWHERE = ("data", "out", "device", "threads", "tracking")
+ELSEWHERE = ("data", "more_data", "out", "device", "threads", "rules", "tracking")
 """Settings that say where a training runs, not which one it is: a resume may change them."""
 
 
@@ -61,14 +65,30 @@ def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
     Raises:
         InputError: unusable store, settings or folder; the folder holds another training; the loss is not finite.
     """
+    if (settings.out / MODEL).exists():
+        return _finished(settings)
     device = find_device(settings.device)
     task = prepare(settings)
     with RunFolder(settings.out) as folder:
         network = fresh_network(settings, device)
         folder.begin(described(task, network), facts(task.store))
-        if not folder.model.exists():
-            progress = _fit(network, task, folder, tell or _silent)
-            _finish(network, task, progress, folder)
+        progress = _fit(network, task, folder, tell or _silent)
+        _finish(network, task, progress, folder)
+    return folder.model
+
+
+def _finished(settings: TrainSettings) -> Path:
+    """The model folder of a training that is done, which may have come from another machine without its data.
+
+    Raises:
+        InputError: the folder holds another training, or its data are there and are others.
+    """
+    wanted = what_counts(settings)
+    if is_store(settings.data):
+        store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
+        wanted["derived"] = {"data_fingerprint": store.fingerprint}
+    with RunFolder(settings.out) as folder:
+        folder.compare(wanted)
     return folder.model
 
 
@@ -78,17 +98,22 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store.
     """
-    store = Store(settings.data)
-    training = load_split(store, "train", settings.seed, settings.limit)
-    return Task(settings, store, training, load_split(store, "validation"), Envelope.of(training.table))
+    store, least = (
+        open_stores(settings.data, settings.more_data, settings.more_data_whole),
+        settings.least_gap_voxels,
+    )
+    training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
+    validation = load_split(store, "validation", settings.seed, settings.validation_limit, least)
+    return Task(settings, store, training, validation, Envelope.of(training.table))
 
 
 def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork:
     """The network with first weights that follow from the seed alone; also sets what makes a training repeat."""
     if settings.threads:
         torch.set_num_threads(settings.threads)
-    torch.backends.cudnn.benchmark = False
-    torch.backends.cudnn.deterministic = True
+    torch.backends.cudnn.benchmark = not settings.repeatable
+    torch.backends.cudnn.deterministic = settings.repeatable
+    torch.backends.cudnn.allow_tf32 = False  # or float32 on a card would have the 10 bits of TF32
     torch.manual_seed(mixed_seed(settings.seed, 0, 0))
     return build_network(settings.network).to(device)
 
@@ -96,19 +121,30 @@ def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork
 def described(task: Task, network: JointNetwork) -> dict[str, Any]:
     """What settings.json holds: the settings that make the result, and what followed from the data."""
     settings, truth = task.settings, task.training.truth
-    given = json.loads(json.dumps(dataclasses.asdict(settings), default=str))
     price = cost(network, task.store.grid)
     weights = positive_weights(truth, settings.balance).tolist()
-    return {key: value for key, value in given.items() if key not in ELSEWHERE} | {
+    return what_counts(settings) | {
         "derived": {
             "data_fingerprint": task.store.fingerprint,
             "training_joints": len(truth),
+            "labels_with_thin_gaps": thin_gaps(task.training) + thin_gaps(task.validation),
             "steps_per_epoch": steps_per_epoch(len(truth), settings.batch),
             "positive_weights": dict(zip(KINDS, weights, strict=True)),
             "parameters": price.parameters,
             "flops_per_joint": price.flops,
         }
     }
+
+
+def what_counts(settings: TrainSettings) -> dict[str, Any]:
+    """The settings that make the result, as JSON has them."""
+    given = json.loads(json.dumps(dataclasses.asdict(settings), default=str))
+    return {key: value for key, value in given.items() if key not in ELSEWHERE}
+
+
+def thin_gaps(split: Split) -> int:
+    """How many labels `least_gap_voxels` took out of a split."""
+    return int(np.isnan(split.truth.numpy()).sum() - np.isnan(truth_array(split.table)).sum())
 
 
 def _silent(done: int, total: int, note: str) -> None:
@@ -137,7 +173,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     truth = task.validation.truth.double().numpy()
     calibration = fit_calibration(truth, logits)
     scores = calibration(logits)
-    thresholds = choose_thresholds(truth, scores, task.settings.thresholds)
+    thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
+    called = thresholds.called(scores, task.validation.table)
     card = Card(
         name=task.settings.network.name,
         grid=task.store.grid,
@@ -152,11 +189,23 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "simulated": task.store.manifest["seed"] is not None,
         },
         code_version=code_version(),
-        metrics={"best_epoch": progress.best_epoch, "validation": summary(truth, scores, thresholds)},
+        metrics={
+            "best_epoch": progress.best_epoch,
+            "validation": summary(truth, scores, called),
+            "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
+        },
     )
+    _write_validation(task.validation, logits, folder.path / VALIDATION)
     save_model(folder.model, network, card)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
     folder.checkpoint.unlink()
+
+
+def _write_validation(validation: Split, logits: Floats, path: Path) -> None:
+    """What the network said of every validation joint, so that cuts can be chosen anew without the joints."""
+    said = pd.DataFrame(logits.astype(np.float32), columns=[f"logit_{kind}" for kind in KINDS])
+    rows = validation.table[list(SAMPLE_COLUMNS)].reset_index(drop=True)
+    write_bytes(path, pd.concat([rows, said], axis=1).to_parquet(index=False))
 
 
 def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) -> None:
@@ -166,18 +215,18 @@ def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) ->
     sheet = contact_sheet.contact_sheet(
         joints,
         {card.name: scores},
-        {card.name: card.thresholds.array()},
+        {card.name: card.thresholds.cuts(validation.table)},
         title=f"{first} joints, judged by {card.name}",
     )
     contact_sheet.save(sheet, path)
 
 
-def summary(truth: Floats, scores: Floats, thresholds: Thresholds) -> dict[str, Any]:
+def summary(truth: Floats, scores: Floats, called: Bools) -> dict[str, Any]:
     """Per kind n, precision, recall and AP of calibrated scores at the chosen cuts; null where not defined.
 
     The cuts were chosen on these very joints, so precision and recall flatter; held-out boards say more.
     """
-    called, kinds = thresholds.called(scores), {}
+    kinds = {}
     for k, kind in enumerate(KINDS):
         known = ~np.isnan(truth[:, k])
         counts = count(truth[known, k], called[known, k])

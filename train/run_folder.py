@@ -18,6 +18,7 @@ FACTS: Final = "facts.json"
 METRICS: Final = "metrics.jsonl"
 CHECKPOINT: Final = "checkpoint.safetensors"
 EXAMPLES: Final = "examples.png"
+VALIDATION: Final = "validation.parquet"
 MODEL: Final = "model"
 TRACKED: Final = "tracked.json"
 
@@ -69,15 +70,24 @@ class RunFolder:
             InputError: the folder holds a training with other settings or data; names those that differ.
         """
         if (self.path / SETTINGS).exists():
-            found = read_json(self.path / SETTINGS)
-            differing = _differing(found, settings)
-            if differing:
-                raise InputError(
-                    f"expected an empty folder or a training with the same settings, found other values of "
-                    f"{', '.join(differing[:4])} in {self.path / SETTINGS}; choose another out or delete that folder"
-                )
+            self.compare(settings)
         write_text(self.path / FACTS, json.dumps(facts, indent=1, allow_nan=False))
         write_text(self.path / SETTINGS, json.dumps(settings, indent=1, allow_nan=False))
+
+    def compare(self, settings: dict[str, Any]) -> None:
+        """See that settings.json is the same training's; what followed from its data counts as far as it is given.
+
+        Raises:
+            InputError: it is another's; names the settings that differ.
+        """
+        found = read_json(self.path / SETTINGS)
+        wanted = settings | {"derived": found.get("derived", {}) | settings.get("derived", {})}
+        differing = _differing(found, wanted)
+        if differing:
+            raise InputError(
+                f"expected an empty folder or a training with the same settings, found other values of "
+                f"{', '.join(differing[:4])} in {self.path / SETTINGS}; choose another out or delete that folder"
+            )
 
     def write_metrics(self, history: list[dict[str, Any]]) -> None:
         """One JSON line per finished epoch."""

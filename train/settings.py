@@ -9,6 +9,7 @@ from jointwise.joints.errors import InputError
 from jointwise.models.settings import NetworkSettings, ThresholdSettings
 
 SCHEDULES: Final = ("one_cycle", "cosine", "constant")
+PRECISIONS: Final = ("auto", "fp32", "bf16")
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,10 @@ class AugmentSettings:
         gain: standard deviation of the logarithm of a factor on all values.
         noise: largest standard deviation of added white noise, in units of the solder level.
         blur: largest standard deviation of an added Gaussian blur, in grid steps, at most 1.
+        contrast: largest bend c, at most 0.9, of grey values v between air and solder, v + c v (1 - v), as beam
+            hardening and its correction differ.
+        grain: largest standard deviation of added noise that is alike over one or two grid steps, as that of a
+            reconstruction is, in units of the solder level.
     """
 
     mirror: float = 0.0
@@ -64,10 +69,15 @@ class AugmentSettings:
     gain: float = 0.0
     noise: float = 0.0
     blur: float = 0.0
+    contrast: float = 0.0
+    grain: float = 0.0
 
     def __post_init__(self) -> None:
-        names = ("mirror", "turn", "shift", "offset", "gain", "noise", "blur")
-        _at_least(self, "augment", **dict.fromkeys(names, 0))
+        _at_least(self, "augment", **dict.fromkeys(vars(self), 0))
+        if self.contrast > 0.9:
+            raise InputError(
+                f"augment.contrast: expected a bend up to 0.9, found {self.contrast}; correct it"
+            )
         for name in ("mirror", "turn", "shift", "blur"):
             if getattr(self, name) > 1:
                 raise InputError(
@@ -108,16 +118,26 @@ class TrainSettings:
 
     Args:
         data: store of joints with the splits train and validation.
+        more_data: further stores of the same grid; the boards of each keep their splits.
+        more_data_whole: train on every board of more_data, whatever its split; validation is left to the first store.
         out: folder of this run; the same command goes on with a run that was cut off.
         seed: decides first weights, order of joints and augmentation.
         epochs: passes over the training joints.
         patience: epochs without a better validation loss after which training stops; 0 never stops early.
         batch: joints per step.
         limit: use only so many training joints, drawn by the seed; 0 uses all.
+        validation_limit: the same of the validation joints.
+        least_gap_voxels: non_wet and head_in_pillow with a mean gap below so many voxels of their scan do not count for
+            that kind, neither in training nor in validation, since the scan does not hold them; 0 counts all.
         balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
+        sizes_weight: how much the sizes of voids, gaps and necks weigh beside the kinds, with network.sizes.
         checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
+        rules: whether the command fits the rules on the same store too.
+        precision: of the network's layers while it learns: fp32, bf16 (weights, loss and validation stay float32),
+            or auto, which is bf16 on a CUDA card and fp32 elsewhere.
+        repeatable: take only cuDNN's repeatable convolutions on a card; false tries all and takes the fastest.
         network: which network.
         optimiser: how it learns.
         augment: how training joints are varied.
@@ -127,15 +147,23 @@ class TrainSettings:
 
     data: Path
     out: Path = Path("out/train")
+    more_data: tuple[Path, ...] = ()
+    more_data_whole: bool = False
     seed: int = 0
     epochs: int = 30
     patience: int = 0
     batch: int = 16
     limit: int = 0
+    validation_limit: int = 0
+    least_gap_voxels: float = 0.0
     balance: float = 4.0
+    sizes_weight: float = 1.0
     checkpoint_steps: int = 0
     device: str = "auto"
     threads: int = 0
+    rules: bool = True
+    precision: str = "auto"
+    repeatable: bool = True
     network: NetworkSettings = field(default_factory=NetworkSettings)
     optimiser: OptimiserSettings = field(default_factory=OptimiserSettings)
     augment: AugmentSettings = field(default_factory=AugmentSettings)
@@ -144,8 +172,24 @@ class TrainSettings:
 
     def __post_init__(self) -> None:
         _at_least(
-            self, "", seed=0, epochs=1, patience=0, batch=2, limit=0, balance=1, checkpoint_steps=0, threads=0
+            self,
+            "",
+            seed=0,
+            epochs=1,
+            patience=0,
+            batch=2,
+            limit=0,
+            balance=1,
+            checkpoint_steps=0,
+            threads=0,
+            least_gap_voxels=0,
+            sizes_weight=0,
+            validation_limit=0,
         )
+        if self.precision not in PRECISIONS:
+            raise InputError(
+                f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
+            )
 
 
 def _at_least(settings: Any, group: str, **least: float) -> None:

@@ -60,7 +60,7 @@ class ScanSettings:
     filter_cu_mm: Pair = (0.0, 1.0)
     voxels_per_ball: Pair = (12.0, 40.0)
     views: tuple[int, int] = (180, 1200)
-    photons_per_pixel: Pair = (150.0, 6.0e4)
+    photons_per_pixel: Pair = (15.0, 6.0e4)
     focal_spot_um: Pair = (2.0, 15.0)
     detector_blur_px: Pair = (0.2, 1.0)
     pixels_mm: tuple[float, ...] = (0.05, 0.075, 0.1, 0.127, 0.15, 0.2)

@@ -25,7 +25,7 @@ from jointwise.data_gen.shapes.environment import (
 )
 from jointwise.data_gen.shapes.gaps import gap_solids
 from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
-from jointwise.data_gen.shapes.quadrature import metal_change, mid_plane, neck_volume
+from jointwise.data_gen.shapes.quadrature import lattice, metal_change, mid_plane, neck_volume
 from jointwise.data_gen.shapes.scene import Infeasible, Joint, Neck, Scene
 from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
@@ -35,6 +35,9 @@ METAL_TOLERANCE = 5e-4
 
 SWINGING = 4
 """Turns after which bridges and joints that have not settled go half way each time."""
+
+SECANT_TURNS = 10
+"""Turns of solving for a joint's metal with rays that follow its outline, and again with fixed ones."""
 
 NECK_TOLERANCE = 1e-3
 """The same for what bridges take from a joint."""
@@ -165,15 +168,21 @@ def solve_shape(
 
 
 def _settled(joint: JointRecord, frame: Frame, metal: float, extra: Solids, start: float) -> Shape | None:
-    """The joint of the wanted metal by the secant method; None if ten turns do not find it."""
+    """The joint of the wanted metal by the secant method; None if it is not found, since the metal jumps.
+
+    After half of the turns the rays stay where they are: rays that move with the joint's outline by a fraction of
+    their distance make jumps of their own, of up to 0.2 % of the metal.
+    """
     step = 2.2 * max(frame.a, frame.b) * 1.3 / RAYS_ACROSS
-    volume, gain, before = start, 1.0, (0.0, 0.0)
-    for turn in range(10):
+    volume, gain, before, grid = start, 1.0, (0.0, 0.0), None
+    for turn in range(2 * SECANT_TURNS):
         shape = _shape(joint, frame, volume, extra)
-        found = volume + metal_change(shape.solids, len(shape.envelope), step)
+        if turn == SECANT_TURNS:
+            grid = lattice(shape.solids, step)
+        found = volume + metal_change(shape.solids, len(shape.envelope), step, grid)
         if abs(metal - found) < METAL_TOLERANCE * metal:
             return shape
-        if turn:
+        if turn % SECANT_TURNS:
             # Secant: part of a larger joint goes to a larger gap.
             gain = min(max((found - before[1]) / (volume - before[0]), 0.5), 1.5)
         before = volume, found

@@ -24,6 +24,7 @@ from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
 
 Marks = NDArray[np.int8]
 Plane = tuple[float, float, float]
+Grid = tuple[float, float, int, int]
 
 EVERYWHERE: Plane = (0.0, 0.0, np.inf)
 """The half-plane 0 x + 0 y <= inf that holds every point."""
@@ -35,7 +36,7 @@ def shadow(solids: Solids) -> NDArray[np.float64]:
     return np.column_stack([centres, (radii * (1 + 1e-9) + 1e-12) ** 2])
 
 
-def lattice(solids: Solids, step: float) -> tuple[float, float, int, int]:
+def lattice(solids: Solids, step: float) -> Grid:
     """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
     lows, highs = sd.bounding_boxes(sd.of_role(solids, BODY))
     low = lows.min(axis=0)[:2]
@@ -128,16 +129,22 @@ def _column_change(matrix, origin, profile, ends, role, shade, smooth, grid, ste
     return total * step * step
 
 
-def metal_change(solids: Solids, smooth: int, step: float) -> float:
+def metal_change(solids: Solids, smooth: int, step: float, grid: Grid | None = None) -> float:
     """Metal in mm^3 less that of the first `smooth` primitives (disjoint BODY) alone, by rays `step` mm apart.
 
     Both are taken along the same rays, so the error is only that of what gas, gaps and bulges change.
+
+    Args:
+        solids: one joint.
+        smooth: how many primitives are its outer shape.
+        step: distance of the rays.
+        grid: where they stand, see :func:`lattice`; None lays them over the joint.
     """
     times, marks = work_arrays()
     change = float(
         _column_change(
             solids.matrix, solids.origin, solids.profile, solids.ends, solids.role, shadow(solids), smooth,
-            lattice(solids, step), step, times, marks,
+            lattice(solids, step) if grid is None else grid, step, times, marks,
         )
     )  # fmt: skip
     if np.isnan(change):

@@ -367,11 +367,14 @@ def blurred(image: Image, sigma_px: float) -> Image:
 
 
 def blur_taps(sigma_px: float) -> Image:
-    """Weights of a Gaussian of that standard deviation in pixels, an odd number of them, float32, sum 1."""
+    """Weights of a Gaussian of that standard deviation in pixels, an odd number of them, float32, sum 1.
+
+    It is integrated over each pixel: from half a pixel on, it spreads as one of sqrt(sigma_px² + 1/12).
+    """
     if sigma_px <= 0.0:
         return np.ones(1, np.float32)
     reach = max(1, math.ceil(3.5 * sigma_px))
-    # Integrals over pixels keep the width right even where the Gaussian is narrower than a pixel.
+    # Integrals, since samples of a Gaussian much narrower than a pixel would not spread at all.
     edges = np.arange(-reach, reach + 2) - 0.5
     taps = np.diff([0.5 * math.erf(e / (sigma_px * math.sqrt(2.0))) for e in edges])
     return np.asarray(taps / taps.sum(), np.float32)

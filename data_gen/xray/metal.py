@@ -92,8 +92,10 @@ def cast_shadows(packed, balls, corners, frame, plate):  # type: ignore[no-untyp
         if plate.sub > 1:
             _mark(shadow, near)
         for k in range(packed.joint_rows[j, 0], packed.joint_rows[j, 1]):
-            r0, r1, c0, c1 = footprint(balls[k], balls[k, 3], frame, plate)
-            rows[k] = max(r0, shadow[0]), min(r1, shadow[1]), max(c0, shadow[2]), min(c1, shadow[3])
+            ball = footprint(balls[k], balls[k, 3], frame, plate)
+            box = outline(corners, k, k + 1, frame, plate)
+            rows[k, 0], rows[k, 1] = max(ball[0], box[0], shadow[0]), min(ball[1], box[1], shadow[1])
+            rows[k, 2], rows[k, 3] = max(ball[2], box[2], shadow[2]), min(ball[3], box[3], shadow[3])
     for i in range(necks.shape[0]):
         shadow = outline(corners, packed.neck_rows[i, 0], packed.neck_rows[i, 1], frame, plate)
         necks[i] = shadow

@@ -119,6 +119,12 @@ def test_every_command_composes_and_explains_itself(name: str, capsys: pytest.Ca
     assert undocumented == []
 
 
+@pytest.mark.parametrize("name", ["generate", "audit", "gallery"])
+def test_what_is_generated_can_be_audited_and_shown(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert entry.main([name, "family=mixed", "--cfg", "job"]) == 0
+    assert "bga_1270" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("words", "line"),
     [

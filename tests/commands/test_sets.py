@@ -98,7 +98,7 @@ def little_set(tmp_path: Path) -> Path:
 def test_a_set_of_ones_own_is_judged(
     tmp_path: Path, little_set: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    cuts = Thresholds((0.5,) * 4, "f1", None, (1,) * 4, (1,) * 4)
+    cuts = Thresholds(((0.5,) * 4,), "f1", None, ((1,) * 4,), ((1,) * 4,))
     bench = Bench(rules=Judge(Bright(), cuts))
     monkeypatch.setattr("jointwise.models.bench.load_bench", lambda *_: bench)
     out = tmp_path / "out"

@@ -18,6 +18,11 @@ def test_wheel_holds_rooms_and_configs_and_no_tests(tmp_path: Path) -> None:
     source.mkdir()
     for name in (*ROOMS, "tests"):
         shutil.copytree(ROOT / name, source / name, ignore=shutil.ignore_patterns("__pycache__"))
+    first = source / "models" / "first"
+    if not first.exists():  # no network comes with this copy: stand-ins show that one would go along
+        first.mkdir()
+        for name in ("card.json", "model.safetensors"):
+            (first / name).write_text("stand-in")
     for name in ("pyproject.toml", "README.md", "LICENSE"):
         shutil.copy(ROOT / name, source / name)
     line = [
@@ -37,11 +42,14 @@ def test_wheel_holds_rooms_and_configs_and_no_tests(tmp_path: Path) -> None:
     outside = {n for n in names if not n.startswith("jointwise/") and ".dist-info/" not in n}
     assert outside == set()
     assert [n for n in names if "test" in Path(n).name and n.endswith(".py")] == []
+    data = (".csv", ".json")
     wanted = {
         f"jointwise/{path.relative_to(source)}"
         for room in ROOMS
         for path in (source / room).rglob("*")
-        if path.suffix in {".py", ".yaml"} or (room == "data_gen" and path.suffix in {".csv", ".json"})
+        if path.suffix in {".py", ".yaml"}
+        or (room == "data_gen" and path.suffix in data)
+        or path.parent == first
     }
     assert wanted - names == set()
     assert "jointwise/__init__.py" not in names  # a namespace: nothing at the top to shadow or be shadowed

@@ -88,6 +88,20 @@ def test_evaluate_judges_both_on_the_same_joints(folder: Path, joints: Path, mod
 
 
 @pytest.mark.slow
+def test_the_network_that_comes_along_is_judged_on_the_same_joints(
+    folder: Path, joints: Path, model: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Here the trained one stands in for it, so that its figures must be those of `learned`."""
+    out = folder / "three"
+    monkeypatch.setattr("jointwise.models.bench.SHIPPED_FOLDER", model)
+    words = [f"data={joints}", f"model={model}", f"out={out}", "tracking.enabled=false", "device=cpu"]
+    assert main(["evaluate", *words, "shipped=true"]) == 0
+    table = pd.read_csv(out / "per_kind.csv").set_index(["kind", "detector"])
+    assert set(table.index.get_level_values("detector")) == {"learned", "rules", "shipped"}
+    pd.testing.assert_frame_equal(table.xs("shipped", level=1), table.xs("learned", level=1))
+
+
+@pytest.mark.slow
 def test_rules_alone_can_be_asked(folder: Path, joints: Path, model: Path) -> None:
     out = folder / "rules only"
     words = [f"data={joints}", f"model={model}", f"out={out}", "detectors=[rules]", "tracking.enabled=false"]

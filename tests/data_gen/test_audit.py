@@ -21,6 +21,7 @@ from jointwise.data_gen.nuisances import drawn_board, filled, numbers, stored_bo
 from jointwise.data_gen.scan import board_pose, joint_table
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
 from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.joints.kinds import KINDS
 
 SETTINGS = GeneratorSettings(family=FamilySettings(rows=(2, 2), cols=(2, 3)))
@@ -92,6 +93,22 @@ def test_drawn_and_stored_joints_give_the_same_numbers() -> None:
     stored = stored_board(table)
     pd.testing.assert_frame_equal(stored.nuisances, drawn.nuisances)
     assert stored.truth["ball"].tolist() == drawn.truth["ball"].tolist()
+
+
+def test_a_board_that_cannot_be_built_is_drawn_anew(monkeypatch) -> None:
+    """As in a store; it used to end the audit with an error."""
+    tried = []
+
+    def fails_first(record):
+        tried.append(record)
+        if len(tried) == 1:
+            raise Infeasible("its metal does not settle")
+        return build_scene(record)
+
+    monkeypatch.setattr(nu, "build_scene", fails_first)
+    drawn = drawn_board(SETTINGS, 3, 0, 0.004)
+    assert tried[1] == draw_scan(SETTINGS, 3, 0, attempt=1) != tried[0]
+    assert len(drawn.truth) == len(tried[1].kept)
 
 
 def test_nothing_that_a_fault_brings_along_is_a_nuisance() -> None:

@@ -107,6 +107,20 @@ def simulate_table(record, scene, levels):
     return joint_table(record, scene, board_pose(record, scene), levels).assign(split="train")
 
 
+def test_a_scan_too_noisy_for_anything_is_a_scan():
+    """Fifteen quanta a pixel and few views: contrast below four times the noise, and still numbers and truth."""
+    poor = ScanSettings(
+        voxels_per_ball=(40.0, 40.0), views=(60, 60), photons_per_pixel=(15.0, 15.0), apodisations=("ramlak",),
+        hann_cutoff=(1.6, 1.6), detector_blur_px=(0.2, 0.2), kvp=(80, 80), mounts=("upright",),
+        storage=("float32",),
+    )  # fmt: skip
+    family = FamilySettings(rows=(2, 2), cols=(2, 2))
+    joints = simulate(draw_scan(GeneratorSettings(family=family, scan=poor), 5, 0), GRID)
+    assert 0.0 < joints.table["cnr"].iloc[0] < 4.0
+    assert np.isfinite(joints.volumes).all()
+    assert joints.table["metal_mm3"].notna().all()
+
+
 def test_rows_carry_truth_place_and_record(record, joints):
     table = joints.table
     assert joints.volumes.shape == (9, *GRID.shape)

@@ -193,7 +193,9 @@ class Mean:
 def test_change_of_scores_is_the_difference_and_counts_crossed_thresholds() -> None:
     cut = made()[0]["s"]
     moved = Joints(cut.volumes + np.float16(0.5), cut.table, cut.grid)
-    bench = Bench(rules=Judge(Mean(), Thresholds((0.12, 0.12, 1.0, 0.9), "f1", None, (1,) * 4, (1,) * 4)))
+    bench = Bench(
+        rules=Judge(Mean(), Thresholds(((0.12, 0.12, 1.0, 0.9),), "f1", None, ((1,) * 4,), ((1,) * 4,)))
+    )
     change = score_change(cut, moved, bench, lambda *_: None)
     assert change["kind"].tolist() == list(KINDS)
     assert change["max_change"].to_numpy() == pytest.approx(0.05, abs=1e-3)

@@ -230,3 +230,22 @@ def test_refused_in_one_sentence(judged: Judged) -> None:
             with pytest.raises(InputError, match=words) as refusal:
                 make(*wrong)
             assert "\n" not in str(refusal.value)
+
+
+def test_each_joint_may_have_its_own_thresholds(judged: Judged) -> None:
+    """The same for all is the same table; a joint at whose noise nothing is called loses its calls."""
+    truth, present, scores, thresholds = judged
+    alike = {name: np.tile(limits, (len(truth), 1)) for name, limits in thresholds.items()}
+    pd.testing.assert_frame_equal(
+        table.per_kind_table(truth, present, scores, alike),
+        table.per_kind_table(truth, present, scores, thresholds),
+    )
+    noisy = {
+        name: np.where(np.arange(len(truth))[:, None] < 3, np.inf, limits) for name, limits in alike.items()
+    }
+    found = table.per_kind_table(truth, present, scores, noisy)
+    plain = table.per_kind_table(truth[3:], present[3:], {n: s[3:] for n, s in scores.items()}, thresholds)
+    assert (found["tp"] == plain["tp"]).all()
+    assert (found["fp"] == plain["fp"]).all()
+    assert (found["threshold"] == plain["threshold"]).all()
+    assert np.isinf(found["threshold_highest"]).any()

@@ -14,7 +14,7 @@ from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.rules.numbers import NUMBERS
 from jointwise.models.thresholds import Thresholds
 
-CUTS = Thresholds((0.2, 0.4, 0.6, 0.8), "f1", None, (1, 2, 3, 4), (5, 6, 7, 8))
+CUTS = Thresholds(((0.2, 0.4, 0.6, 0.8),), "f1", None, ((1, 2, 3, 4),), ((5, 6, 7, 8),))
 
 
 def rules() -> RuleDetector:

@@ -10,7 +10,7 @@ from sklearn.calibration import CalibratedClassifierCV
 from sklearn.frozen import FrozenEstimator
 
 from jointwise.joints.errors import InputError
-from jointwise.models.calibration import Calibration, fit_calibration
+from jointwise.models.calibration import Calibration, calibration_error, fit_calibration, reliability
 
 
 class Margin(ClassifierMixin, BaseEstimator):
@@ -102,3 +102,47 @@ def test_unusable_lines_are_refused(slopes: tuple[float, ...]) -> None:
     """A card edited by hand must not turn scores round."""
     with pytest.raises(InputError, match="calibration"):
         Calibration(slopes)
+
+
+def test_calibration_error_by_hand() -> None:
+    """Twenty joints, ten bins of two: each bin's |share - mean score|, weighted by its joints."""
+    scores = np.linspace(0.025, 0.975, 20)
+    truth = np.r_[np.zeros(10), np.ones(10)]
+    expected = np.mean([abs(truth[i : i + 2].mean() - scores[i : i + 2].mean()) for i in range(0, 20, 2)])
+    order = np.random.default_rng(0).permutation(20)
+    assert calibration_error(truth[order], scores[order]) == pytest.approx(expected)
+    unknown = np.r_[truth, np.nan]
+    assert calibration_error(unknown, np.r_[scores, 0.5]) == pytest.approx(expected)
+
+
+def test_calibration_error_of_ties_does_not_depend_on_the_order() -> None:
+    """All at 0.3 are one bin: a third of them has the kind."""
+    truth = np.r_[np.ones(10), np.zeros(20)]
+    for order in (truth, truth[::-1]):
+        assert calibration_error(order, np.full(30, 0.3)) == pytest.approx(1 / 3 - 0.3)
+    assert np.isnan(calibration_error(np.full(3, np.nan), np.full(3, 0.3)))
+
+
+def test_calibration_error_tells_honest_probabilities_from_bold_ones() -> None:
+    """Of 20,000 joints: what chance leaves in bins of 2,000 (under 0.02), against log odds three times too large."""
+    truth, logits = sample(20_000, 5)
+    honest, bold = expit(logits / 3 - 1), expit(logits - 3)
+    assert calibration_error(truth[:, 0], honest[:, 0]) < 0.02
+    assert calibration_error(truth[:, 0], bold[:, 0]) > 0.1
+    fitted = fit_calibration(truth, logits)(logits)
+    assert calibration_error(truth[:, 0], fitted[:, 0]) < 0.02
+
+
+def test_reliability_is_told_for_each_class_of_noise() -> None:
+    """Honest in the clean half, far off in the noisy one; n of each; null where no joint counts."""
+    truth, logits = sample(4_000, 6)
+    noisy = np.arange(4_000) >= 2_000
+    scores = np.where(noisy[:, None], 0.99, expit(logits / 3 - 1))
+    truth[noisy, 3] = np.nan
+    told = json.loads(json.dumps(reliability(truth, scores, noisy.astype(np.int64)), allow_nan=False))
+    clean, loud = told["void"]["by_noise_class"]
+    assert clean["calibration_error"] < 0.05 < 0.4 < loud["calibration_error"]
+    assert clean["calibration_error"] < told["void"]["calibration_error"] < loud["calibration_error"]
+    assert (clean["n"], told["void"]["n"]) == (2_000, 4_000)
+    assert told["head_in_pillow"]["by_noise_class"][1] == {"calibration_error": None, "n": 0}
+    assert "10 bins" in told["definition"]

@@ -42,8 +42,8 @@ def network(joints: Joints, folder: Path) -> Pair:
     settings = NetworkSettings("tiny", widths=(4, 8, 8, 8), stem_stride=(2, 4, 4))
     torch.manual_seed(0)
     weights, flat = build_network(settings), (0.5,) * N_KINDS
-    thresholds = Thresholds(flat, "f1", None, (1,) * N_KINDS, (1,) * N_KINDS)
-    envelope = Envelope.of(joints.table)
+    thresholds = Thresholds((flat,), "f1", None, ((1,) * N_KINDS,), ((1,) * N_KINDS,))
+    envelope = Envelope.of(joints.table.assign(board_id="b1", scan="s1"))
     card = Card("tiny", joints.grid, settings, thresholds, Calibration(), envelope, {}, "0", {})
     save_model(folder / "model", weights, card)
     return LearnedDetector(weights, card, find_device("cpu")), load_model(folder / "model")

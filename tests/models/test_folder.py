@@ -34,7 +34,7 @@ def made(seed: int = 0) -> tuple[JointNetwork, Card]:
         name="tiny",
         grid=GRID,
         network=SETTINGS,
-        thresholds=Thresholds((0.5, 0.4, 0.3, 0.2), "f1", None, (9, 9, 9, 9), (30, 30, 30, 30)),
+        thresholds=Thresholds(((0.5, 0.4, 0.3, 0.2),), "f1", None, ((9,) * 4,), ((30,) * 4,)),
         calibration=Calibration((1.0, 0.5, 2.0, 1.0), (0.0, 0.1, -0.2, 0.0), (39, 39, 39, 39)),
         envelope=Envelope({"voxels_per_ball": (10.0, 60.0), "cnr": (3.0, None)}),
         data={"fingerprint": "abc", "training_joints": 100},
@@ -64,6 +64,29 @@ def test_loaded_gives_the_same_numbers_and_card(saved: Path) -> None:
     assert after.card == card
     assert after.name == "tiny"
     np.testing.assert_array_equal(after.score(joints()), before.score(joints()))
+
+
+def test_half_weights_are_half_as_large_and_load_as_float32(tmp_path: Path) -> None:
+    """Kernels alone are rounded (to 11 bits); biases, statistics and counters come back bit for bit."""
+    saved, half = tmp_path / "whole", tmp_path / "half"
+    network, card = made()
+    with torch.no_grad():
+        for value in network.parameters():
+            value.add_(0.01 * torch.rand_like(value))  # fresh biases are 0, which any format holds
+    save_model(saved, network, card)
+    save_model(half, network, card, half=True)
+    whole = load_model(saved)
+    rounded = load_model(half)
+    for name, value in rounded.network.state_dict().items():
+        before = whole.network.state_dict()[name]
+        assert value.dtype == before.dtype
+        if before.ndim > 1:
+            assert not torch.equal(value, before)
+            torch.testing.assert_close(value, before, rtol=2**-11, atol=1e-7)
+        else:
+            assert torch.equal(value, before)
+    assert (half / WEIGHTS).stat().st_size < 0.7 * (saved / WEIGHTS).stat().st_size
+    np.testing.assert_allclose(rounded.score(joints()), whole.score(joints()), atol=1e-3)
 
 
 def test_scores_are_calibrated_logits(saved: Path) -> None:
@@ -200,20 +223,3 @@ def test_an_unknown_device_is_one_sentence(saved: Path) -> None:
     for device in ("gpu", "cuda:99"):
         with pytest.raises(InputError, match="device: expected one of auto, cpu"):
             load_model(saved, device)
-
-
-def test_the_envelope_says_which_scans_are_strange() -> None:
-    """Beyond either end, or not known at all; an open end lets everything through."""
-    envelope = Envelope({"voxels_per_ball": (10.0, 60.0), "cnr": (3.0, None)})
-    table = pd.DataFrame({"voxels_per_ball": [30, 9, 61, 30, 30, 10], "cnr": [5, 5, 5, 2, np.nan, np.inf]})
-    assert envelope.outside(table).tolist() == [False, True, True, True, True, False]
-
-
-def test_the_envelope_of_a_table_is_its_range() -> None:
-    """Joints without noise have an infinite contrast-to-noise ratio, which leaves the end open."""
-    table = pd.DataFrame({"voxels_per_ball": [30.0, 20.0, np.nan], "cnr": [5.0, np.inf, 7.0]})
-    assert Envelope.of(table).ranges == {"voxels_per_ball": (20.0, 30.0), "cnr": (5.0, None)}
-    with pytest.raises(InputError, match="column cnr"):
-        Envelope.of(table.assign(cnr=np.nan))
-    with pytest.raises(InputError, match="columns cnr"):
-        Envelope.of(table.drop(columns="cnr"))

@@ -1,6 +1,8 @@
 """Networks: every configuration builds and learns, costs what it says, and repeats."""
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -82,6 +84,39 @@ def test_metadata_tensors_are_unwrapped_before_the_first_layer() -> None:
     assert seen == [torch.Tensor, torch.Tensor]
 
 
+def test_a_second_trunk_sees_the_middle_alone_and_every_step_along_z() -> None:
+    """With the first trunk's features put out, only the middle columns move the logits, and each slice of them does."""
+    network = build_network(replace(TINY, tight=0.5, tight_widths=(4, 4, 4, 8))).eval()
+    views = network.backbone
+    with torch.no_grad():
+        views.fc.weight[:, :8] = 0  # type: ignore[union-attr, index]
+    volumes = torch.rand(1, 16, 24, 20, generator=torch.Generator().manual_seed(0), requires_grad=True)
+    network(volumes).square().sum().backward()
+    assert volumes.grad is not None
+    moved = volumes.grad[0].abs()
+    inside = torch.zeros(16, 24, 20, dtype=torch.bool)
+    inside[:, 6:18, 5:15] = True
+    assert (moved[~inside] == 0).all()
+    assert (moved.sum(dim=(1, 2)) > 0).all()
+    assert views.middle.conv1.stride == (1, 2, 2)  # type: ignore[union-attr]
+    assert views.whole.conv1.stride == (2, 2, 2)  # type: ignore[union-attr]
+
+
+def test_a_second_trunk_is_in_the_cost_and_none_leaves_the_network_as_it_was() -> None:
+    """Without it names and first weights are those of one trunk, whatever its widths would be."""
+
+    def made(**changes: Any) -> JointNetwork:
+        torch.manual_seed(3)
+        return build_network(replace(TINY, **changes))
+
+    plain, idle, tight = made(), made(tight_widths=(9, 9, 9, 9)), made(tight=0.6)
+    assert plain.state_dict().keys() == idle.state_dict().keys()
+    assert all(torch.equal(value, idle.state_dict()[name]) for name, value in plain.state_dict().items())
+    alone = sum(p.numel() for p in tight.backbone.middle.parameters())  # type: ignore[union-attr]
+    assert cost(tight, GRID).parameters == cost(plain, GRID).parameters + alone + 4 * 64
+    assert cost(tight, GRID).flops > cost(plain, GRID).flops
+
+
 def test_same_seed_same_weights() -> None:
     """First weights follow from torch's seed alone."""
 
@@ -112,6 +147,9 @@ def test_dropout_acts_in_training_only(family: str) -> None:
         ({"stem_kernel": (3, 4, 3)}, "network.stem_kernel"),
         ({"stem_stride": (0, 2, 2)}, "network.stem_stride"),
         ({"dropout": 1.0}, "network.dropout"),
+        ({"tight": 0.1}, "network.tight"),
+        ({"tight": 0.5, "family": "densenet121"}, "network.tight"),
+        ({"tight_widths": (8, 8)}, "network.tight_widths"),
     ],
 )
 def test_unusable_settings_are_refused_by_key(changes: dict[str, object], key: str) -> None:

@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,7 +22,7 @@ def four(column: list[float]) -> np.ndarray:
 
 
 def chosen(truth: list[float], scores: list[float], rule: ThresholdSettings = F1) -> float:
-    return choose_thresholds(four(truth), four(scores), rule).values[0]
+    return choose_thresholds(four(truth), four(scores), rule).values[0][0]
 
 
 def limit(share: float) -> ThresholdSettings:
@@ -79,15 +80,15 @@ def test_false_calls_stay_in_the_limit_and_the_cut_is_the_lowest(
 def test_a_kind_nobody_has_gets_the_lowest_cut_without_false_calls() -> None:
     """F1 is not defined there; the cut must still be usable, and the card must say that it rests on none."""
     thresholds = choose_thresholds(four([0, 0, 0]), four([0.1, 0.2, 0.3]), F1)
-    assert thresholds.values[0] == pytest.approx(0.65)
-    assert thresholds.with_kind == (0, 0, 0, 0)
-    assert thresholds.without_kind == (3, 3, 3, 3)
+    assert thresholds.values[0][0] == pytest.approx(0.65)
+    assert thresholds.with_kind == ((0, 0, 0, 0),)
+    assert thresholds.without_kind == ((3, 3, 3, 3),)
 
 
 def test_called_is_at_or_above_and_never_for_nan() -> None:
     """The rule every table follows."""
-    thresholds = Thresholds((0.5, 0.5, 0.5, 0.5), "f1", None, (1, 1, 1, 1), (1, 1, 1, 1))
-    called = thresholds.called(np.array([[0.5, 0.49, np.nan, 1.0]]))
+    thresholds = Thresholds(((0.5,) * 4,), "f1", None, ((1,) * 4,), ((1,) * 4,))
+    called = thresholds.called(np.array([[0.5, 0.49, np.nan, 1.0]]), pd.DataFrame(index=[0]))
     assert called.tolist() == [[True, False, False, True]]
 
 
@@ -100,6 +101,91 @@ def test_json_round_trip_and_identity() -> None:
     assert first.identity.startswith("false_calls-")
     other = choose_thresholds(four([0, 1, 0]), four([0.1, 0.8, 0.3]), limit(0.02))
     assert other.identity != first.identity
+
+
+def of_noise(noise: np.ndarray) -> pd.DataFrame:
+    """Rows of joints with that noise in units of the contrast; NaN where it is not known."""
+    with np.errstate(divide="ignore"):
+        return pd.DataFrame({"cnr": 1 / noise})
+
+
+def two_classes() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Truth, scores and noise: 100 clean and 100 noisy joints, sound ones up to 0.1 and up to 0.6, faulty ones 0.9."""
+    truth = np.tile(np.r_[np.zeros(80), np.ones(20)], 2)
+    clean, noisy = (np.r_[np.linspace(0, top, 80), np.full(20, 0.9)] for top in (0.1, 0.6))
+    return truth, np.r_[clean, noisy], np.r_[np.full(100, 0.02), np.full(100, 0.2)]
+
+
+def test_one_class_is_as_if_noise_were_not_known() -> None:
+    """Same cuts, same name, and the JSON that versions without classes wrote and read."""
+    truth, scores, noise = two_classes()
+    for rule in (F1, limit(0.02)):
+        bare = choose_thresholds(four(truth), four(scores), rule)
+        told = choose_thresholds(four(truth), four(scores), rule, of_noise(noise))
+        assert told == bare
+        assert told.identity == bare.identity
+        assert set(told.to_json()) == {"criterion", "false_calls", "values", "with_kind", "without_kind"}
+
+
+def test_each_class_of_noise_has_the_cut_of_its_own_joints() -> None:
+    """80 sound joints, none called: midway from the highest of them to 0.9, for the clean (0.1) and the noisy (0.6)."""
+    truth, scores, noise = two_classes()
+    rule = ThresholdSettings("false_calls", 0.0, noise_classes=2, least_sound=80)
+    found = choose_thresholds(four(truth), four(scores), rule, of_noise(noise))
+    assert found.edges == pytest.approx((0.11,))
+    assert [row[0] for row in found.values] == pytest.approx([0.5, 0.75])
+    assert found.with_kind == ((20,) * 4,) * 2
+    assert found.without_kind == ((80,) * 4,) * 2
+    asked = of_noise(np.array([0.0, 0.02, 0.2, 7.0, np.nan]))
+    assert found.classes(asked).tolist() == [0, 0, 1, 1, 1]  # noisier than all, or not known: the noisiest
+    assert found.cuts(asked)[:, 3] == pytest.approx([0.5, 0.5, 0.75, 0.75, 0.75])
+    assert found.called(four([0.6] * 5), asked)[:, 0].tolist() == [True, True, False, False, False]
+    assert found.classes(pd.DataFrame(index=[0])).tolist() == [1]
+    again = Thresholds.from_json(json.loads(json.dumps(found.to_json())))
+    assert again == found
+    assert again.identity == found.identity
+    assert found.identity != choose_thresholds(four(truth), four(scores), limit(0.0)).identity
+
+
+def test_classes_with_few_sound_joints_are_merged() -> None:
+    """81 are asked for and each has 80; of three classes the middle one joins the weaker neighbour."""
+    truth, scores, noise = two_classes()
+    rule = ThresholdSettings("false_calls", 0.0, noise_classes=2, least_sound=81)
+    assert choose_thresholds(four(truth), four(scores), rule, of_noise(noise)).edges == ()
+    truth, scores = np.r_[np.zeros(290), np.ones(10)], np.linspace(0, 1, 300)
+    noise = np.r_[np.full(100, 0.01), np.full(100, 0.02), np.full(100, 0.03)]
+    truth[100:150] = np.nan  # unknown, so not sound: 100, 50 and 90 sound joints are left
+    rule = ThresholdSettings("false_calls", 0.0, noise_classes=3, least_sound=60)
+    found = choose_thresholds(four(truth), four(scores), rule, of_noise(noise))
+    assert found.edges == pytest.approx((0.015,))
+    assert found.without_kind == ((100,) * 4, (140,) * 4)
+
+
+def test_scans_without_noise_are_a_class_and_unknown_noise_is_the_noisiest() -> None:
+    """Infinite cnr stands for no noise."""
+    truth, scores, noise = two_classes()
+    noise[:100], noise[150:] = 0.0, np.nan
+    rule = ThresholdSettings("false_calls", 0.0, noise_classes=2, least_sound=10)
+    found = choose_thresholds(four(truth), four(scores), rule, of_noise(noise))
+    assert found.edges == pytest.approx((0.1,))
+    assert found.with_kind == ((20,) * 4, (20,) * 4)
+
+
+def test_nothing_below_the_floor_is_called() -> None:
+    """A clean scan: every sound joint scores 0.001, the lowest cut within the limit is 0.0255."""
+    truth, scores = [0.0] * 50 + [1.0], [0.001] * 50 + [0.05]
+    assert chosen(truth, scores, limit(0.0)) == pytest.approx(0.0255)
+    assert chosen(truth, scores, ThresholdSettings("false_calls", 0.0, floor=0.3)) == 0.3
+    assert chosen(truth, [0.001] * 50 + [0.99], ThresholdSettings("f1", floor=0.3)) == pytest.approx(0.4955)
+    with_floor = choose_thresholds(four(truth), four(scores), ThresholdSettings(floor=0.3))
+    assert Thresholds.from_json(json.loads(json.dumps(with_floor.to_json()))) == with_floor
+
+
+@pytest.mark.parametrize("edges", [(0.1, 0.1), (0.1,), (-1.0, 0.1), (0.1, np.inf), (np.nan, 0.1)])
+def test_classes_without_order_are_refused(edges: tuple[float, ...]) -> None:
+    """From a damaged card, say."""
+    with pytest.raises(InputError, match="of 3 noise classes with rising noise"):
+        Thresholds(((0.5,) * 4,) * 3, "f1", None, ((1,) * 4,) * 3, ((1,) * 4,) * 3, edges)
 
 
 @pytest.mark.parametrize(
@@ -123,3 +209,6 @@ def test_unusable_settings_are_refused() -> None:
         ThresholdSettings("best")
     with pytest.raises(InputError, match=r"thresholds\.false_calls"):
         ThresholdSettings("false_calls", 1.0)
+    for key, value in (("floor", 1.0), ("noise_classes", 0), ("least_sound", 0)):
+        with pytest.raises(InputError, match=rf"thresholds\.{key}"):
+            ThresholdSettings(**{key: value})

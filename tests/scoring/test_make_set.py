@@ -22,7 +22,7 @@ from jointwise.models.bench import Bench, Judge
 from jointwise.models.thresholds import Thresholds
 
 MOVED_MM = 0.12
-CUTS = Thresholds((0.5,) * 4, "f1", None, (1,) * 4, (1,) * 4)
+CUTS = Thresholds(((0.5,) * 4,), "f1", None, ((1,) * 4,), ((1,) * 4,))
 
 
 @dataclass

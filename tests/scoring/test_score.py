@@ -23,6 +23,7 @@ from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
 from jointwise.scoring import run as run_module
+from jointwise.scoring.cautions import warnings
 from jointwise.scoring.evidence import find_spot
 from jointwise.scoring.judge import judge_array, suspicion
 from jointwise.scoring.report import Scored
@@ -33,7 +34,7 @@ from jointwise.scoring.write import OURS, keep_joints, results
 
 WHEN = datetime(2026, 1, 2, 3, 4)
 PART = ArraySettings(pitch_mm=0.8, ball_mm=0.46, component="U7")
-CUTS = Thresholds((0.5,) * 4, "false_calls", 0.01, (20,) * 4, (80,) * 4)
+CUTS = Thresholds(((0.5,) * 4,), "false_calls", 0.01, ((20,) * 4,), ((80,) * 4,))
 OTHER = replace(CUTS, criterion="f1", false_calls=None)
 GRID = Grid((24, 28, 28))
 MISSING, BRIDGED, VOIDED = "B3", {"C3", "C4"}, "D4"
@@ -144,9 +145,36 @@ def test_envelope(scored: Scored) -> None:
     narrow = replace(wide, envelope=Envelope({"voxels_per_ball": (20, 40), "cnr": (5, None)}))
     table = judge_array(scored.cut, Bench(rules=narrow), 64)
     assert (table["out_of_envelope"] == table["present"]).all()
+    there = table["present"] == 1
+    assert set(table.loc[there, "disposition"]) == {"review"}
+    assert set(table.loc[there, "reason"]) == {"voxels per ball: 15.3, trained on 20 to 40"}
+    assert table.loc[~there, ["disposition", "reason"]].isna().all(axis=None)
+    assert list(table["findings"].fillna("")) == list(scored.table["findings"].fillna(""))  # they stay
+    said = warnings(table, scored.found, PART)
+    assert [words for words in said if words.startswith("29 of 30 sites are for review")]
+    assert "trained on 20 to 40" in said[-1]
     sites = scored.cut.sites.assign(in_field=scored.cut.sites["ball"] != "A1")
     table = judge_array(replace(scored.cut, sites=sites), Bench(rules=wide), 64)
     assert list(table.loc[table["out_of_envelope"] == 1, "ball"]) == ["A1"]
+    assert list(table.loc[table["disposition"].notna(), "ball"]) == ["A1"]
+    assert "edge of the scan" in table.set_index("ball").loc["A1", "reason"]
+
+
+def test_the_cuts_are_those_of_the_scans_noise(scored: Scored, tmp_path: Path) -> None:
+    """Of two classes the scan, which has some noise, is in the noisier: nothing reaches its cuts of 1."""
+    both = ((1,) * 4,) * 2
+    cuts = Thresholds(((0.5,) * 4, (1.0,) * 4), "false_calls", 0.01, both, both, (0.1,))
+    noise = 1 / scored.table["cnr"].iloc[0]
+    assert 0 < noise < np.inf
+    for edge, found in ((noise / 2, 1), (noise * 2, 6)):
+        bench = Bench(learned=Judge(Plain("net"), replace(cuts, edges=(edge,))))
+        table = judge_array(scored.cut, bench, 64)
+        assert table["findings"].notna().sum() == found
+        assert ((suspicion(table, bench) >= 0) == table["findings"].notna()).all()
+    write_results(replace(scored, bench=bench, table=table), tmp_path / "out", WHEN)
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "1 of 2 (1 is the cleanest)" in page
+    assert "finding from 0.5<" in page
 
 
 def test_suspicion_orders_missing_then_certain_then_the_rest(scored: Scored) -> None:
@@ -224,7 +252,7 @@ def test_pictures_are_limited_and_said_to_be(scored: Scored, tmp_path: Path) -> 
 
 
 def test_nothing_found_makes_a_calm_report(scored: Scored, tmp_path: Path) -> None:
-    never = Bench(rules=Judge(Plain(), replace(CUTS, values=(1.0,) * 4)))
+    never = Bench(rules=Judge(Plain(), replace(CUTS, values=((1.0,) * 4,))))
     sites = scored.cut.sites[scored.cut.sites["present"] == 1].reset_index(drop=True)
     cut = replace(scored.cut, sites=sites)
     calm = replace(scored, bench=never, cut=cut, table=judge_array(cut, never, 64))

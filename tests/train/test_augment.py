@@ -9,7 +9,9 @@ from scipy import ndimage
 from jointwise.train.augment import Record, apply, draw
 from jointwise.train.settings import AugmentSettings
 
-STRONG = AugmentSettings(mirror=0.5, turn=0.8, shift=1.0, offset=0.1, gain=0.2, noise=0.1, blur=1.0)
+STRONG = AugmentSettings(
+    mirror=0.5, turn=0.8, shift=1.0, offset=0.1, gain=0.2, noise=0.1, blur=1.0, contrast=0.3, grain=0.1
+)
 NAMES = tuple(vars(STRONG))
 
 
@@ -122,6 +124,34 @@ def test_levels_and_noise_have_the_strength_drawn() -> None:
     assert not torch.equal(other, grain)
 
 
+def test_grain_has_the_strength_drawn_and_is_alike_over_a_step_or_two() -> None:
+    """Standard deviation as drawn up to the faces; neighbours agree as a Gaussian blur of white noise says."""
+    shape, size, strength = (24, 24, 24), torch.tensor([0.5, 0.6, 0.7, 0.8, 0.9, 1.0]), torch.full((6,), 0.1)
+    record = nothing()._replace(grain=strength, grain_size=size)
+    grain = apply(torch.zeros(6, *shape), record)
+    torch.testing.assert_close(grain.flatten(1).std(dim=1), strength, rtol=0.06, atol=0)
+    faces = torch.cat([grain[:, 0], grain[:, -1], grain[:, :, 0], grain[:, :, :, -1]], dim=1).flatten(1)
+    torch.testing.assert_close(faces.std(dim=1), strength, rtol=0.12, atol=0)
+    for axis in (1, 2, 3):
+        for steps in (1, 2):
+            ahead, behind = grain.narrow(axis, steps, 24 - steps), grain.narrow(axis, 0, 24 - steps)
+            found = (ahead * behind).flatten(1).mean(dim=1) / strength**2
+            bell = torch.exp(-0.5 * (torch.arange(-9, 10)[:, None] / size) ** 2)
+            expected = (bell[steps:] * bell[:-steps]).sum(dim=0) / bell.square().sum(dim=0)
+            torch.testing.assert_close(found, expected, atol=0.07, rtol=0)
+
+
+def test_bend_leaves_air_and_solder_and_keeps_the_order_of_greys() -> None:
+    """Ends and what lies beyond stay, the middle moves by a quarter of the bend, no grey overtakes another."""
+    levels = torch.linspace(-0.5, 1.5, 201)
+    volumes = levels.reshape(1, 201, 1, 1).expand(2, -1, -1, -1)
+    bent = apply(volumes, nothing(2)._replace(bend=torch.tensor([0.9, -0.4]))).flatten(1)
+    outside = (levels <= 0) | (levels >= 1)
+    assert torch.equal(bent[:, outside], levels[outside].expand(2, -1))
+    torch.testing.assert_close(bent[:, 100], torch.tensor([0.5 + 0.225, 0.5 - 0.1]))
+    assert (bent.diff(dim=1) > 0).all()
+
+
 def test_strengths_are_limits_or_spreads_of_what_is_drawn() -> None:
     """A thousand joints: none beyond its limit, chances as asked."""
     record = draw(STRONG, 1000, 0, 0, 0)
@@ -129,6 +159,9 @@ def test_strengths_are_limits_or_spreads_of_what_is_drawn() -> None:
     assert record.blur.min() >= 0
     assert record.blur.max() <= 1.0
     assert record.noise.max() <= 0.1
+    assert 0 <= record.grain.min() < 0.01 < 0.09 < record.grain.max() <= 0.1
+    assert -0.3 <= record.bend.min() < -0.27 < 0.27 < record.bend.max() <= 0.3
+    assert 0.5 <= record.grain_size.min() < record.grain_size.max() <= 1.0
     assert abs(record.mirror_x.float().mean() - 0.5) < 0.06
     assert abs((record.turns > 0).float().mean() - 0.8) < 0.05
     assert abs(record.offset.std() - 0.1) < 0.01

@@ -12,7 +12,16 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store, StoreWriter
-from jointwise.train.data import epoch_order, facts, load_split, positive_weights, steps_per_epoch
+from jointwise.train.data import (
+    epoch_order,
+    facts,
+    known_truth,
+    load_split,
+    positive_weights,
+    resident,
+    steps_per_epoch,
+    taken,
+)
 
 NAN = float("nan")
 
@@ -45,6 +54,51 @@ def test_a_limit_draws_the_same_joints_for_the_same_seed(store: Path) -> None:
     assert len(balls[0]) == 12
     assert balls[0] == balls[1] != balls[2]
     assert load_split(opened, "train", 1, 12).table["board_id"].nunique() == 2
+
+
+def test_gaps_thinner_than_asked_do_not_count_for_their_kind(store: Path, tmp_path: Path) -> None:
+    """Gaps of 1 and 3 µm in voxels of 10 µm, of 3 µm in voxels of 20 µm, and one nobody measured; least 0.2 voxel."""
+    opened = Store(store)
+    table = opened.table.iloc[:4].assign(
+        present=1, void=1.0, non_wet=[1.0, 1.0, 1.0, 1.0], bridging=0.0, head_in_pillow=[0.0, 1.0, 1.0, 1.0],
+        gap_um=[1.0, 3.0, 3.0, NAN], voxel_um=[10.0, 10.0, 20.0, 10.0],
+    )  # fmt: skip
+    truth = known_truth(table, 0.2)
+    np.testing.assert_array_equal(truth[:, 1], [NAN, 1, NAN, 1])
+    np.testing.assert_array_equal(truth[:, 3], [0, 1, NAN, 1])
+    np.testing.assert_array_equal(truth[:, [0, 2]], [[1, 0]] * 4)
+    np.testing.assert_array_equal(known_truth(table), truth_array(table))
+    thin = rewrite(store, tmp_path / "thin", gap_um=1.0, voxel_um=10.0)
+    masked = load_split(thin, "validation", least_gap_voxels=0.2).truth
+    assert (masked == 1).any(dim=0).tolist() == [True, False, True, False]
+    assert (masked == 0).any(dim=0).all()
+    for name in ("train", "validation"):
+        assert torch.equal(load_split(thin, name, least_gap_voxels=0.05).truth.nan_to_num(5),
+                           load_split(opened, name).truth.nan_to_num(5))  # fmt: skip
+
+
+def test_batches_are_the_rows_asked_for_in_float32(store: Path) -> None:
+    """On a processor the joints stay where they are."""
+    split, rows = load_split(Store(store), "validation"), torch.tensor([5, 0, 7])
+    assert resident(split, torch.device("cpu")) is split
+    batch = taken(split.volumes, rows, torch.device("cpu"))
+    assert batch.dtype == torch.float32
+    assert torch.equal(batch, split.volumes[[5, 0, 7]].float())
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA card")
+@pytest.mark.parametrize("free", [2**40, 0])
+def test_batches_on_a_card_are_the_same_resident_or_not(
+    free: int, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Joints that fit are kept there; others are copied batch by batch."""
+    split, rows, card = load_split(Store(store), "validation"), torch.tensor([5, 0, 7]), torch.device("cuda")
+    monkeypatch.setattr(torch.cuda, "mem_get_info", lambda *_: (free, 2**40))
+    kept = resident(split, card)
+    assert kept.volumes.is_cuda == bool(free)
+    batch = taken(kept.volumes, rows.to(kept.volumes.device), card)
+    assert torch.equal(batch.cpu(), split.volumes[rows].float())
+    assert kept.truth.is_cuda
 
 
 def test_each_epoch_has_an_order_of_its_own_that_repeats() -> None:
@@ -98,11 +152,17 @@ def test_unusable_stores_are_refused_in_words(store: Path, tmp_path: Path) -> No
         writer.add("a", Joints(joints.volumes, joints.table.drop(columns="cnr"), joints.grid))
     with pytest.raises(InputError, match="columns cnr"):
         load_split(Store(tmp_path / "b"), "train")
-    joints.volumes[3, 2, 2, 2] = np.nan
-    with StoreWriter(tmp_path / "c", joints.grid, None, {}) as writer:
+    joints.volumes[4, 2, 2, 2] = 65504.0  # the largest float16 is a number
+    for name, value in (("c", np.nan), ("d", -np.inf)):
+        joints.volumes[3, 2, 2, 2] = value
+        with StoreWriter(tmp_path / name, joints.grid, None, {}) as writer:
+            writer.add("a", joints)
+        with pytest.raises(InputError, match="finite values"):
+            load_split(Store(tmp_path / name), "train")
+    joints.volumes[3, 2, 2, 2] = 0
+    with StoreWriter(tmp_path / "e", joints.grid, None, {}) as writer:
         writer.add("a", joints)
-    with pytest.raises(InputError, match="finite values"):
-        load_split(Store(tmp_path / "c"), "train")
+    assert len(load_split(Store(tmp_path / "e"), "train")) == 78
 
 
 def test_too_little_memory_is_said_with_the_number(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,19 +14,22 @@ from torch.nn import functional
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
+from jointwise.train.augment import apply, draw
 from jointwise.train.checkpoint import Progress
 from jointwise.train.data import Split, positive_weights
 from jointwise.train.loop import (
+    SPEED,
     fit,
     judge,
     learning_rate,
+    learns_in_bf16,
     make_optimiser,
     masked_loss,
     out_of_patience,
     predict,
     take_step,
 )
-from jointwise.train.settings import OptimiserSettings, TrainSettings
+from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
 
 NAN = float("nan")
 EVEN = torch.ones(4)
@@ -87,9 +90,60 @@ def test_it_learns_what_can_be_learned() -> None:
 def test_a_run_repeated_repeats_bit_for_bit() -> None:
     """Same seed, same history and weights; another seed, others."""
     first, again, other = (trained(split(64, 1), split(40, 2), seed=seed, epochs=2)[0] for seed in (1, 1, 2))
+    for progress in (first, again, other):
+        assert all(line.pop(SPEED) > 0 for line in progress.history)
     assert first.history == again.history
     assert all(torch.equal(first.best[name], again.best[name]) for name in first.best)
     assert first.history != other.history
+
+
+def test_bf16_learns_about_the_same_and_says_how_far_it_is_off() -> None:
+    """Weights and validation stay float32; the difference of one batch is in every line, and none in float32's."""
+    half, full = (trained(split(64, 1), split(40, 2), precision=p)[0] for p in ("bf16", "fp32"))
+    assert all(value.dtype == torch.float32 for value in half.best.values())
+    for rough, line in zip(half.history, full.history, strict=True):
+        assert rough["validation_loss"] == pytest.approx(line["validation_loss"], rel=0.05)
+        assert rough["validation_loss"] != line["validation_loss"]
+        assert 0 < rough["bf16_difference"] < 0.1
+        assert "bf16_difference" not in line
+    auto = trained(split(64, 1), split(40, 2))[0]
+    assert all(torch.equal(auto.best[name], full.best[name]) for name in full.best)
+
+
+def test_precision_is_what_the_device_takes_unless_it_is_named() -> None:
+    """bfloat16 on a card alone."""
+    cpu, card = torch.device("cpu"), torch.device("cuda")
+    assert [learns_in_bf16("auto", d) for d in (cpu, card)] == [False, True]
+    assert [learns_in_bf16("bf16", d) for d in (cpu, card)] == [True, True]
+    assert [learns_in_bf16("fp32", d) for d in (cpu, card)] == [False, False]
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA card")
+def test_a_card_is_not_waited_for_between_looks_at_the_loss(monkeypatch: pytest.MonkeyPatch) -> None:
+    """torch refuses whatever would synchronise within the steps of an epoch; all of augmentation is in use."""
+    from jointwise.train import loop
+
+    def strict(*arguments: Any) -> None:
+        torch.cuda.set_sync_debug_mode("error")
+        try:
+            step(*arguments)
+        finally:
+            torch.cuda.set_sync_debug_mode("default")
+
+    step, device = loop.take_step, torch.device("cuda")
+    monkeypatch.setattr(loop, "take_step", strict)
+    network = Linear().to(device)
+    settings = TrainSettings(Path("x"), epochs=2, batch=8)
+    optimiser, progress = make_optimiser(network, settings.optimiser), Progress()
+    fit(network, optimiser, split(64, 1), split(40, 2), settings, progress, lambda _: None, lambda *_: None)
+    assert progress.epoch == 2
+    record = draw(AugmentSettings(0.5, 0.7, 0.5, 0.02, 0.05, 0.1, 0.5, 0.1, 0.1), 8, 0, 0, 0)
+    volumes = torch.rand(8, 8, 8, 8, device=device)
+    torch.cuda.set_sync_debug_mode("error")
+    try:
+        apply(volumes, record)
+    finally:
+        torch.cuda.set_sync_debug_mode("default")
 
 
 def test_unknown_labels_count_nowhere() -> None:

@@ -1,25 +1,30 @@
 """A whole small training: it reaches a score, repeats, goes on where it was cut off, and says no in words."""
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+import torch
 from safetensors.numpy import load_file
 
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
-from jointwise.joints.store import Store
+from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.folder import load_model
-from jointwise.models.settings import NetworkSettings
+from jointwise.models.settings import NetworkSettings, ThresholdSettings
 from jointwise.train import run
-from jointwise.train.loop import Tell
-from jointwise.train.run import train
+from jointwise.train.loop import SPEED, Tell
+from jointwise.train.run import described, fresh_network, prepare, train
 from jointwise.train.run_folder import RunFolder
 from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
+from jointwise.train.stores import Stores
 
 TINY = NetworkSettings("tiny", widths=(8, 16, 16, 16))
 
@@ -62,6 +67,13 @@ def same_weights(a: Path, b: Path) -> bool:
     return left.keys() == right.keys() and all(np.array_equal(left[k], right[k]) for k in left)
 
 
+def epochs(out: Path) -> list[dict[str, Any]]:
+    """The lines of a training, less its speed, the one entry that does not repeat."""
+    lines = [json.loads(line) for line in (out / "metrics.jsonl").read_text().splitlines()]
+    assert all(line.pop(SPEED) > 0 for line in lines)
+    return lines
+
+
 @pytest.fixture
 def no_picture(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave the page of examples out where it is not what is tested: it takes seconds."""
@@ -79,7 +91,8 @@ def whole(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_folder_holds_what_it_says(whole: Path, store: Path) -> None:
     """Settings, facts, one line per epoch, picture, model; no checkpoint once it is done."""
     names = {path.name for path in whole.iterdir()}
-    assert names == {".training", "settings.json", "facts.json", "metrics.jsonl", "examples.png", "model"}
+    told = {"settings.json", "facts.json", "metrics.jsonl", "examples.png", "validation.parquet"}
+    assert names == {".training", "model", *told}
     lines = [json.loads(line) for line in (whole / "metrics.jsonl").read_text().splitlines()]
     assert [line["epoch"] for line in lines] == [1, 2]
     assert set(lines[0]["kinds"]) == set(KINDS)
@@ -98,8 +111,22 @@ def test_the_card_says_where_the_model_comes_from(whole: Path, store: Path) -> N
     low, high = card.envelope.ranges["voxels_per_ball"]
     assert table["voxels_per_ball"].min() <= low < high <= table["voxels_per_ball"].max()
     assert card.metrics["validation"]["void"]["n"] == sum(
-        (card.thresholds.with_kind[0], card.thresholds.without_kind[0])
+        (card.thresholds.with_kind[0][0], card.thresholds.without_kind[0][0])
     )
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_cuts_by_noise_and_calibration_errors_reach_the_card(store: Path, tmp_path: Path) -> None:
+    """Two classes of the 39 validation joints, each kind's calibration error in both, with n."""
+    rule = ThresholdSettings("false_calls", 0.1, noise_classes=2, least_sound=2)
+    train(replace(settings(store, tmp_path), epochs=1, thresholds=rule))
+    card = load_model(tmp_path / "model").card
+    assert len(card.thresholds.values) == 2
+    assert 1 / 20 < card.thresholds.edges[0] < 1 / 5  # noise of the painted joints
+    for kind, known in card.metrics["validation"].items():
+        told = card.metrics["reliability"][kind]
+        assert told["n"] == known["n"] == sum(part["n"] for part in told["by_noise_class"])
+        assert 0 <= told["calibration_error"] <= 1
 
 
 @pytest.mark.usefixtures("no_picture")
@@ -107,7 +134,7 @@ def test_it_repeats_bit_for_bit(whole: Path, store: Path, tmp_path: Path) -> Non
     """Same settings, same data, same number of threads: same weights and lines."""
     train(settings(store, tmp_path))
     assert same_weights(whole, tmp_path)
-    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+    assert epochs(whole) == epochs(tmp_path)
 
 
 @pytest.mark.usefixtures("no_picture")
@@ -122,7 +149,77 @@ def test_cut_off_and_gone_on_ends_with_the_same_bits(
         assert not (tmp_path / "model").exists()
     train(settings(store, tmp_path))
     assert same_weights(whole, tmp_path)
-    assert (whole / "metrics.jsonl").read_text() == (tmp_path / "metrics.jsonl").read_text()
+    assert epochs(whole) == epochs(tmp_path)
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_a_folder_moved_to_another_machine_goes_on_with_the_same_bits(
+    whole: Path, store: Path, tmp_path: Path
+) -> None:
+    """Cut off here, its folder and the store copied elsewhere, gone on there."""
+    with pytest.raises(Cut):
+        train(settings(store, tmp_path / "here"), cut_at(6))
+    (tmp_path / "there").mkdir()
+    shutil.move(tmp_path / "here", tmp_path / "there" / "run")
+    data = shutil.copytree(store, tmp_path / "there" / "joints")
+    train(settings(data, tmp_path / "there" / "run"))
+    assert same_weights(whole, tmp_path / "there" / "run")
+    assert epochs(whole) == epochs(tmp_path / "there" / "run")
+
+
+def test_a_finished_training_needs_its_data_no_more(whole: Path, tmp_path: Path) -> None:
+    """Brought back without them: the model is found, other settings are refused all the same."""
+    run = shutil.copytree(whole, tmp_path / "run")
+    assert train(settings(tmp_path / "gone", run)) == run / "model"
+    with pytest.raises(InputError, match="other values of seed in"):
+        train(replace(settings(tmp_path / "gone", run), seed=4))
+
+
+def test_a_model_from_before_there_was_a_second_trunk_still_loads(whole: Path, tmp_path: Path) -> None:
+    """Its card does not know the keys."""
+    folder = shutil.copytree(whole / "model", tmp_path / "model")
+    card = json.loads((folder / "card.json").read_text())
+    del card["network"]["tight"], card["network"]["tight_widths"]
+    (folder / "card.json").write_text(json.dumps(card))
+    assert load_model(folder).card == load_model(whole / "model").card
+
+
+def test_gaps_too_thin_leave_both_splits(store: Path, tmp_path: Path) -> None:
+    """All non-wet joints have gaps of a tenth of a voxel: none is left to learn from or to be judged by."""
+    joints = Store(store).read()
+    table = joints.table.assign(voxel_um=10.0, gap_um=np.where(joints.table["non_wet"] == 1, 1.0, np.nan))
+    with StoreWriter(tmp_path / "thin", joints.grid, seed=None, config={}) as writer:
+        writer.add("a", Joints(joints.volumes, table, joints.grid))
+    cfg = replace(settings(tmp_path / "thin", tmp_path / "run"), least_gap_voxels=0.2)
+    task, before = prepare(cfg), prepare(replace(cfg, least_gap_voxels=0.0))
+    for now, then in ((task.training, before.training), (task.validation, before.validation)):
+        assert (then.truth == 1).any(dim=0).all()
+        assert (now.truth == 1).any(dim=0).tolist() == [True, False, True, True]
+        assert len(now) == len(then)
+    lost = sum(int((split.truth[:, 1] == 1).sum()) for split in (before.training, before.validation))
+    derived = described(task, fresh_network(cfg, torch.device("cpu")))["derived"]
+    assert derived["labels_with_thin_gaps"] == lost > 0
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_a_second_store_and_a_second_trunk_are_said_in_the_run(
+    store: Path, make_store: Callable[..., Path], tmp_path: Path
+) -> None:
+    """In settings.json and in the card; the same run on one store is another training."""
+    more = make_store(tmp_path / "more", training=40, validation=20)
+    cfg = replace(
+        settings(store, tmp_path / "run"), more_data=(more,), epochs=1,
+        network=replace(TINY, tight=0.6),
+    )  # fmt: skip
+    train(cfg)
+    derived = json.loads((tmp_path / "run" / "settings.json").read_text())["derived"]
+    fingerprint = Stores([store, more]).fingerprint
+    assert derived["training_joints"] == 78 + 38
+    card = load_model(tmp_path / "run" / "model").card
+    assert card.network == cfg.network
+    assert derived["data_fingerprint"] == card.data["fingerprint"] == fingerprint
+    with pytest.raises(InputError, match="data_fingerprint"):
+        train(replace(cfg, more_data=()))
 
 
 def test_a_finished_training_is_not_done_again(whole: Path, store: Path) -> None:
@@ -182,7 +279,7 @@ def test_it_reaches_a_score(store: Path, tmp_path: Path) -> None:
     detector, opened = load_model(tmp_path / "model"), Store(store)
     joints = opened.read(opened.split("validation"))
     truth = truth_array(joints.table)
-    called = detector.card.thresholds.called(detector.score(joints))
+    called = detector.card.thresholds.called(detector.score(joints), joints.table)
     known = ~np.isnan(truth)
     right = (called == (truth == 1)) & known
     assert right.sum() / known.sum() > 0.95

@@ -1,5 +1,6 @@
 """Tracking: MLflow hears what the files say; a store that fails is one sentence in seconds and loses nothing."""
 
+import importlib.metadata
 import json
 import os
 import shutil
@@ -8,16 +9,20 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from jointwise.commands.main import main
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
+from jointwise.models.settings import NetworkSettings
 from jointwise.train.mlflow_store import QUIET, check_reachable, open_store, tracking_uri
 from jointwise.train.provenance import code_version
-from jointwise.train.settings import TrackingSettings
+from jointwise.train.run import train
+from jointwise.train.settings import TrackingSettings, TrainSettings
 from jointwise.train.tracking import track, track_results
 
 
@@ -81,6 +86,46 @@ def test_a_run_is_logged_as_its_files_say(tmp_path: Path, tracking: TrackingSett
     assert files == {"settings.json", "facts.json", "metrics.jsonl", "examples.png", "model"}
     artefacts = tracking.folder / "artefacts" / run_id / "artifacts"  # type: ignore[operator]
     assert (artefacts / "model" / "model.safetensors").read_bytes() == b"weights"
+
+
+@pytest.mark.slow
+def test_a_training_of_another_machine_is_tracked_afterwards(
+    store: Path, tmp_path: Path, tracking: TrackingSettings, client: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Trained untracked by the Python interface; its folder alone brought here, where the same command logs it."""
+    there = TrainSettings(
+        store, tmp_path / "there", epochs=2, threads=1, device="cpu",
+        network=NetworkSettings("tiny", widths=(4, 4, 4, 4)), tracking=replace(tracking, enabled=False),
+    )  # fmt: skip
+    train(there)
+    here = shutil.copytree(tmp_path / "there", tmp_path / "here")
+    words = [
+        f"data={tmp_path / 'gone'}",
+        f"out={here}",
+        "epochs=2",
+        "network.name=tiny",
+        "network.widths=[4,4,4,4]",
+    ]
+    assert main(["train", *words, f"tracking.folder={tracking.folder}"]) == 0
+    assert "rules are not fitted" in capsys.readouterr().out
+    run = client.get_run(json.loads((here / "tracked.json").read_text())["run_id"])
+    assert run.info.status == "FINISHED"
+    assert len(client.get_metric_history(run.info.run_id, "joints_per_second")) == 2
+    assert run.data.params["network.name"] == "tiny"
+    assert (here / "model" / "model.safetensors").read_bytes() == (
+        tmp_path / "there" / "model" / "model.safetensors"
+    ).read_bytes()
+
+
+def test_code_that_was_only_copied_still_knows_its_version(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is installed there: the version comes from the folder, and is the same."""
+    installed = code_version()
+
+    def missing(name: str) -> str:
+        raise importlib.metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr(importlib.metadata, "version", missing)
+    assert code_version() == installed
 
 
 def test_a_running_training_is_tracked_as_it_grows(

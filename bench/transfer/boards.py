@@ -1,6 +1,6 @@
 """Detectors on development boards: what carries over from the generator to somebody else's scans.
 
-    python bench/transfer.py --boards DIR [DIR ...] --models FOLDER [FOLDER ...] --out CSV
+    python bench/transfer/boards.py --boards DIR [DIR ...] --models FOLDER [FOLDER ...] --out CSV
                              [--rules FOLDER] [--table CSV]
 
 Boards come from tests/outside/mesh_board (board.mha, truth.csv, record.json). Each is read, searched and cut by
@@ -131,7 +131,8 @@ def scored(judge: Judge, board: Board) -> pd.DataFrame:
     outside = np.append(judge.outside(board.joints.table), True)[board.place]
     table = board.truth.assign(board=board.name, pool=board.pool, outside=outside)
     table[[f"score_{k}" for k in KINDS]] = scores[board.place]
-    table[[f"call_{k}" for k in KINDS]] = judge.thresholds.called(scores)[board.place]
+    calls = np.vstack([judge.thresholds.called(scores[:-1], board.joints.table), np.zeros(len(KINDS), bool)])
+    table[[f"call_{k}" for k in KINDS]] = calls[board.place]
     return table
 
 

@@ -1,0 +1,83 @@
+"""Several stores read as one: nothing is confused, nothing is lost, one alone is as it was."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from jointwise.joints.errors import InputError
+from jointwise.joints.grid import Grid
+from jointwise.joints.store import Store
+from jointwise.train.data import facts, load_split
+from jointwise.train.stores import Stores, folders, open_stores
+
+
+@pytest.fixture
+def both(store: Path, make_store: Callable[..., Path], tmp_path: Path) -> Stores:
+    """The painted store and a smaller one, whose scans and boards have the same names."""
+    return Stores([store, make_store(tmp_path / "second", training=20, validation=10)])
+
+
+def test_joints_of_all_stores_come_in_order_under_names_of_their_own(both: Stores) -> None:
+    """Volumes and rows bit for bit as in their store; boards of the same name stay two."""
+    first, second = both.parts
+    assert len(both) == len(first) + len(second) == len(both.table)
+    rows = np.array([len(first) + 3, 2, len(both) - 1])
+    joints = both.read(rows)
+    for got, part, row in zip(joints.volumes, (second, first, second), (3, 2, len(second) - 1), strict=True):
+        np.testing.assert_array_equal(got, part.volume(row))
+    assert list(joints.table["ball"]) == [second.table["ball"][3], *first.table["ball"][[2]],
+                                          second.table["ball"].iloc[-1]]  # fmt: skip
+    assert set(both.table["board_id"]) == {f"{n}:b{k}" for n in (1, 2) for k in (1, 2, 3)}
+    assert list(both.columns(["board_id"])["board_id"]) == list(both.table["board_id"])
+
+
+def test_splits_stay_within_each_store(both: Stores) -> None:
+    """What a store calls training stays training."""
+    for name in ("train", "validation"):
+        parts = [part.split(name) for part in both.parts]
+        expected = np.concatenate([parts[0], len(both.parts[0]) + parts[1]])
+        np.testing.assert_array_equal(both.split(name), expected)
+        loaded = load_split(both, name)
+        alone = [load_split(part, name) for part in both.parts]
+        assert len(loaded) == sum(map(len, alone))
+        np.testing.assert_array_equal(loaded.volumes[-len(alone[1]) :], alone[1].volumes)
+
+
+def test_shards_are_named_as_the_table_is(both: Stores) -> None:
+    """The readers that go shard by shard see the same rows."""
+    names = [name for table in both.tables() for name in table["board_id"]]
+    assert names == [n for joints in both.shard_by_shard() for n in joints.table["board_id"]]
+    assert names == list(both.table["board_id"])
+
+
+def test_the_fingerprint_is_of_all_stores_in_their_order(both: Stores) -> None:
+    """Another second store, or the two exchanged, are other data."""
+    exchanged = Stores([part.folder for part in reversed(both.parts)])
+    prints = {both.fingerprint, exchanged.fingerprint, *(part.fingerprint for part in both.parts)}
+    assert len(prints) == 4
+    told = facts(both)
+    assert told["fingerprint"] == both.fingerprint
+    assert [told["store"], *told["more_stores"]] == [str(part.folder) for part in both.parts]
+    assert told["boards"] == 6
+
+
+def test_one_store_alone_is_a_store(store: Path) -> None:
+    """The same fingerprint and names as without this module."""
+    alone = open_stores(store)
+    assert type(alone) is Store
+    assert alone.fingerprint == Store(store).fingerprint
+    assert folders(alone) == [store]
+
+
+def test_stores_that_do_not_go_together_are_refused(
+    store: Path, make_store: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Another grid, the same joints twice, no store."""
+    with pytest.raises(InputError, match="stores of one grid"):
+        Stores([store, make_store(tmp_path / "b", 20, 10, Grid((20, 16, 16)))])
+    with pytest.raises(InputError, match="found one twice"):
+        Stores([store, store])
+    with pytest.raises(InputError, match="expected a store of joints"):
+        Stores([store, tmp_path / "nowhere"])

@@ -1,0 +1,108 @@
+"""Several stores of joints read as one, each with its own boards and splits."""
+
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.store import MANIFEST, Store
+
+NAMES = ("scan", "board_id")
+"""Columns whose values may be the same in two stores and mean different things."""
+
+
+class Stores(Store):
+    """Stores of one grid as one: the joints of the first, then those of the second, and so on.
+
+    Scans and boards are called `1:NAME`, `2:NAME`, …, after the place of their store, so that none are confused.
+
+    Args:
+        folders: two or more stores; their order is part of the fingerprint.
+        whole: every board of the second and later stores is for training.
+
+    Raises:
+        InputError: a store does not open, comes twice, or has another grid.
+    """
+
+    def __init__(self, folders: Sequence[Path], whole: bool = False) -> None:
+        self.whole = whole
+        self.parts = [Store(folder) for folder in folders]
+        self.folder = Path(", ".join(str(folder) for folder in folders))
+        self.grid = self.parts[0].grid
+        seeds = [part.manifest["seed"] for part in self.parts]
+        self.manifest = {"seed": None if None in seeds else seeds}
+        self._starts = np.cumsum([0, *(len(part) for part in self.parts)])
+        for part in self.parts:
+            if part.grid != self.grid:
+                raise InputError(
+                    f"expected stores of one grid, found {self.grid.to_json()} in {self.parts[0].folder} and "
+                    f"{part.grid.to_json()} in {part.folder}; leave one out of more_data"
+                )
+        if len({part.fingerprint for part in self.parts}) < len(self.parts):
+            raise InputError(f"expected different stores, found one twice in {self.folder}; name each once")
+
+    @property
+    def fingerprint(self) -> str:
+        """Hash over the fingerprints of all stores, in their order."""
+        return sha256("\n".join(part.fingerprint for part in self.parts).encode()).hexdigest()
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """All rows of all stores; what a store does not know is NaN."""
+        return self._joined([part.table for part in self.parts])
+
+    def volume(self, row: int) -> NDArray[np.float16]:
+        """Sub-volume (z, y, x) of one row, from the memory map of its store."""
+        number = int(np.searchsorted(self._starts, row, side="right")) - 1
+        return self.parts[number].volume(row - int(self._starts[number]))
+
+    def columns(self, names: Sequence[str]) -> pd.DataFrame:
+        """Some columns of all rows."""
+        return self._joined([part.columns(names) for part in self.parts])
+
+    def shard_by_shard(self) -> Iterator[Joints]:
+        """The joints of one shard after another, named as in `table`."""
+        for number, part in enumerate(self.parts):
+            for joints in part.shard_by_shard():
+                yield Joints(joints.volumes, self._named(joints.table, number), joints.grid)
+
+    def tables(self) -> Iterator[pd.DataFrame]:
+        """The table of one shard after another, named as in `table`."""
+        for number, part in enumerate(self.parts):
+            yield from (self._named(table, number) for table in part.tables())
+
+    def _joined(self, tables: list[pd.DataFrame]) -> pd.DataFrame:
+        return pd.concat([self._named(table, n) for n, table in enumerate(tables)], ignore_index=True)
+
+    def _named(self, table: pd.DataFrame, number: int) -> pd.DataFrame:
+        """The table with the store's place before the names of scans and boards."""
+        found = [name for name in NAMES if name in table]
+        changed = {name: f"{number + 1}:" + table[name].astype(str) for name in found}
+        if self.whole and number > 0 and "split" in table:
+            changed["split"] = pd.Series("train", index=table.index)
+        return table.assign(**changed)
+
+
+def open_stores(data: Path, more: Sequence[Path] = (), whole: bool = False) -> Store:
+    """One store as it is, or several as one.
+
+    Raises:
+        InputError: as :class:`~jointwise.joints.store.Store` and :class:`Stores`.
+    """
+    return Stores([data, *more], whole) if more else Store(data)
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a store is there, in whatever state."""
+    return (folder / MANIFEST).exists()
+
+
+def folders(store: Store) -> list[Path]:
+    """Where the joints lie."""
+    return [part.folder for part in store.parts] if isinstance(store, Stores) else [store.folder]

@@ -45,12 +45,8 @@ from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 OPENS = ("non_wet", "head_in_pillow")
 GAPS = (0.0, 0.5, 1.0, 2.0, math.inf)  # voxels
-POOLS = {
-    "clean": "clean",
-    "fine": "clean",
-    "hard": "hard",
-    "hard_2": "hard",
-}  # by preset; every other one is shifted
+# By preset; every other one is shifted.
+POOLS = {"clean": "clean", "fine": "clean", "hard": "hard", "hard_2": "hard"}
 BATCH = 64
 
 Rows = list[dict[str, Any]]
@@ -165,12 +161,13 @@ def of_joints(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
     """Measures over all kinds."""
     truth = table[list(KINDS)].to_numpy(float)
     call = table[[f"call_{k}" for k in KINDS]].to_numpy(bool)
-    sound = (truth == 0).all(axis=1)
-    escape, false_call = escapes(truth, call, np.ones(len(table)))
-    yield rate("false_calls", int(false_call.sum()), int(sound.sum()))
+    there = np.ones(len(table))
+    escape, false_call = escapes(truth, call, there)
+    yield rate("false_calls", int(false_call.sum()), int((truth == 0).all(axis=1).sum()))
     yield rate("escapes", int(escape.sum()), int((truth == 1).any(axis=1).sum()))
     yield rate("outside_envelope", int(table["outside"].sum()), len(table))
     for k, kind in enumerate(KINDS):
+        sound = (truth == 0).all(axis=1)
         yield rate(f"false_calls_{kind}", int((sound & call[:, k]).sum()), int(sound.sum()))
 
 
@@ -187,21 +184,23 @@ def measured(model: str, table: pd.DataFrame) -> Rows:
 
 def of_sites(board: Board) -> Rows:
     """How well the finder did, the same for every detector."""
-    here, head = (
-        board.place >= 0,
-        {"model": "finder", "board": board.name, "kind": "sites", "n": len(board.place)},
-    )
-    off = board.off[here]
-    values = {"found": float(here.mean()), "invented": len(board.joints) - int(here.sum())}
-    values |= {"off_voxels_median": float(np.median(off)), "off_voxels_max": float(off.max())}
+    head = {"model": "finder", "board": board.name, "kind": "sites", "n": len(board.truth)}
+    here = board.place >= 0
+    values = {
+        "found": int(here.sum()) / len(here),
+        "invented": len(board.joints) - int(here.sum()),
+        "off_voxels_median": float(np.median(board.off[here])),
+        "off_voxels_max": float(board.off[here].max()),
+    }
     return [{**head, "measure": name, "value": value} for name, value in values.items()]
 
 
 def show(rows: pd.DataFrame) -> None:
     """Print one line per detector, board and kind; `any` shows false calls and escapes."""
     for (model, board, kind), some in rows.groupby(["model", "board", "kind"], sort=False):
+        n = some["n"].iloc[0]
         facts = "  ".join(f"{m} {v:.3g}" for m, v in zip(some["measure"], some["value"], strict=True))
-        print(f"{model}  {board}  {kind} (n {some['n'].iloc[0]:g})  {facts}")
+        print(f"{model}  {board}  {kind} (n {n:g})  {facts}")
 
 
 def detectors(models: Iterable[Path], rules: Path | None, device: str) -> Iterator[tuple[str, Judge, Grid]]:
@@ -214,8 +213,9 @@ def detectors(models: Iterable[Path], rules: Path | None, device: str) -> Iterat
 
 
 def main() -> None:
-    as_written = argparse.RawDescriptionHelpFormatter
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_written)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--boards", type=Path, nargs="+", required=True)
     parser.add_argument("--models", type=Path, nargs="*", default=[])
     parser.add_argument("--rules", type=Path, help=f"folder with {RULES_FILE}")
@@ -225,7 +225,8 @@ def main() -> None:
     parser.add_argument("--fresh", action="store_true", help="cut the joints again")
     given = parser.parse_args()
     boards: dict[tuple[Path, str], Board] = {}
-    rows, tables = list[dict[str, Any]](), []
+    rows: Rows = []
+    tables = []
     for name, judge, grid in detectors(given.models, given.rules, given.device):
         parts = []
         for folder in given.boards:

@@ -35,10 +35,10 @@ lint: $(STAMP) build/types/jointwise
 	MYPYPATH=build/types $(BIN)/mypy $(addprefix -p jointwise.,$(ROOMS))
 	$(BIN)/lint-imports
 
-# Each script in bench/ measures one thing and rewrites the CSV beside it, so that a slowdown is a diff. transfer.py
-# needs development boards and models: it is called by hand.
+# Each script in bench/ measures one thing and rewrites the CSV beside it, so that a slowdown is a diff.
+# What needs development boards and models lies in bench/transfer and is called by hand.
 bench: $(STAMP)
-	set -e; for script in $(filter-out bench/transfer.py,$(wildcard bench/*.py)); do echo "$$script"; $(BIN)/python "$$script"; done
+	set -e; for script in bench/*.py; do echo "$$script"; $(BIN)/python "$$script"; done
 
 # Removes what can be made again; results in out/ stay.
 clean:

@@ -45,7 +45,8 @@ from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 OPENS = ("non_wet", "head_in_pillow")
 GAPS = (0.0, 0.5, 1.0, 2.0, math.inf)  # voxels
-POOLS = {"clean": "clean", "fine": "clean", "hard": "hard"}  # by preset; every other one is shifted
+# By preset; every other one is shifted.
+POOLS = {"clean": "clean", "fine": "clean", "hard": "hard", "hard_2": "hard"}
 BATCH = 64
 
 Rows = list[dict[str, Any]]

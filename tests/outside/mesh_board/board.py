@@ -91,7 +91,7 @@ def solder_of(rng, board: Board, places, sites, bridges, spurs, rows) -> tuple[M
     for i, (place, site) in enumerate(zip(places, sites, strict=True)):
         if site:
             at = [*map(float, place), 0.0]
-            bodies[i] = site.outer.translate(at)
+            bodies[i] = site.solid.translate(at)
             holes.append(site.holes.translate(at))
     rods = []
     for i, j in bridges:
@@ -114,5 +114,5 @@ def solder_of(rng, board: Board, places, sites, bridges, spurs, rows) -> tuple[M
         rods.append(rod)
         clearances.append(1000 * clear)
         rows[i]["note"] += "; near-bridge"
-    every = Manifold.batch_boolean([*bodies.values(), *rods], OpType.Add)
-    return every - Manifold.batch_boolean(holes, OpType.Add), clearances
+    free = Manifold.batch_boolean(rods, OpType.Add) - Manifold.batch_boolean(holes, OpType.Add)
+    return Manifold.batch_boolean([*bodies.values(), free], OpType.Add), clearances

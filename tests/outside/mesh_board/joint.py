@@ -8,6 +8,7 @@ import numpy as np
 from manifold3d import Manifold, OpType
 from presets import KINDS, Board
 from shapes import (
+    AROUND,
     above,
     bulge,
     capillary,
@@ -25,7 +26,7 @@ CONTACT = 0.0005
 
 
 class Site:
-    """One joint in its own frame (axis x = y = 0, board land at z = 0): outer body, holes in it, truth, facts.
+    """One joint in its own frame (axis x = y = 0, board land at z = 0): its solder, the holes in it, truth, facts.
 
     `shift` is how far the package land lies off the board land; the joint is sheared by it.
     """
@@ -50,17 +51,19 @@ class Site:
             "contact_fraction": math.nan,
             "bridge_neck_um": math.nan,
         }
-        gap = Manifold()
+        shell = Manifold()  # what a gap takes away; it reaches beyond the joint, lest its rim leave slivers
         if recipe in ("non_wet", "head_in_pillow"):
             make = self._free_end if recipe == "non_wet" else self._pillow
-            gap = make(rng, board, body, board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels)))))
+            shell = make(
+                rng, board, body, board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels))))
+            )
         notch = self._notch(rng, board, recipe)
-        voids = (self._voids(rng, board, recipe, bridged) ^ body) - gap - notch
+        voids = self._voids(rng, board, recipe, bridged)
         width = math.sqrt(board.oblong)
         place = np.array([[width, 0, shift[0] / h, 0], [0, 1 / width, shift[1] / h, 0], [0, 0, 1, 0]])
-        self.outer = (body - notch).transform(place)
-        self.holes = (gap + voids).transform(place)
-        self._measure(body.transform(place), voids.transform(place))
+        self.solid = (body - shell - notch - voids).transform(place)
+        self.holes = ((shell + voids) ^ body).transform(place)
+        self._measure(body.transform(place), ((voids ^ body) - shell - notch).transform(place))
 
     def width_at(self, z):
         return np.interp(z, self.profile[:, 1], self.profile[:, 0])
@@ -95,10 +98,12 @@ class Site:
         end = above(lambda r: vertex + bulge(radius)(r), 0.75 * self.dmax)
         end = lean(end, *self._wedge(rng, board, thick, half), [0, 0, vertex])
         standing = upside_down(body, self.h) if top else body
-        gap = (standing - end) - self._keep(rng, board)
+        low = Manifold.cylinder(0.5 + 0.6 * self.h, 0.7 * self.dmax, circular_segments=AROUND)
+        shell = (low.translate([0, 0, -0.5]) - end) - self._keep(rng, board)
+        gap = shell ^ standing
         open_share = gap.slice(CONTACT).area() / standing.slice(CONTACT).area()
         self._gap_truth("non_wet", gap, 1.0 - open_share, {"dome_radius_mm": radius, "at_package": bool(top)})
-        return upside_down(gap, self.h) if top else gap
+        return upside_down(shell, self.h) if top else shell
 
     def _pillow(self, rng, board: Board, body: Manifold, thick: float) -> Manifold:
         """Ball and paste meet in a dish or a dome that may be oblique, and do not merge."""
@@ -115,10 +120,11 @@ class Site:
         under = lean(under, oblique, azimuth, at)
         head = lean(under.translate([0, 0, thick]), *self._wedge(rng, board, thick, 0.4 * self.dmax), at)
         whole = (under - under.translate([0, 0, thick])) ^ body
-        gap = ((under - head) ^ body) - self._keep(rng, board)
+        shell = (under - head) - self._keep(rng, board)
+        gap = shell ^ body
         facts = {"sphere_mm": radius, "vertex_mm": vertex, "oblique_deg": oblique}
         self._gap_truth("head_in_pillow", gap, 1.0 - shadow_of(gap) / shadow_of(whole), facts)
-        return gap
+        return shell
 
     def _gap_truth(self, kind: str, gap: Manifold, bonded: float, facts: dict) -> None:
         mean_um = 1000 * volume_of(gap) / shadow_of(gap)

@@ -69,25 +69,37 @@ NONE = {"spurs": 0.0, "traces": 0.0, "vias": 0.0, "unusual": 0.0, "notch": 0.0, 
 P065 = {"pitch": 0.65, "ball": 0.4, "board_land": 0.30, "package_land": 0.32, "paste": 0.0038}
 P050 = {"pitch": 0.5, "ball": 0.3, "board_land": 0.25, "package_land": 0.25, "paste": 0.0026}
 CLEAN = Board(rates=MIXED, seed=2)
+# Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
+HARD = Board(
+    voxel=0.03,
+    views=320,
+    photons=50.0,
+    read_noise=0.5,
+    scatter=0.15,
+    hann=1.0,
+    seed=3,
+    rates=MIXED,
+    gap_voxels=(0.1, 2.0),
+    void_area=(0.03, 0.09),
+    neck=(0.06, 0.2),
+    missing=2,
+)
 PRESETS = {
     "sound": Board(rows=5, cols=6, **NONE),
     "clean": CLEAN,
-    "fine": replace(CLEAN, voxel=0.012, seed=8, **P050),
-    # Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
-    "hard": Board(
-        voxel=0.03, views=320, photons=50.0, read_noise=0.5, scatter=0.15, hann=1.0, seed=3, rates=MIXED,
-        gap_voxels=(0.1, 2.0), void_area=(0.03, 0.09), neck=(0.06, 0.2), missing=2,
-    ),
+    "fine": replace(CLEAN, rows=8, cols=8, views=300, voxel=0.012, scatter=0.03, turn=6.0, seed=8, **P050),
+    "hard": HARD,
+    "hard_2": replace(HARD, photons=35.0, scatter=0.08, turn=-3.0, seed=13),
     "low_kv": Board(
-        kvp=80.0, filter_cu=0.1, photons=1500.0, scatter=0.12, turn=0.7, seed=4, rates=MIXED, gap_voxels=(0.3, 3.0),
-        void_area=(0.035, 0.25),
+        rows=9, cols=9, views=300, kvp=80.0, filter_cu=0.1, photons=1500.0, scatter=0.12, turn=0.7, seed=4,
+        rates=MIXED, gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
     "oblong": Board(
-        oblong=1.3, views=360, photons=400.0, scatter=0.1, turn=-4.0, seed=5, rates=MIXED, gap_voxels=(0.3, 3.0),
-        void_area=(0.035, 0.25), **P065,
+        rows=9, cols=9, oblong=1.3, views=300, photons=400.0, scatter=0.1, turn=-4.0, seed=5,
+        rates=MIXED, gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25), **P065,
     ),
     "tilted": Board(
-        rows=9, cols=9, tilt=(8.0, -5.0), turn=20.0, views=360, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
+        rows=7, cols=7, tilt=(8.0, -5.0), turn=20.0, views=300, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
         gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
 }  # fmt: skip

@@ -1,0 +1,80 @@
+"""Truth of the development boards against closed forms (extra `mesh`; nothing is rendered)."""
+
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("manifold3d", reason="needs manifold3d, of the extra `mesh`")
+sys.path.insert(0, str(Path(__file__).parent / "mesh_board"))
+
+import joint
+import solder
+from manifold3d import Manifold
+from presets import PRESETS
+from shapes import above, lean, volume_of
+
+BOARD = replace(PRESETS["clean"], notch=0.0)
+
+
+def site(recipe, seed, **changes):
+    rng = np.random.default_rng(seed)
+    return joint.Site(rng, replace(BOARD, **changes), recipe, 0.36, 0.0726, False, np.array([0.02, -0.01]))
+
+
+def section(one):
+    """Largest section of a joint from its profile, mm²."""
+    return math.pi * one.profile[:, 0].max() ** 2
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_layer_covers_the_sum_of_its_voids_where_none_overlap(seed):
+    one = site("layer", seed, layer_cover=(0.1, 0.25))
+    voids = one.facts["voids"]
+    apart = [
+        math.dist(p[0][:2], q[0][:2]) - p[1][0] - q[1][0] for i, p in enumerate(voids) for q in voids[:i]
+    ]
+    covered = sum(math.pi * half[0] ** 2 for _, half in voids) / section(one)
+    measured = one.truth["void_projected_area_pct"] / 100
+    if min(apart) > 0:
+        assert measured == pytest.approx(covered, rel=0.03)
+    assert 0.8 * covered < measured < 1.01 * covered
+    assert one.truth["void"] == (one.truth["void_projected_area_pct"] >= 5)
+
+
+def test_a_wedge_holds_the_volume_of_its_mean_thickness():
+    end = lean(above(lambda r: 0.02 + 0 * r, 0.4), 3.0, 40.0, [0, 0, 0.02])
+    gap = Manifold.cylinder(0.3, 0.2, circular_segments=96) - end
+    area = 96 / 2 * 0.2**2 * math.sin(2 * math.pi / 96)
+    assert volume_of(gap) == pytest.approx(0.02 * area, rel=1e-3)
+    thickest = gap.bounding_box()[5]
+    assert thickest == pytest.approx(0.02 + 0.2 * math.tan(math.radians(3.0)), abs=5e-4)
+
+
+@pytest.mark.parametrize("recipe", ["non_wet", "head_in_pillow"])
+def test_a_free_gap_has_the_thickness_that_was_drawn(recipe):
+    for seed in range(3):
+        one = site(recipe, seed, gap_voxels=(2.0, 2.0), leaning=0.0, also_void=0.0)
+        if "patches" not in one.facts and one.facts.get("dome_radius_mm", 0.0) < 2.0:
+            assert one.truth["contact_fraction"] < 0.02
+            assert one.truth["gap_um"] == pytest.approx(40.0, rel=0.5 if recipe == "non_wet" else 0.1)
+        pieces = [piece for piece in one.solid.decompose() if abs(piece.volume()) > 1e-6]
+        assert len(pieces) == (1 if "patches" in one.facts or recipe == "non_wet" else 2)
+
+
+def test_a_bridge_is_as_thick_in_the_middle_as_its_truth_says():
+    ends = [np.array([0.0, 0.0]), np.array([0.8, 0.0])]
+    for seed in range(5):
+        rod, thick = solder.neck(np.random.default_rng(seed), BOARD, ends, 0.36)
+        middle = rod.translate([-0.4, 0, 0]).rotate([0, 90, 0]).slice(0.0).area()
+        assert 2000 * math.sqrt(middle / math.pi) == pytest.approx(thick, rel=0.01)
+        assert rod.bounding_box()[2] >= 0
+
+
+def test_the_solder_of_a_sound_joint_is_what_was_drawn():
+    one = site("sound", 1)
+    assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+    assert one.truth["void_projected_area_pct"] == 0

@@ -1,6 +1,8 @@
-"""Two scans of two balls for `test_cuda`, on the CPU or (run as a program) under numba's CUDA simulator.
+"""Two scans of two balls for `test_cuda`, on a card or (run as a program) under numba's CUDA simulator.
 
-NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz
+NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz [built]
+
+With `built` the CUDA C runs too, as plain C++ (cuda_cpp).
 """
 
 import sys
@@ -139,6 +141,9 @@ def on_card(name):
     wanted = fdk.wanted_voxels(LATTICE, CENTRES, np.eye(3), HALF, device)
     sums = fdk.Backprojection(beam, LATTICE, wanted, device)
     sums.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
+    halves = fdk.Ramp(beam, 0.9, device, "float16", apodisation=case.apodisation)
+    narrow = fdk.Backprojection(beam, LATTICE, wanted, device)
+    narrow.add(halves(of_case(signal, variance, 0, narrow=True)), 0, halves.scale)
     boxes = cut.resample(sums.volume, LATTICE, CENTRES, rotation(0, 0, 2.0), GRID, PITCH, BALL)
     # Noise: one even field twice. Views in two groups: what drifts must know the view's number.
     field = torch.full((1, beam.rows, beam.columns), 0.5, device=device)
@@ -150,6 +155,7 @@ def on_card(name):
         "variance": variance.cpu().numpy(),
         "integrals": torch.cat(parts).cpu().numpy(),
         "volume": sums.volume.cpu().numpy(),
+        "narrow": narrow.volume.cpu().numpy(),
         "boxes": boxes.cpu().numpy(),
         "drawn": np.array(drawn),
         "lost": lost.cpu().numpy(),
@@ -157,4 +163,8 @@ def on_card(name):
 
 
 if __name__ == "__main__":
+    if sys.argv[3:] == ["built"]:
+        import cuda_cpp
+
+        cuda_cpp.use()
     np.savez(sys.argv[2], **on_card(sys.argv[1]))

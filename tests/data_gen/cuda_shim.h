@@ -49,6 +49,35 @@ template <class T> inline T __ldg(const T *p) { return *p; }
 template <class T> inline T atomicAdd(T *p, T v) { T old = *p; *p += v; return old; }
 template <class T> inline T atomicExch(T *p, T v) { T old = *p; *p = v; return old; }
 
+// Half precision, rounded to nearest even, and the pieces of detect.cu and fdk.cu that are written in PTX.
+inline float shim_wide(unsigned short h) {
+    const int exponent = h >> 10 & 31, mantissa = h & 1023;
+    const float size = exponent ? ldexpf((float)(mantissa | 1024), exponent - 25) : ldexpf((float)mantissa, -24);
+    return h & 0x8000 ? -size : size;
+}
+inline unsigned short half_bits(float v) {
+    const float size = fabsf(v);
+    unsigned short out = 0;
+    if (size >= 65520.0f) out = 0x7c00;
+    else if (size < 6.103515625e-5f) out = (unsigned short)nearbyintf(ldexpf(size, 24));
+    else {
+        int exponent;
+        const float part = frexpf(size, &exponent);
+        out = (unsigned short)(((exponent + 13) << 10) + (int)nearbyintf(ldexpf(part, 11)));
+    }
+    return out | (v < 0 ? 0x8000 : 0);
+}
+inline unsigned twice(float v) { return half_bits(v) * 0x10001u; }
+inline float2 widened(unsigned pair) { return {shim_wide(pair & 0xffff), shim_wide(pair >> 16)}; }
+inline unsigned between(unsigned a, unsigned b, unsigned share) {
+    unsigned out = 0;
+    for (int side = 0; side < 32; side += 16) {
+        const float x = shim_wide(a >> side & 0xffff), y = shim_wide(b >> side & 0xffff), s = shim_wide(share >> side & 0xffff);
+        out |= (unsigned)half_bits(x + s * shim_wide(half_bits(y - x))) << side;
+    }
+    return out;
+}
+
 struct Fibre { ucontext_t context; uint3 tid; int number; bool done; char *stack; };
 static Fibre *shim_now;
 static ucontext_t shim_main;

@@ -1,5 +1,7 @@
 """The detector on a card: what `xray.detector` does to the expected signal, with random numbers of its own.
 
+On a card, detect.cu does the work (see `compiled`); the kernels below are its plain form for numba's simulator.
+
 What stays with a pixel or a view (gain, its drift, bad pixels, the tube's output) is the CPU's own draw. Photon and
 electronic noise are hashes of (seed, view, pixel, purpose): the same in every run, statistically equal to the CPU's,
 not the same bits.
@@ -12,8 +14,10 @@ import math
 import numpy as np
 import torch
 from numba import cuda, float32, int32, uint32
+from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.cuda import compiled
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, parcel, seen, sent
 from jointwise.data_gen.xray.cuda.load import REACH, SentPanel
 from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
 from jointwise.data_gen.xray.energies import LINEARISED_TO
@@ -27,11 +31,14 @@ _TURN = np.float32(2.0 * math.pi)
 _TO_UNIT = np.float32(2.0**-24)
 _HALF_STEP = np.float32(2.0**-25)
 _MOST = 200
+WIDE, TALL, THREADS = 64, 32, 256
+"""Columns and rows of a tile and threads of a block, as in detect.cu."""
+
 TILE = 32
 """Pixels of a tile's edge; one block of threads blurs a tile and its rim in shared memory."""
 
 _RIM = TILE + 2 * REACH
-_THREADS = 64 if SIMULATED else 256
+_THREADS = 64
 _WARPS = _THREADS // 32
 PHOTONS, ELECTRONICS = 1, 2
 """Purposes of random numbers."""
@@ -51,71 +58,131 @@ class Measure:
     def __init__(
         self, detector: Detector, panel: SentPanel, beam: ConeBeam, seed: int, device: torch.device
     ) -> None:
-        self.detector, self.panel, self.device = detector, panel, device
+        self.detector, self.panel, self.beam, self.device = detector, panel, beam, device
         self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
-        self.focal = put(blur_taps(detector.focal_blur_px), device)
-        self.spread = put(blur_taps(detector.scintillator_blur_px), device)
-        self.pixel, self.distance = np.float32(beam.pixel_mm), np.float32(beam.source_detector_mm)
+        self.photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
+        self.steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
+        self.read = np.float32(detector.read_noise / min(detector.photons, 1e12))
         self.last = np.float32(max(beam.views - 1, 1))
         # Scatter comes from the signal behind the focal spot's blur; both blurs are made at once.
         sigma = math.hypot(detector.scatter_sigma_px, detector.focal_blur_px)
-        self.rows = _weights(beam.rows, sigma, device)
-        self.columns = _weights(beam.columns, sigma, device)
+        tables = [
+            blur_taps(detector.focal_blur_px), blur_taps(detector.scintillator_blur_px), _weights(beam.rows, sigma),
+            _weights(beam.columns, sigma), self._settings(),
+        ]  # fmt: skip
+        self.focal, self.spread, self.rows, self.columns, self.settings = sent(parcel(tables), device)
+
+    def _settings(self) -> NDArray[np.int32]:
+        """`Settings` of detect.cu, word by word."""
+        detector, beam = self.detector, self.beam
+        blocks = -(-beam.rows // _COARSE), -(-beam.columns // _COARSE)
+        whole = beam.rows, beam.columns, *blocks, self.panel.drift.shape[1] > 1, max(len(self.panel.curve) - 1, 0)
+        real = (
+            self.photons, FEW_QUANTA, self.read, self.steps, FULL_SCALE, self.last, detector.floor, LINEARISED_TO,
+            beam.pixel_mm, beam.source_detector_mm, detector.scatter_fraction,
+        )  # fmt: skip
+        words = np.array(self.seed), np.array(whole, np.int32), np.array(real, np.float32)
+        return np.concatenate([word.view(np.int32) for word in words])
 
     def __call__(
-        self, signal: torch.Tensor, variance: torch.Tensor, first_view: int, *, weighted: bool = True
+        self,
+        signal: torch.Tensor,
+        variance: torch.Tensor,
+        first_view: int,
+        *,
+        weighted: bool = True,
+        narrow: bool = False,
     ) -> torch.Tensor:
-        """Line integrals, float32 (view, row, column), times the cosine of the cone beam if `weighted`."""
-        detector, panel = self.detector, self.panel
+        """Line integrals (view, row, column), times the cosine of the cone beam if `weighted`; float16 if `narrow`."""
+        noisy = torch.empty_like(signal)
+        out = torch.empty_like(signal, dtype=torch.float16 if narrow and not SIMULATED else torch.float32)
+        (self._simulate if SIMULATED else self._run)(signal, variance, first_view, noisy, out, not weighted)
+        return out.half() if narrow else out
+
+    def _run(
+        self,
+        signal: torch.Tensor,
+        variance: torch.Tensor,
+        first: int,
+        noisy: torch.Tensor,
+        out: torch.Tensor,
+        flat: bool,
+    ) -> None:
+        panel, (views, rows, columns) = self.panel, signal.shape
+        grid = -(-columns // WIDE), -(-rows // TALL), views
+        focal, spread = (self.focal, len(self.focal)), (self.spread, len(self.spread))
+        compiled.launch(
+            "detect", "expose", grid, THREADS,
+            signal, variance, *focal, self._absorbed(signal), panel.output, self.settings, first, noisy,
+        )  # fmt: skip
+        common = (
+            noisy, *spread, panel.gain, panel.drift, panel.curve, self.settings, first, flat, out.dtype == torch.float16
+        )  # fmt: skip
+        compiled.launch("detect", "read_out", grid, THREADS, *common, out)
+        if count := len(panel.bad):
+            compiled.launch(
+                "detect", "fill_in", (-(-count // 128), views), 128, *common, panel.bad, panel.filling, count, out
+            )
+
+    def _absorbed(self, signal: torch.Tensor) -> torch.Tensor | None:
+        """What every block of pixels lacks, blurred widely (view, block row + 1, block column + 1); last: its mean."""
+        if self.detector.scatter_fraction == 0.0:
+            return None
         views, rows, columns = signal.shape
-        noisy, out = torch.empty_like(signal), torch.empty_like(signal)
-        output = panel.output[first_view : first_view + views]
-        photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
+        lost = torch.empty((views, len(self.rows) - 1, len(self.columns) - 1), device=self.device)
+        compiled.launch(
+            "detect", "absorbed", (-(-lost.numel() // 128),), 128, signal, rows, columns, *lost.shape[1:], views, lost
+        )
+        return torch.matmul(self.rows, lost @ self.columns.T)
+
+    def _simulate(
+        self,
+        signal: torch.Tensor,
+        variance: torch.Tensor,
+        first: int,
+        noisy: torch.Tensor,
+        out: torch.Tensor,
+        flat: bool,
+    ) -> None:
+        """The same by the kernels below."""
+        detector, panel, beam = self.detector, self.panel, self.beam
+        views, rows, columns = signal.shape
+        output = panel.output[first : first + views]
         grid = (-(-columns // TILE), -(-rows // TILE), views)
-        place = *self.seed, np.uint32(first_view)
+        place = *self.seed, np.uint32(first)
         _expose[grid, _THREADS](
-            seen(signal), seen(variance), seen(self.focal), seen(self._scatter(signal)), seen(output), photons,
+            seen(signal), seen(variance), seen(self.focal), seen(self._scatter(signal)), seen(output), self.photons,
             *place, seen(noisy),
         )  # fmt: skip
-        steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
-        read = np.float32(detector.read_noise / min(detector.photons, 1e12))
-        flat = np.float32(0.0) if weighted else np.float32(1.0)
-        convert = seen(panel.gain), seen(panel.drift), read, steps, self.last, *place
-        finish = seen(panel.curve), np.float32(detector.floor), self.pixel, self.distance, flat
+        convert = seen(panel.gain), seen(panel.drift), self.read, self.steps, self.last, *place
+        geometry = np.float32(beam.pixel_mm), np.float32(beam.source_detector_mm)
+        finish = seen(panel.curve), np.float32(detector.floor), *geometry, np.float32(flat)
         _read_out[grid, _THREADS](seen(noisy), seen(self.spread), *convert, *finish, seen(out))
         if len(panel.bad):
-            threads = 32 if SIMULATED else 128
-            _fill_in[(-(-len(panel.bad) // threads), views), threads](
-                seen(noisy),
-                seen(self.spread),
-                seen(panel.bad),
-                seen(panel.filling),
-                *convert,
-                *finish,
-                seen(out),
+            bad = seen(panel.bad), seen(panel.filling)
+            _fill_in[(-(-len(panel.bad) // 32), views), 32](
+                seen(noisy), seen(self.spread), *bad, *convert, *finish, seen(out)
             )
-        return out
 
     def _scatter(self, signal: torch.Tensor) -> torch.Tensor:
         """Scattered signal at the middles of blocks of pixels, (view, block row, block column), over the output."""
         if self.detector.scatter_fraction == 0.0:
             return torch.zeros((len(signal), 1, 1), device=self.device)
         lost = 1.0 - torch.nn.functional.avg_pool2d(signal[:, None], _COARSE, ceil_mode=True)[:, 0]
-        (rows, tall), (columns, wide) = self.rows, self.columns
-        blurred = rows @ lost @ columns.T
-        even = (tall @ lost @ wide)[:, None, None]
-        return (0.5 * self.detector.scatter_fraction * (blurred + even)).clamp_(min=0.0).contiguous()
+        blurred = self.rows @ lost @ self.columns.T
+        blurred = blurred[:, :-1, :-1] + blurred[:, -1:, -1:]
+        return (0.5 * self.detector.scatter_fraction * blurred).clamp_(min=0.0).contiguous()
 
 
-def _weights(size: int, sigma: float, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
-    """Rows of a normalised Gaussian between the middles of blocks of pixels, and the blocks' shares of the pixels."""
+def _weights(size: int, sigma: float) -> NDArray[np.float32]:
+    """Rows of a normalised Gaussian between the middles of blocks of pixels; the last one holds the blocks' shares of
+    the pixels."""
     starts = np.arange(0, size, _COARSE)
     sizes = np.minimum(starts + _COARSE, size) - starts
     middles = starts + (sizes - 1) / 2.0
     weights = np.exp(-0.5 * ((middles[:, None] - middles[None, :]) / sigma) ** 2)
     weights /= weights.sum(axis=1, keepdims=True)
-    both = put(np.concatenate([weights, [sizes / size]]).astype(np.float32), device)
-    return both[:-1], both[-1]
+    return np.concatenate([weights, [sizes / size]]).astype(np.float32)
 
 
 @cuda.jit(device=True, fastmath=FAST)

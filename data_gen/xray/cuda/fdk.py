@@ -1,4 +1,7 @@
-"""Ramp filter and backprojection on a card, onto wanted voxels only; see `xray.reconstruct` for the method."""
+"""Ramp filter and backprojection on a card, onto wanted voxels only; see `xray.reconstruct` for the method.
+
+On a card, fdk.cu backprojects (see `compiled`); the kernels below are its plain form for numba's simulator.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,8 @@ import torch
 from numba import cuda, float32, int32, uint32
 from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.cuda import compiled
+from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, parcel, put, seen, sent
 from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
@@ -20,6 +24,9 @@ RUN = 4
 
 _ZERO, _HALF, _ONE = np.float32(0), np.float32(0.5), np.float32(1)
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
+STRETCH, THREADS = 8, 128
+"""The same on a card, and threads of a block: RUN and THREADS of fdk.cu."""
+
 PRECISIONS = ("float32", "tf32", "float16")
 
 
@@ -52,11 +59,16 @@ class Ramp:
         places = torch.arange(beam.columns, device=device)
         index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
-        dtype = torch.float16 if precision == "float16" else torch.float32
-        self.matrix = put(taps.astype(np.float32), device)[index].to(dtype)
+        matrix = put(taps.astype(np.float32), device)[index]
+        if precision == "float16" and not SIMULATED:
+            # Each pixel's value and, beside it, its right neighbour's, as the backprojection reads them in one load.
+            beside = torch.nn.functional.pad(matrix[:, 1:], (0, 1))
+            matrix = torch.stack([matrix, beside], dim=2).flatten(1)
+        self.matrix = matrix.to(torch.float16 if precision == "float16" else torch.float32)
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
-        """Filtered views (view, row, column) without the factor `scale`, in the precision of the product."""
+        """Filtered views without the factor `scale`: (view, row, column), or in float16 on a card (view, row, 2 columns),
+        each pixel followed by the one to its right."""
         if self.precision == "float16":
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
@@ -118,33 +130,59 @@ class Backprojection:
     Args:
         beam: the scan.
         lattice: voxels, aligned with the file's frame.
-        wanted: from :func:`wanted_voxels`.
+        wanted: from :func:`wanted_voxels`; None for all.
         device: the card.
+        origins_mm: (n, 3) middles of the first voxels of n lattices like that one, instead of its own; on a card.
     """
 
-    def __init__(self, beam: ConeBeam, lattice: Lattice, wanted: torch.Tensor, device: torch.device) -> None:
+    def __init__(
+        self,
+        beam: ConeBeam,
+        lattice: Lattice,
+        wanted: torch.Tensor | None,
+        device: torch.device,
+        origins_mm: NDArray[np.float64] | None = None,
+    ) -> None:
         self.beam, self.lattice, self.wanted = beam, lattice, wanted
-        self.volume = torch.zeros(lattice.shape, dtype=torch.float32, device=device)
+        several = () if origins_mm is None else (len(origins_mm),)
+        self.volume = torch.zeros((*several, *lattice.shape), dtype=torch.float32, device=device)
         self.upright = beam.axis_tilt_deg == 0.0 and beam.ray_deg == 90.0
         angles = beam.angles_rad
         table = np.stack([np.sin(angles), np.cos(angles)], axis=1) if self.upright else _maps(beam)
-        self.turns = put(table.astype(np.float32), device)
+        origins = np.atleast_2d(lattice.origin_mm if origins_mm is None else origins_mm)
+        self.turns, self.origins = sent(parcel([table.astype(np.float32), origins.astype(np.float32)]), device)
 
     def add(self, filtered: torch.Tensor, first_view: int, scale: float = 1.0) -> None:
-        """Add filtered views (view, row, column), each times `scale`."""
-        nz, ny, nx = self.lattice.shape
-        beam = self.beam
-        runs = math.ceil(ny / RUN)
-        grid = (math.ceil(nx / _BLOCK[0]), math.ceil(runs / _BLOCK[1]), nz)
-        turns = seen(self.turns[first_view : first_view + len(filtered)])
+        """Add filtered views from :class:`Ramp`, each times `scale`."""
+        turns = self.turns[first_view : first_view + len(filtered)]
+        share = scale * math.pi / self.beam.views
+        (self._simulate if SIMULATED else self._run)(filtered, turns, share)
+
+    def _run(self, filtered: torch.Tensor, turns: torch.Tensor, share: float) -> None:
+        (nz, ny, nx), beam = self.lattice.shape, self.beam
+        grid = math.ceil(math.ceil(ny / STRETCH) * nx / THREADS), nz * len(self.origins)
+        common = (
+            filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
+            self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
+        )  # fmt: skip
+        if self.upright:
+            sizes = beam.source_axis_mm, beam.voxel_mm
+            compiled.launch("fdk", "add_upright", grid, THREADS, *common, *map(float, sizes), share, self.volume)
+        else:
+            compiled.launch("fdk", "add_mounted", grid, THREADS, *common, share, self.volume)
+
+    def _simulate(self, filtered: torch.Tensor, turns: torch.Tensor, share: float) -> None:
+        """The same by the kernels below."""
+        (nz, ny, nx), beam = self.lattice.shape, self.beam
+        grid = math.ceil(nx / _BLOCK[0]), math.ceil(math.ceil(ny / RUN) / _BLOCK[1]), nz
+        wanted = torch.ones(self.lattice.shape, dtype=torch.uint8) if self.wanted is None else self.wanted
+        views = seen(filtered.reshape(-1)), beam.rows, beam.columns, seen(turns), seen(wanted)
         place = [np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm)]
-        share = np.float32(scale * math.pi / beam.views)
-        views = seen(filtered.reshape(-1)), beam.rows, beam.columns, turns, seen(self.wanted)
         if self.upright:
             sizes = np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm)
-            _add_views[grid, _BLOCK](*views, *place, *sizes, share, seen(self.volume))
+            _add_views[grid, _BLOCK](*views, *place, *sizes, np.float32(share), seen(self.volume))
         else:
-            _add_views_any[grid, _BLOCK](*views, *place, share, seen(self.volume))
+            _add_views_any[grid, _BLOCK](*views, *place, np.float32(share), seen(self.volume))
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ import torch
 from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import Packed
-from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, seen, sent
+from jointwise.data_gen.xray.cuda.card import SIMULATED, CardLimit, Parcel, parcel, seen, sent
 from jointwise.data_gen.xray.detector import (
     Detector,
     bad_map,
@@ -69,6 +69,7 @@ class Sent(NamedTuple):
 
     Attributes:
         packed: the scene's arrays, boxes of one length and width side by side.
+        prims: (k, 20) float32: matrix, origin, profile, ends and role (bits of an integer) of each primitive.
         balls, corners: bounding balls and boxes of all primitives.
         items: (k + joints, 3) int32: kind, owner (number of the joint or neck), whether pixels under it get
             sub-rays. The last ones stand for whole joints and only mark pixels.
@@ -82,6 +83,7 @@ class Sent(NamedTuple):
     """
 
     packed: Packed
+    prims: Any
     balls: Any
     corners: Any
     items: Any
@@ -123,7 +125,7 @@ def load(
     weights = [energies.weight, energies.weight * energies.quantum]
     packed = _with_sorted_boxes(packed)
     rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
-    arrays = [*packed, balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
+    arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
     return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
 
 
@@ -135,6 +137,15 @@ def _with_sorted_boxes(packed: Packed) -> Packed:
         box_high=packed.box_high[order],
         box_material=packed.box_material[order],
     )
+
+
+def _in_one(packed: Packed) -> NDArray[np.float32]:
+    """All numbers of a primitive side by side, as project.cu reads them."""
+    table = np.zeros((len(packed.role), 20), np.float32)
+    columns = [a.reshape(len(table), -1) for a in (packed.matrix, packed.origin, packed.profile, packed.ends)]
+    table[:, :17] = np.concatenate(columns, axis=1)
+    table[:, 17] = packed.role.astype(np.int32).view(np.float32)
+    return table
 
 
 def _items(packed: Packed) -> NDArray[np.int32]:
@@ -156,11 +167,14 @@ def _items(packed: Packed) -> NDArray[np.int32]:
 
 def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
-    arrays = [seen(t) for t in sent(load.parcel, device)]
+    arrays: list[Any] = sent(load.parcel, device)
+    if SIMULATED:
+        arrays = [seen(t) for t in arrays]
     count, real = len(Packed._fields), np.float32
-    balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
+    prims, balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
     return Sent(
         Packed(*arrays[:count]),
+        prims,
         balls,
         corners,
         items,

@@ -154,11 +154,6 @@ def reconstructed(
     prepared: Prepared, device: torch.device, precision: str = "float32"
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Attenuation per mm of the wanted voxels, float32 (z, y, x), zero elsewhere; and whether rays were lost."""
-    from jointwise.data_gen.xray.cuda import load as loads
-    from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.cuda.fdk import Backprojection, Ramp, wanted_voxels
-    from jointwise.data_gen.xray.cuda.project import project, shadows
-
     from jointwise.data_gen.xray.cuda.fdk import Backprojection, wanted_voxels
 
     found, beam = prepared.found, scan_beam(prepared.record.scanner)
@@ -167,9 +162,10 @@ def reconstructed(
     return sums.volume, backprojected(prepared, sums, device, precision)
 
 
-def sub_volumes(prepared: Prepared, grid: Grid, precision: str = "float16") -> tuple[torch.Tensor, torch.Tensor]:
-    """Attenuation per mm of every joint's grid, float16 (n, z, y, x), backprojected straight onto the grid's points; and
-    whether rays were lost.
+def sub_volumes(
+    prepared: Prepared, grid: Grid, precision: str = "float16"
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Attenuation per mm of every joint, float16 (n, z, y, x), straight onto its grid's points; whether rays were lost.
 
     Without the scan's lattice, the cut and the levels of `on_card`: the short way where only the physics counts.
 

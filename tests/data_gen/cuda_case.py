@@ -1,8 +1,7 @@
-"""Two scans of two balls for `test_cuda`, on a card or (run as a program) under numba's CUDA simulator.
+"""Two scans of two balls for `test_cuda`, on a card or (run as a program) as C++ and under numba's
+CUDA simulator.
 
-NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz [built]
-
-With `built` the CUDA C runs too, as plain C++ (cuda_cpp).
+NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz
 """
 
 import sys
@@ -163,8 +162,7 @@ def on_card(name):
 
 
 if __name__ == "__main__":
-    if sys.argv[3:] == ["built"]:
-        import cuda_cpp
+    import cuda_cpp
 
-        cuda_cpp.use()
+    cuda_cpp.use()
     np.savez(sys.argv[2], **on_card(sys.argv[1]))

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from jointwise.data_gen.xray.cuda import compiled, detect, fdk, load, project
+from jointwise.data_gen.xray.cuda import compiled
 
 HERE = Path(__file__).parent
 SOURCES = Path(compiled.__file__).parent
@@ -41,25 +41,20 @@ def library(source: str) -> ctypes.CDLL:
 
 
 def use():
-    """Send everything that a card would do by CUDA C here; what numba compiles stays with its simulator."""
+    """Send what a card would do by CUDA C here; what numba compiles is for its simulator."""
     compiled.launch = launch
-    for module in (detect, fdk, load, project):
-        module.SIMULATED = False
 
 
 def launch(source, name, grid, block, *arguments, shared=0):
     """`compiled.launch` on the processor."""
+    assert shared <= 256 * 1024
     values, kept = [], []
     for argument in arguments:
         if isinstance(argument, torch.Tensor):
             assert argument.is_contiguous()
             value = np.uint64(argument.data_ptr())
-        elif isinstance(argument, np.ndarray) or hasattr(argument, "ctypes"):
-            value = np.uint64(argument.ctypes.data) if getattr(argument, "ndim", 0) else argument
-        elif argument is None:
-            value = np.uint64(0)
         else:
-            value = argument if isinstance(argument, np.generic) else compiled._passed(argument)
+            value = compiled.passed(argument)
         kept.append(np.array(value))
         values.append(kept[-1].ctypes.data)
     table = (ctypes.c_void_p * len(values))(*values)

@@ -13,7 +13,7 @@ import torch
 from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import Packed
-from jointwise.data_gen.xray.cuda.card import SIMULATED, CardLimit, Parcel, parcel, seen, sent
+from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
 from jointwise.data_gen.xray.detector import (
     Detector,
     bad_map,
@@ -168,8 +168,6 @@ def _items(packed: Packed) -> NDArray[np.int32]:
 def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
     arrays: list[Any] = sent(load.parcel, device)
-    if SIMULATED:
-        arrays = [seen(t) for t in arrays]
     count, real = len(Packed._fields), np.float32
     prims, balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
     return Sent(

@@ -170,11 +170,23 @@ def sub_volumes(
     Without the scan's lattice, the cut and the levels of `on_card`: the short way where only the physics counts.
 
     Raises:
-        InputError: the grid's points lie apart by other steps along its axes, or the board is turned in its scan.
+        InputError: see `onto_grids`.
+    """
+    device = card()
+    sums = onto_grids(prepared, grid, device)
+    lost = backprojected(prepared, sums, device, precision)
+    return sums.volume.half(), lost
+
+
+def onto_grids(prepared: Prepared, grid: Grid, device: torch.device) -> Any:
+    """A `fdk.Backprojection` onto the points of every joint's grid.
+
+    Raises:
+        InputError: the points lie apart by other steps along other axes, or the board is turned in its scan.
     """
     from jointwise.data_gen.xray.cuda.fdk import Backprojection
 
-    device, record, found = card(), prepared.record, prepared.found
+    record, found = prepared.record, prepared.found
     offsets = grid.offsets_mm(record.board.pitch_mm, record.board.ball_mm)
     steps = np.concatenate([np.diff(axis) for axis in offsets])
     if np.ptp(steps) > 1e-6 * steps[0] or not np.allclose(found.axes, np.eye(3), atol=1e-6):
@@ -183,9 +195,7 @@ def sub_volumes(
         )
     lattice = Lattice(grid.shape, (0.0, 0.0, 0.0), (float(steps[0]),) * 3)
     first = np.atleast_2d(found.centres_mm) + [axis[0] for axis in offsets]
-    sums = Backprojection(scan_beam(record.scanner), lattice, None, device, first)
-    lost = backprojected(prepared, sums, device, precision)
-    return sums.volume.half(), lost
+    return Backprojection(scan_beam(record.scanner), lattice, None, device, first)
 
 
 def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision: str) -> torch.Tensor:

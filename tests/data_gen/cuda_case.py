@@ -5,6 +5,7 @@ NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py up
 """
 
 import sys
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -72,6 +73,9 @@ CASES = {
 CENTRES = np.array([[-0.4, 0.0, 0.0], [0.4, 0.0, 0.0]])
 HALF = (0.3, 0.3, 0.3)
 LATTICE = centred_lattice((14, 14, 32), 0.05)
+PIECE = (6, 9, 5)
+PIECES = (6, 2, 4), (21, 2, 3)
+"""Voxels (z, y, x) and first voxel (x, y, z) of pieces of the lattice that are wanted anyway."""
 GRID = Grid((8, 8, 8))
 PITCH, BALL = 0.4, 0.4
 
@@ -143,6 +147,10 @@ def on_card(name):
     halves = fdk.Ramp(beam, 0.9, device, "float16", apodisation=case.apodisation)
     narrow = fdk.Backprojection(beam, LATTICE, wanted, device)
     narrow.add(halves(of_case(signal, variance, 0, narrow=True)), 0, halves.scale)
+    # Straight onto pieces of that lattice: the same voxels as in the whole.
+    origins = np.array([LATTICE.origin_mm + LATTICE.voxel_mm * np.array(first) for first in PIECES])
+    straight = fdk.Backprojection(beam, replace(LATTICE, shape=PIECE), None, device, origins)
+    straight.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
     boxes = cut.resample(sums.volume, LATTICE, CENTRES, rotation(0, 0, 2.0), GRID, PITCH, BALL)
     # Noise: one even field twice. Views in two groups: what drifts must know the view's number.
     field = torch.full((1, beam.rows, beam.columns), 0.5, device=device)
@@ -154,6 +162,7 @@ def on_card(name):
         "variance": variance.cpu().numpy(),
         "integrals": torch.cat(parts).cpu().numpy(),
         "volume": sums.volume.cpu().numpy(),
+        "straight": straight.volume.cpu().numpy(),
         "narrow": narrow.volume.cpu().numpy(),
         "boxes": boxes.cpu().numpy(),
         "drawn": np.array(drawn),

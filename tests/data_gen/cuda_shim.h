@@ -36,6 +36,11 @@ inline float __uint_as_float(unsigned i) { return __int_as_float((int)i); }
 inline float __fdividef(float a, float b) { return a / b; }
 inline float __fdiv_rn(float a, float b) { return a / b; }
 inline float __fsqrt_rn(float a) { return sqrtf(a); }
+inline float __fadd_rd(float a, float b) {
+    const double sum = (double)a + (double)b;
+    const float out = (float)sum;
+    return out > sum ? nextafterf(out, -INFINITY) : out;
+}
 inline float rsqrtf(float a) { return 1.0f / sqrtf(a); }
 inline float __expf(float a) { return expf(a); }
 inline float __logf(float a) { return logf(a); }
@@ -67,6 +72,7 @@ inline unsigned short half_bits(float v) {
     }
     return out | (v < 0 ? 0x8000 : 0);
 }
+inline const char *moved(const char *at, unsigned times, unsigned bytes) { return at + (uint64_t)times * bytes; }
 inline unsigned twice(float v) { return half_bits(v) * 0x10001u; }
 inline float2 widened(unsigned pair) { return {shim_wide(pair & 0xffff), shim_wide(pair >> 16)}; }
 inline unsigned between(unsigned a, unsigned b, unsigned share) {

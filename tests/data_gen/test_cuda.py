@@ -122,6 +122,11 @@ def test_volume_and_boxes_agree(ours, scan):
     assert np.sqrt(np.mean((ours["volume"] - volume) ** 2)) < most * level
     # Half precision rounds every sample to 1 part in 2,000; three views hardly average that.
     assert np.sqrt(np.mean((ours["narrow"] - volume) ** 2)) < (most + 3e-4) * level
+    nz, ny, nx = case.PIECE
+    for piece, (x, y, z) in zip(ours["straight"], case.PIECES, strict=True):
+        same = volume[z : z + nz, y : y + ny, x : x + nx]
+        np.testing.assert_allclose(piece, same, atol=10 * most * level)
+        assert np.ptp(same) > 0.1 * level
     turn = rotation(0, 0, 2.0)
     boxes = [
         resample(ours["volume"], case.LATTICE, c, turn, case.GRID, case.PITCH, case.BALL)

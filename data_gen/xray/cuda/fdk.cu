@@ -5,8 +5,15 @@
 #define RUN 8
 #define THREADS 128
 #define MAGIC 12582912.0f
+#define BITS 0x4B400000u
 
 #ifdef __CUDACC__
+// at + times * bytes in one instruction, which the compiler else takes apart.
+__device__ __forceinline__ const char *moved(const char *at, unsigned times, unsigned bytes) {
+    const char *out;
+    asm("mad.wide.u32 %0, %1, %2, %3;" : "=l"(out) : "r"(times), "r"(bytes), "l"(at));
+    return out;
+}
 __device__ __forceinline__ unsigned twice(float value) {
     unsigned out;
     asm("cvt.rn.f16x2.f32 %0, %1, %1;" : "=r"(out) : "f"(value));
@@ -25,20 +32,20 @@ __device__ __forceinline__ unsigned between(unsigned a, unsigned b, unsigned sha
 }
 #endif
 
+// Adds the value at a share of the way from row `one` to the row below it, `two`, each a pixel and its right neighbour.
 struct Pairs {
-    const unsigned *at;
-    __device__ __forceinline__ float value(unsigned one, unsigned two, float share, float left, float right) const {
-        const float2 v = widened(between(__ldg(at + one), __ldg(at + two), twice(share)));
-        return left * v.x + right * v.y;
+    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
+        const float2 v = widened(between(__ldg((const unsigned *)one), __ldg((const unsigned *)two), twice(share)));
+        sum = fmaf(left, v.x, sum);
+        sum = fmaf(right, v.y, sum);
     }
 };
 
 struct Singles {
-    const float *at;
-    __device__ __forceinline__ float value(unsigned one, unsigned two, float share, float left, float right) const {
-        const float upper = left * __ldg(at + one) + right * __ldg(at + one + 1);
-        const float lower = left * __ldg(at + two) + right * __ldg(at + two + 1);
-        return upper + share * (lower - upper);
+    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
+        const float *a = (const float *)one, *b = (const float *)two;
+        const float upper = left * __ldg(a) + right * __ldg(a + 1), lower = left * __ldg(b) + right * __ldg(b + 1);
+        sum += upper + share * (lower - upper);
     }
 };
 
@@ -63,36 +70,41 @@ struct Place {
     }
 };
 
+// Adding MAGIC downwards leaves the whole number below a value in the low bits of the sum. The bits less those of MAGIC
+// itself are never formed: BITS times the step lies in the base that they count from.
 template <class Views>
-__device__ __forceinline__ void upright(const Views &views, int rows, int columns, const float2 *turns, int count,
+__device__ __forceinline__ void upright(const char *views, int rows, int columns, const float2 *turns, int count,
                                         const Place &p, float spacing, float distance, float step, float share, float *sums) {
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1), finer = 1.0f / step;
-    for (int view = 0; view < count; view++) {
+    const float most = MAGIC + (float)(columns - 2);
+    const unsigned stride = 4u * (unsigned)columns;
+    const size_t image = (size_t)rows * stride;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
+    for (int view = 0; view < count; view++, base += image) {
         const float2 turn = __ldg(turns + view);
         const float enlarged = __fdividef(distance, distance - (p.px * turn.x + p.pz * turn.y)), scale = enlarged * finer;
         const float column = (p.px * turn.y - p.pz * turn.x) * scale + middle_column;
         if (!(column >= 0.0f && column <= last_column)) continue;
-        const int c = min((int)column, columns - 2);
-        const float weight = share * enlarged * enlarged, right = (column - (float)c) * weight, left = weight - right;
+        const float whole = fminf(__fadd_rd(column, MAGIC), most), weight = share * enlarged * enlarged;
+        const float right = (column - (whole - MAGIC)) * weight, left = weight - right;
         const float start = p.py * scale + middle_row, slope = spacing * scale, end = start + (RUN - 1) * slope;
-        const unsigned image = (unsigned)view * (unsigned)rows * (unsigned)columns + (unsigned)c;
-        if (start >= 1.0f && end <= last_row - 1.0f) {
-            // All of the run lies on the detector. Adding MAGIC rounds to a whole number, the low bits of the sum.
-            const unsigned base = image - 0x4B400000u * (unsigned)columns;
+        const char *one = moved(base, __float_as_uint(whole), 4u), *two = one + stride;
+        if (start >= 0.0f && end < last_row) {
+            // All of the run lies on the detector.
 #pragma unroll
             for (int j = 0; j < RUN; j++) {
-                const float row = start + (float)j * slope, whole = (row - 0.5f) + MAGIC;
-                const unsigned one = base + __float_as_uint(whole) * (unsigned)columns;
-                sums[j] += views.value(one, one + columns, row - (whole - MAGIC), left, right);
+                const float row = start + (float)j * slope, below = __fadd_rd(row, MAGIC);
+                const unsigned at = __float_as_uint(below);
+                Views::add(moved(one, at, stride), moved(two, at, stride), row - (below - MAGIC), left, right, sums[j]);
             }
         } else {
+#pragma unroll 1
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope;
-                const int r = min((int)fmaxf(row, 0.0f), rows - 2);
-                const unsigned one = image + (unsigned)r * (unsigned)columns;
-                const float value = views.value(one, one + columns, row - (float)r, left, right);
-                sums[j] += row >= 0.0f && row <= last_row ? value : 0.0f;
+                if (!(row >= 0.0f && row <= last_row)) continue;
+                const int r = min((int)row, rows - 2);
+                Views::add(moved(one, BITS + r, stride), moved(two, BITS + r, stride), row - (float)r, left, right, sums[j]);
             }
         }
     }
@@ -100,48 +112,52 @@ __device__ __forceinline__ void upright(const Views &views, int rows, int column
 
 // Any mount: column, row and weight of each voxel by themselves; maps are those of fdk._maps.
 template <class Views>
-__device__ __forceinline__ void mounted(const Views &views, int rows, int columns, const float4 *maps, int count,
+__device__ __forceinline__ void mounted(const char *views, int rows, int columns, const float4 *maps, int count,
                                         const Place &p, float spacing, float share, float *sums) {
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1);
-    for (int view = 0; view < count; view++) {
+    const float most_column = MAGIC + (float)(columns - 2), most_row = MAGIC + (float)(rows - 2);
+    const unsigned stride = 4u * (unsigned)columns;
+    const size_t image = (size_t)rows * stride;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
+    for (int view = 0; view < count; view++, base += image) {
         const float4 a = __ldg(maps + 3 * view), b = __ldg(maps + 3 * view + 1), d = __ldg(maps + 3 * view + 2);
         const float across = a.x * p.px + a.y * p.py + a.z * p.pz + a.w, along = b.x * p.px + b.y * p.py + b.z * p.pz + b.w;
         const float depth = d.x * p.px + d.y * p.py + d.z * p.pz + d.w;
-        const unsigned image = (unsigned)view * (unsigned)rows * (unsigned)columns;
 #pragma unroll
         for (int j = 0; j < RUN; j++) {
             const float step = (float)j * spacing, inverse = __fdividef(1.0f, depth + step * d.y);
             const float column = (across + step * a.y) * inverse + middle_column;
             const float row = (along + step * b.y) * inverse + middle_row;
-            const bool seen = column >= 0.0f && column <= last_column && row >= 0.0f && row <= last_row;
-            const int c = min((int)fmaxf(column, 0.0f), columns - 2), r = min((int)fmaxf(row, 0.0f), rows - 2);
-            const unsigned one = image + (unsigned)r * (unsigned)columns + (unsigned)c;
-            const float weight = seen ? share * inverse * inverse : 0.0f, right = (column - (float)c) * weight;
-            const float value = views.value(one, one + columns, row - (float)r, weight - right, right);
-            sums[j] += seen ? value : 0.0f;
+            // Beyond the detector the nearest pixel is read, for nothing: all loads of a run are under way together.
+            const float inner = fminf(fmaxf(column, 0.0f), last_column), level = fminf(fmaxf(row, 0.0f), last_row);
+            const float whole = fminf(__fadd_rd(inner, MAGIC), most_column), below = fminf(__fadd_rd(level, MAGIC), most_row);
+            const float weight = inner == column && level == row ? share * inverse * inverse : 0.0f;
+            const float right = (inner - (whole - MAGIC)) * weight;
+            const char *one = moved(moved(base, __float_as_uint(whole), 4u), __float_as_uint(below), stride);
+            Views::add(one, one + stride, level - (below - MAGIC), weight - right, right, sums[j]);
         }
     }
 }
 
 extern "C" __global__ void __launch_bounds__(THREADS) add_upright(
-    const void *views, int narrow, int rows, int columns, const float2 *turns, int count, const unsigned char *wanted,
+    const char *views, int narrow, int rows, int columns, const float2 *turns, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float distance, float step, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);
     if (!p.any) return;
     float sums[RUN] = {};
-    if (narrow) upright(Pairs{(const unsigned *)views}, rows, columns, turns, count, p, spacing, distance, step, share, sums);
-    else upright(Singles{(const float *)views}, rows, columns, turns, count, p, spacing, distance, step, share, sums);
+    if (narrow) upright<Pairs>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
+    else upright<Singles>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
     p.add(sums, wanted, volume);
 }
 
 extern "C" __global__ void __launch_bounds__(THREADS) add_mounted(
-    const void *views, int narrow, int rows, int columns, const float4 *maps, int count, const unsigned char *wanted,
+    const char *views, int narrow, int rows, int columns, const float4 *maps, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);
     if (!p.any) return;
     float sums[RUN] = {};
-    if (narrow) mounted(Pairs{(const unsigned *)views}, rows, columns, maps, count, p, spacing, share, sums);
-    else mounted(Singles{(const float *)views}, rows, columns, maps, count, p, spacing, share, sums);
+    if (narrow) mounted<Pairs>(views, rows, columns, maps, count, p, spacing, share, sums);
+    else mounted<Singles>(views, rows, columns, maps, count, p, spacing, share, sums);
     p.add(sums, wanted, volume);
 }

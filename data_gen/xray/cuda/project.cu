@@ -18,7 +18,6 @@
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
-enum { SOLDER, COPPER, LAMINATE, SILICON };
 
 struct Ray { float x, y, z, dx, dy, dz; };
 struct Chord { float t0, t1, t2, t3; };
@@ -269,7 +268,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
-    const float *box_low, const float *box_high, const signed char *box_material, int boxes, float *signal,
+    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, float *signal,
     float *variance, int *lost) {
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     extern __shared__ float4 energy[];
@@ -318,8 +317,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const float *low = box_low + 3 * k, *high = box_high + 3 * k;
         bool alike = k > 0 && low[0] == low[-3] && low[1] == low[-2] && high[0] == high[-3] && high[1] == high[-2];
         sides[k] = make_float4(low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]);
-        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(box_material[k]),
-                               __int_as_float(alike));
+        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(alike), 0.0f);
     }
     for (int e = thread; e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -435,14 +433,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                             const float4 ball = __ldg(&s.balls[k]);
                             approach(frame, ball.x, ball.y, ball.z, ray);
                         }
-                        const Chord chord = segment(s.prims, k, ray);
                         const int role = role_of(s.prims, k);
+                        // Bodies come first, gaps next: what a ray finds none of spares it what is taken from them.
+                        if (kind == JOINT && role != BODY && (!sum.some() || ((role == KEEP || role == PATCH) && sum.gap.none()))) continue;
+                        const Chord chord = segment(s.prims, k, ray);
                         if (kind != JOINT) {
                             float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
                             length = role == VOID ? -length : length;
                             copper += length;
                             sunk += kind == SUNK ? length : 0.0f;
-                        } else if (role != MIX || k != s.joint_rows[2 * owner + 1] - 1) {
+                        } else {
                             if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
                             if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
                         }
@@ -450,24 +450,27 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 }
             }
         }
-        float laminate = 0.0f, silicon = 0.0f, begin = 0.0f, end = 0.0f;
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        for (int k = 0; k < boxes; k++) {
-            const float4 z = layer[k];
-            if (!__float_as_int(z.w)) {
-                const float4 p = sides[k];
-                const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
-                begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+        float begin = 0.0f, end = 0.0f;
+        auto through = [&](int k, int last) {
+            float total = 0.0f;
+            for (; k < last; k++) {
+                const float4 z = layer[k];
+                if (!__float_as_int(z.z)) {
+                    const float4 p = sides[k];
+                    const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
+                    begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+                }
+                const float z0 = z.x * iz, z1 = z.y * iz;
+                total += fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
             }
-            const float z0 = z.x * iz, z1 = z.y * iz;
-            const float length = fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
-            const int kind = __float_as_int(z.z);
-            if (kind == LAMINATE) laminate += length;
-            else if (kind == COPPER) copper += length;
-            else silicon += length;
-        }
+            return total;
+        };
+        copper += through(0, copper_end);
+        float laminate = through(copper_end, laminate_end);
+        const float silicon = through(laminate_end, boxes);
         laminate = fmaxf(laminate - sunk, 0.0f);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;

@@ -5,6 +5,7 @@ Lists are in the order of the scene and no ray depends on another: the bits are 
 
 from __future__ import annotations
 
+import numpy as np
 import torch
 
 from jointwise.data_gen.xray.cuda import compiled
@@ -47,7 +48,8 @@ def project(
         sent.prims, sent.balls, packed.joint_rows, packed.neck_rows, packed.neck_joints, packed.joint_centre,
         packed.neck_centre, packed.neck_radius, sent.items, spans, spans.shape[1], sent.frames, first, sent.u0_mm,
         sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, energies, rows, columns,
-        packed.box_low, packed.box_high, packed.box_material, packed.box_material.shape[0], signal, variance, lost,
+        packed.box_low, packed.box_high, *np.cumsum(sent.box_kinds).tolist(), packed.box_low.shape[0], signal,
+        variance, lost,
         shared=32 * energies,
     )  # fmt: skip
     return signal, variance

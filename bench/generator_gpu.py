@@ -1,252 +1,44 @@
 """Speed of the generator on one CUDA card: joints per second as tensors, each part beside its floor.
 
-    python bench/generator_gpu.py [--table bench/generator_gpu.csv] [--workers 14] [--scans 12]
+    python bench/generator_gpu.py [--table bench/generator_gpu.csv] [--workers 14] [--scans 14] [--cases kernel …]
 
-Two cases. *Kernel case*: 5x5 joints, 360 views of 320x320 pixels, 2x2 sub-rays, 8 energies, noise, 48^3 voxels.
-*Training case as delivered*: 12x12 joints as drawn for training (tilt, traces, vias, voids, the scan's own voxels, file
-rounding) cut to the standard grid. Times are medians of repeats between events of the card.
+Two cases. *Kernel case*: 5x5 joints, 360 views of 320x320 pixels, 2x2 sub-rays, 8 energies, noise, 48^3 voxels,
+backprojected straight onto the joints' grids; beside it the same scan by the way of a lab's (a lattice of its own, cut,
+levels). *Training case as delivered*: 12x12 joints as drawn for training (tilt, traces, vias, voids, the scan's own
+voxels, file rounding) cut to the standard grid. Times are medians of repeats between events of the card. Rows of cases
+that are not measured stay in the table.
 """
 
 from __future__ import annotations
 
 import argparse
-import csv
-import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
-from typing import NamedTuple
 
 import numba
 import numpy as np
 import torch
 
 from jointwise.data_gen import device as dv
-from jointwise.data_gen.drawing.records import ScanRecord
-from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.generate import WRITERS, generate
-from jointwise.data_gen.scan import (
-    board_pose,
-    reconstructed,
-    record_energies,
-    scan_beam,
-    scan_detector,
-    scan_wobble,
-    scanned,
-)
-from jointwise.data_gen.settings import GeneratorSettings
-from jointwise.data_gen.settings.board import FamilySettings, ProcessSettings
-from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.columns import sweep
-from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
-from jointwise.data_gen.xray.projector import project as project_on_cpu
-from jointwise.data_gen.xray.reconstruct import voxels_around
 from jointwise.joints.grid import Grid
 from jointwise.joints.store import write_shard
 
-REPEATS = 20
-KERNEL_GRID = Grid((48, 48, 48), pitches=1.2, balls=1.92)
-"""48 voxels of 20 um a side at a pitch of 0.8 mm and balls of 0.5 mm."""
+sys.path.insert(0, str(Path(__file__).parent))
+from gpu_cases import KERNEL_GRID, TRAINING, Row, built, kernel_record, save, small_record, training_record
+from gpu_parts import agreement, cut, joints_per_second, noise, parts, straight
 
-FLOORS_MS = {"project": 1.05, "measure": 0.21, "ramp": 0.049, "backproject": 0.69}
+FLOORS_MS = {"project": 1.05, "measure": 0.21, "ramp": 0.049, "backproject onto the grids": 0.69}
 """Kernel case, per array: what the prototype's instructions (or bytes: ramp) need at full rate of one H100."""
 
-
-class Row(NamedTuple):
-    """One line of the table."""
-
-    what: str
-    device: str
-    ours: float
-    reference: float | str
-    ratio: float | str
-    unit: str
-    floor: float | str
-
-
-def kernel_record(seed: int = 1) -> ScanRecord:
-    """5x5 joints of two alloys (five materials) in the scanner of the kernel case."""
-    settings = GeneratorSettings(
-        family=FamilySettings(rows=(5, 5), cols=(5, 5), ball_range_mm=(0.5, 0.5)),
-        process=ProcessSettings(die_rate=1.0, plane_rate=1.0, mixed=1.0),
-    )
-    record = draw_scan(settings, seed, 0)
-    scanner = replace(
-        record.scanner, kvp=160, voxel_mm=0.02, voxels_per_ball=25.0, pixel_mm=0.1, sod_mm=40.0, sdd_mm=200.0,
-        detector_rows=320, detector_columns=320, views=360, storage="float32",
-        tilt_x_deg=0.0, tilt_y_deg=0.0, in_plane_deg=0.0, plane_error_deg=(0.0, 0.0),
-    )  # fmt: skip
-    return replace(record, scanner=scanner)
-
-
-TRAINING = GeneratorSettings(family=FamilySettings(rows=(12, 12), cols=(12, 12)))
-"""12x12 joints, everything else as drawn for training."""
-
-
-def training_record(number: int) -> ScanRecord:
-    """One scan of the training case."""
-    return draw_scan(TRAINING, 5, number)
-
-
-def small_record() -> ScanRecord:
-    """A few joints and views, for the agreement with the CPU: no noise, whose bits differ."""
-    record = draw_scan(GeneratorSettings(family=FamilySettings(rows=(2, 2), cols=(3, 3))), 3, 4)
-    scanner = replace(
-        record.scanner, views=90, storage="float32", photons_per_pixel=1e12, read_noise=0.0, gain_sd=0.0
-    )
-    return replace(record, scanner=scanner)
-
-
-def built(record: ScanRecord) -> Scene | None:
-    """The record's scene; none if it cannot be built."""
-    try:
-        return build_scene(record)
-    except Infeasible as error:
-        print(f"{record.scan} left out: {error}")
-        return None
-
-
-def milliseconds(work: Callable[[], object], repeats: int = REPEATS) -> float:
-    """Median time on the card."""
-    work()
-    torch.cuda.synchronize()
-    times = []
-    for _ in range(repeats):
-        start, end = torch.cuda.Event(enable_timing=True), torch.cuda.Event(enable_timing=True)
-        start.record()
-        work()
-        end.record()
-        end.synchronize()
-        times.append(start.elapsed_time(end))
-    return statistics.median(times)
-
-
-def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]:
-    """Milliseconds of each part of one scan."""
-    from jointwise.data_gen.xray.cuda import load as loads
-    from jointwise.data_gen.xray.cuda.cut import resample, scan_levels, stored_like_file
-    from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.cuda.fdk import Backprojection, Ramp, wanted_voxels
-    from jointwise.data_gen.xray.cuda.project import project, shadows
-
-    device, scanner = torch.device("cuda"), prepared.record.scanner
-    board, found = prepared.record.board, prepared.found
-    beam = scan_beam(scanner)
-    out = {}
-    out["send"] = milliseconds(lambda: loads.on_card(prepared.load, device))
-    sent = loads.on_card(prepared.load, device)
-    out["shadows"] = milliseconds(lambda: shadows(sent, device))
-    spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
-    most = min(beam.views, max(1, dv.PIXELS_AT_ONCE // (beam.rows * beam.columns)))
-    scale = beam.views / most
-    out["project"] = scale * milliseconds(lambda: project(sent, spans, 0, most, device, lost))
-    signal, variance = project(sent, spans, 0, most, device, lost)
-    drawn = loads.panel_on_card(prepared.panel, device)
-    measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
-    out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0))
-    integrals = measure(signal, variance, 0)
-    ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
-    out["ramp"] = scale * milliseconds(lambda: ramp(integrals))
-    filtered = ramp(integrals)
-
-    def mark() -> torch.Tensor:
-        return wanted_voxels(prepared.lattice, found.centres_mm, found.axes, prepared.half_mm, device)
-
-    out["wanted"] = milliseconds(mark)
-    sums = Backprojection(beam, prepared.lattice, mark(), device)
-    out["backproject"] = scale * milliseconds(lambda: sums.add(filtered, 0))
-    out["stored"] = milliseconds(lambda: stored_like_file(sums.volume, scanner.storage))
-
-    def cut() -> torch.Tensor:
-        place = found.centres_mm, found.axes, grid, board.pitch_mm, board.ball_mm
-        return resample(sums.volume, prepared.lattice, *place)
-
-    out["resample"] = milliseconds(cut)
-    boxes = cut()
-    out["levels"] = milliseconds(lambda: scan_levels(boxes, prepared.readings))
-    return out
-
-
-def joints_per_second(scans: list[dv.Prepared], grid: Grid, precision: str, count: int) -> float:
-    """Joints that leave as tensors per second, `count` scans in a row, scenes made before."""
-    done = 0
-    for scan in scans:
-        dv.on_card(scan, grid, precision)
-    torch.cuda.synchronize()
-    start = time.perf_counter()
-    for i in range(count):
-        done += len(dv.on_card(scans[i % len(scans)], grid, precision).volumes)
-    torch.cuda.synchronize()
-    return done / (time.perf_counter() - start)
-
-
-def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, float]:
-    """Differences from the CPU: line integrals (float64 reference), volume and sub-volumes over the solder level."""
-    from jointwise.data_gen.xray.cuda import load as loads
-    from jointwise.data_gen.xray.cuda.project import project, shadows
-
-    device, grid = torch.device("cuda"), Grid()
-    prepared = dv.prepared_scene(record, scene, grid, truth=False)
-    scanner, pose = record.scanner, board_pose(record, scene)
-    few = slice(0, 12)
-    reference = project_on_cpu(
-        pack(scene, np.float64), scan_beam(scanner), record_energies(record), pose=pose, views=few,
-        wobble=scan_wobble(scanner), dtype=np.float64,
-    )  # fmt: skip
-    sent = loads.on_card(prepared.load, device)
-    lost = torch.zeros(1, dtype=torch.int32, device=device)
-    signal, variance = project(sent, shadows(sent, device), 0, 12, device, lost)
-    error = np.log(signal.cpu().numpy() / reference.signal)
-    runs = voxels_around(prepared.lattice, prepared.found.centres_mm, prepared.found.axes, prepared.half_mm)
-    volume = reconstructed(record, scene, pose, runs)
-    ours = dv.reconstructed(prepared, device, precision)[0].cpu().numpy()
-    boxes, levels = scanned(record, scene, grid)
-    joints = dv.on_card(prepared, grid, precision)
-    delta = joints.volumes.cpu().numpy().astype(np.float64) - boxes
-    return {
-        "line integral rms": float(np.sqrt(np.mean(error**2))),
-        "line integral max": float(np.abs(error).max()),
-        "variance, relative max": float(np.abs(variance.cpu().numpy() / reference.variance - 1).max()),
-        "voxels wanted by one side only": int(((ours != 0) != (volume != 0)).sum()),
-        "volume rms over solder level": float(
-            np.sqrt(np.mean((ours - volume)[volume != 0] ** 2)) / levels.solder
-        ),
-        "sub-volumes rms": float(np.sqrt(np.mean(delta**2))),
-        "sub-volumes max": float(np.abs(delta).max()),
-        "solder level": float(joints.levels[1]) / levels.solder - 1,
-        "lost": int(joints.lost),
-    }
-
-
-def noise(record: ScanRecord) -> dict[str, float]:
-    """Mean and variance of the card's measured views over their expectation, same bits twice, even and few quanta."""
-    from jointwise.data_gen.xray.cuda import load as loads
-    from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.detector import Detector
-
-    device, beam = torch.device("cuda"), scan_beam(record.scanner)
-    shape = (64, beam.rows, beam.columns)
-    out = {}
-    for level in (1.0, 0.05, 0.002):
-        mean = torch.full(shape, level, device=device)
-        spread = 1.2 * mean
-        ideal = Detector(photons=5000.0)
-        measure = Measure(ideal, loads.panel_on_card(loads.panel(ideal, beam, 77), device), beam, 77, device)
-        one, two = (torch.exp(-measure(mean, spread, 0, weighted=False)).double() for _ in range(2))
-        kept = one > measure.detector.floor * 1.01 if level < 0.01 else torch.ones_like(one, dtype=torch.bool)
-        out[f"mean at {level:g}"] = float(one.mean()) / level - 1
-        out[f"variance at {level:g}"] = float(one.var()) / (1.2 * level / 5000) - 1
-        out[f"share above floor at {level:g}"] = float(kept.double().mean())
-        out[f"same bits at {level:g}"] = float(torch.equal(one, two))
-        a, b = one[:, :, 1:].flatten() - level, one[:, :, :-1].flatten() - level
-        out[f"neighbours correlate at {level:g}"] = float((a * b).mean() / one.var())
-        views = (one[1:] - level) * (one[:-1] - level)
-        out[f"views correlate at {level:g}"] = float(views.mean() / one.var())
-    return out
+CASES = "agreement", "kernel", "training", "store", "growth"
+"""Parts of the table, in the order they are measured."""
 
 
 def prepare_number(number: int) -> dv.Prepared | None:
@@ -276,10 +68,10 @@ def kernel_rows(prepared: dv.Prepared, precision: str, name: str) -> list[Row]:
         rows.append(
             Row(f"kernel case: {part} ({precision})", name, round(ms, 3), floor, ratio, "ms/array", floor)
         )
-    rate = joints_per_second([prepared], KERNEL_GRID, precision, 40)
-    rows.append(
-        Row(f"kernel case ({precision})", name, round(rate), 8000, round(rate / 8000, 2), "joints/s", 18000)
-    )
+    for what, make in (("straight onto the joints' grids", straight), ("by lattice, cut and levels", cut)):
+        rate = joints_per_second(make, [prepared], KERNEL_GRID, precision, 80)
+        goal = 8000, round(rate / 8000, 2), "joints/s", 18000
+        rows.append(Row(f"kernel case: {what} ({precision})", name, round(rate), *goal))
     return rows
 
 
@@ -289,37 +81,40 @@ def training_rows(scans: list[dv.Prepared], precision: str, name: str) -> list[R
     for part, ms in parts(scans[0], Grid(), precision).items():
         rows.append(Row(f"training case: {part} ({precision})", name, round(ms, 3), "", "", "ms/scan", ""))
     torch.cuda.reset_peak_memory_stats()
-    rate = joints_per_second(scans, Grid(), precision, 3 * len(scans))
+    rate = joints_per_second(cut, scans, Grid(), precision, 3 * len(scans))
     peak = torch.cuda.max_memory_allocated() / 2**30
     rows.append(
-        Row("training case as delivered", name, round(rate), 1500, round(rate / 1500, 2), "joints/s", "")
+        Row("training case: as delivered", name, round(rate), 1500, round(rate / 1500, 2), "joints/s", "")
     )
     rows.append(Row("training case: peak memory on the card", name, round(peak, 2), "", "", "GiB", ""))
     return rows
 
 
-def growth_rows(scan: dv.Prepared, name: str, largest: int) -> list[Row]:
+def growth_rows(what: str, make: Callable[[], torch.Tensor], each: int, name: str, largest: int) -> list[Row]:
     """Seconds for 1,000 to `largest` joints as tensors, each let go for the next; a line through them."""
-    each = len(scan.record.joints)
-    counts = np.array([n for n in (1_000, 10_000, largest) if n <= largest])
-    seconds = []
-    for count in counts:
+    counts = np.array([n for n in (1_000, 10_000, 30_000, largest) if n <= largest])
+    made, seconds = -(-counts // each) * each, []
+    make()
+    for count in made:
         torch.cuda.synchronize()
         start = time.perf_counter()
-        for joints in dv.simulate_many((scan for _ in range(-(-int(count) // each))), Grid(), "float16"):
-            del joints
+        for _ in range(count // each):
+            make()
         torch.cuda.synchronize()
         seconds.append(time.perf_counter() - start)
-    made = np.array([-(-int(c) // each) * each for c in counts])
     slope, start_up = np.polyfit(made, seconds, 1)
-    worst = float(np.abs(slope * made + start_up - seconds).max() / max(seconds))
+    off = np.abs(slope * made + start_up - seconds)
+    unexplained = float(np.sum(off**2) / np.sum((seconds - np.mean(seconds)) ** 2))
+    what = f"growth of the {what}"
     return [
-        Row(f"growth: {n} joints as tensors (one scene repeated)", name, round(t, 3), "", "", "s", "")
+        Row(f"{what}: {n} joints as tensors (one scene repeated)", name, round(t, 3), "", "", "s", "")
         for n, t in zip(made, seconds, strict=True)
     ] + [
-        Row("growth: slope of the line", name, round(1e6 * slope, 1), "", "", "us/joint", ""),
-        Row("growth: farthest from the line over the longest time", name, round(worst, 4), "", "", "", ""),
-    ]
+        Row(f"{what}: slope of the line", name, round(1e6 * slope, 1), "", "", "us/joint", ""),
+        Row(f"{what}: farthest from the line", name, round(100 * float(off.max()) / max(seconds), 3), "", "",
+            "% of the longest", ""),
+        Row(f"{what}: 1 - R2 of the line", name, float(f"{unexplained:.3g}"), "", "", "", ""),
+    ]  # fmt: skip
 
 
 def disk_row(scans: list[dv.Prepared], name: str) -> Row:
@@ -391,69 +186,46 @@ def store_rows(workers: int, name: str, scans: int) -> list[Row]:
     ]
 
 
-def save(rows: list[Row], path: Path) -> None:
-    """The table as CSV."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(Row._fields)
-        writer.writerows(rows)
-
-
-def main() -> None:
-    """Check, measure and write the table."""
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--table", type=Path, default=Path("bench/generator_gpu.csv"))
-    options.add_argument("--workers", type=int, default=14)
-    options.add_argument("--scans", type=int, default=14)
-    options.add_argument("--boards", type=int, default=56)
-    options.add_argument("--joints", type=int, default=100_000)
-    chosen = options.parse_args()
-    name = torch.cuda.get_device_name()
+def agreement_rows(name: str) -> list[Row]:
+    """How far the card's results are from the CPU's, and its noise."""
     small = small_record()
     scene = built(small)
     assert scene is not None
-    rows = []
-    for precision in ("float32", "float16"):
-        for what, value in agreement(small, scene, precision).items():
-            rows.append(
-                Row(
-                    f"agreement with the CPU ({precision}): {what}",
-                    name,
-                    float(f"{value:.3g}"),
-                    "",
-                    "",
-                    "",
-                    "",
-                )
-            )
-    for what, value in noise(small).items():
-        rows.append(Row(f"noise: {what}", name, float(f"{value:.3g}"), "", "", "", ""))
+    found = {
+        f"agreement with the CPU: {what} ({precision})": value
+        for precision in ("float32", "float16")
+        for what, value in agreement(small, scene, precision).items()
+    }
+    found |= {f"noise: {what}": value for what, value in noise(small).items()}
+    return [Row(what, name, float(f"{value:.3g}"), "", "", "", "") for what, value in found.items()]
+
+
+def kernel_prepared() -> dv.Prepared:
+    """The scan of the kernel case."""
     record = kernel_record()
     scene = built(record)
     assert scene is not None
-    prepared = dv.prepared_scene(record, scene, KERNEL_GRID, truth=False)
-    rows += [row for p in ("float32", "float16") for row in kernel_rows(prepared, p, name)]
-    scans, rate = prepared_ahead(chosen.scans, chosen.workers)
-    rows.append(
+    return dv.prepared_scene(record, scene, KERNEL_GRID, truth=False)
+
+
+def training_case(scans: list[dv.Prepared], ahead: float, workers: int, name: str) -> list[Row]:
+    """The training case on the card, its truth and its way to the disk."""
+    rows = [
         Row(
-            f"training case: scenes made ahead, {chosen.workers} workers",
+            f"training case: scenes made ahead with {workers} workers",
             "CPU",
-            round(rate),
+            round(ahead),
             "",
             "",
             "joints/s",
             "",
         )
-    )
+    ]
     rows += training_rows(scans, "float16", name)
-    card_rate = next(row.ours for row in rows if row.what == "training case as delivered")
+    card_rate = next(row.ours for row in rows if row.what == "training case: as delivered")
     rows += truth_rows(scans, name)
     rows.append(disk_row(scans, name))
-    steps = {
-        "scenes made ahead": rate,
-        "the card": float(card_rate),
-        "the disk": float(rows[-1].ours),
-    }
+    steps = {"scenes made ahead": ahead, "the card": card_rate, "the disk": rows[-1].ours}
     slowest = min(steps, key=lambda step: steps[step])
     rows.append(
         Row(
@@ -466,13 +238,49 @@ def main() -> None:
             "",
         )
     )
-    save(rows, chosen.table)
-    rows += store_rows(chosen.workers, name, chosen.boards)
-    save(rows, chosen.table)
-    rows += growth_rows(scans[0], name, chosen.joints)
-    save(rows, chosen.table)
-    for row in rows:
-        print(*row, sep=" | ")
+    return rows
+
+
+def main() -> None:
+    """Check, measure and write the table."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--table", type=Path, default=Path("bench/generator_gpu.csv"))
+    options.add_argument("--workers", type=int, default=14)
+    options.add_argument("--scans", type=int, default=14)
+    options.add_argument("--boards", type=int, default=56)
+    options.add_argument("--joints", type=int, default=100_000)
+    options.add_argument("--cases", nargs="+", choices=CASES, default=CASES)
+    chosen = options.parse_args()
+    name, scans, ahead = torch.cuda.get_device_name(), [], 0.0
+    for case in CASES:
+        if case not in chosen.cases:
+            continue
+        if case in ("training", "growth") and not scans and "training" in chosen.cases:
+            scans, ahead = prepared_ahead(chosen.scans, chosen.workers)
+        if case == "agreement":
+            rows = agreement_rows(name)
+        elif case == "kernel":
+            prepared = kernel_prepared()
+            rows = [row for p in ("float32", "float16") for row in kernel_rows(prepared, p, name)]
+        elif case == "training":
+            rows = training_case(scans, ahead, chosen.workers, name)
+        elif case == "store":
+            rows = store_rows(chosen.workers, name, chosen.boards)
+        else:
+            rows = all_growth(scans, name, chosen.joints)
+        save(rows, chosen.table)
+        for row in rows:
+            print(*row, sep=" | ", flush=True)
+
+
+def all_growth(scans: list[dv.Prepared], name: str, largest: int) -> list[Row]:
+    """Growth of the kernel case, and of the training case where its scans are at hand."""
+    prepared = kernel_prepared()
+    rows = growth_rows("kernel case", lambda: straight(prepared, KERNEL_GRID, "float16"), 25, name, largest)
+    if scans:
+        each = len(scans[0].record.joints)
+        rows += growth_rows("training case", lambda: cut(scans[0], Grid(), "float16"), each, name, largest)
+    return rows
 
 
 if __name__ == "__main__":

@@ -33,6 +33,7 @@ from jointwise.data_gen.xray.cuda.cut import Readings, readings
 from jointwise.data_gen.xray.cuda.load import Load, Panel, load, panel
 from jointwise.data_gen.xray.energies import linearisation
 from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice
 
@@ -153,26 +154,71 @@ def reconstructed(
     prepared: Prepared, device: torch.device, precision: str = "float32"
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Attenuation per mm of the wanted voxels, float32 (z, y, x), zero elsewhere; and whether rays were lost."""
+    from jointwise.data_gen.xray.cuda.fdk import Backprojection, wanted_voxels
+
+    found, beam = prepared.found, scan_beam(prepared.record.scanner)
+    wanted = wanted_voxels(prepared.lattice, found.centres_mm, found.axes, prepared.half_mm, device)
+    sums = Backprojection(beam, prepared.lattice, wanted, device)
+    return sums.volume, backprojected(prepared, sums, device, precision)
+
+
+def sub_volumes(
+    prepared: Prepared, grid: Grid, precision: str = "float16"
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Attenuation per mm of every joint, float16 (n, z, y, x), straight onto its grid's points; whether rays were lost.
+
+    Without the scan's lattice, the cut and the levels of `on_card`: the short way where only the physics counts.
+
+    Raises:
+        InputError: see `onto_grids`.
+    """
+    device = card()
+    sums = onto_grids(prepared, grid, device)
+    lost = backprojected(prepared, sums, device, precision)
+    return sums.volume.half(), lost
+
+
+def onto_grids(prepared: Prepared, grid: Grid, device: torch.device) -> Any:
+    """A `fdk.Backprojection` onto the points of every joint's grid.
+
+    Raises:
+        InputError: the points lie apart by other steps along other axes, or the board is turned in its scan.
+    """
+    from jointwise.data_gen.xray.cuda.fdk import Backprojection
+
+    record, found = prepared.record, prepared.found
+    offsets = grid.offsets_mm(record.board.pitch_mm, record.board.ball_mm)
+    steps = np.concatenate([np.diff(axis) for axis in offsets])
+    if np.ptp(steps) > 1e-6 * steps[0] or not np.allclose(found.axes, np.eye(3), atol=1e-6):
+        raise InputError(
+            "expected cubic voxels and a board along the axes of its scan, found others; use on_card, which cuts"
+        )
+    lattice = Lattice(grid.shape, (0.0, 0.0, 0.0), (float(steps[0]),) * 3)
+    first = np.atleast_2d(found.centres_mm) + [axis[0] for axis in offsets]
+    return Backprojection(scan_beam(record.scanner), lattice, None, device, first)
+
+
+def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision: str) -> torch.Tensor:
+    """X-ray a scan into a `fdk.Backprojection`; whether rays were lost, int32 (1,)."""
     from jointwise.data_gen.xray.cuda import load as loads
     from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.cuda.fdk import Backprojection, Ramp, wanted_voxels
+    from jointwise.data_gen.xray.cuda.fdk import Ramp
     from jointwise.data_gen.xray.cuda.project import project, shadows
 
-    scanner, found = prepared.record.scanner, prepared.found
+    scanner = prepared.record.scanner
     beam = scan_beam(scanner)
     sent = loads.on_card(prepared.load, device)
     spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
     drawn = loads.panel_on_card(prepared.panel, device)
     measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
     ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
-    wanted = wanted_voxels(prepared.lattice, found.centres_mm, found.axes, prepared.half_mm, device)
-    sums = Backprojection(beam, prepared.lattice, wanted, device)
     at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))
     for first in range(0, beam.views, at_once):
         last = min(first + at_once, beam.views)
         signal, variance = project(sent, spans, first, last, device, lost)
-        sums.add(ramp(measure(signal, variance, first)), first, ramp.scale)
-    return sums.volume, lost
+        integrals = measure(signal, variance, first, narrow=precision == "float16")
+        sums.add(ramp(integrals), first, ramp.scale)
+    return lost
 
 
 def simulate_many(

@@ -1,9 +1,11 @@
-"""Two scans of two balls for `test_cuda`, on the CPU or (run as a program) under numba's CUDA simulator.
+"""Two scans of two balls for `test_cuda`, on a card or (run as a program) as C++ and under numba's
+CUDA simulator.
 
 NUMBA_ENABLE_CUDASIM=1 NUMBA_DISABLE_JIT=1 python tests/data_gen/cuda_case.py upright OUT.npz
 """
 
 import sys
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -71,6 +73,9 @@ CASES = {
 CENTRES = np.array([[-0.4, 0.0, 0.0], [0.4, 0.0, 0.0]])
 HALF = (0.3, 0.3, 0.3)
 LATTICE = centred_lattice((14, 14, 32), 0.05)
+PIECE = (6, 9, 5)
+PIECES = (6, 2, 4), (21, 2, 3)
+"""Voxels (z, y, x) and first voxel (x, y, z) of pieces of the lattice that are wanted anyway."""
 GRID = Grid((8, 8, 8))
 PITCH, BALL = 0.4, 0.4
 
@@ -139,6 +144,13 @@ def on_card(name):
     wanted = fdk.wanted_voxels(LATTICE, CENTRES, np.eye(3), HALF, device)
     sums = fdk.Backprojection(beam, LATTICE, wanted, device)
     sums.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
+    halves = fdk.Ramp(beam, 0.9, device, "float16", apodisation=case.apodisation)
+    narrow = fdk.Backprojection(beam, LATTICE, wanted, device)
+    narrow.add(halves(of_case(signal, variance, 0, narrow=True)), 0, halves.scale)
+    # Straight onto pieces of that lattice: the same voxels as in the whole.
+    origins = np.array([LATTICE.origin_mm + LATTICE.voxel_mm * np.array(first) for first in PIECES])
+    straight = fdk.Backprojection(beam, replace(LATTICE, shape=PIECE), None, device, origins)
+    straight.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
     boxes = cut.resample(sums.volume, LATTICE, CENTRES, rotation(0, 0, 2.0), GRID, PITCH, BALL)
     # Noise: one even field twice. Views in two groups: what drifts must know the view's number.
     field = torch.full((1, beam.rows, beam.columns), 0.5, device=device)
@@ -150,6 +162,8 @@ def on_card(name):
         "variance": variance.cpu().numpy(),
         "integrals": torch.cat(parts).cpu().numpy(),
         "volume": sums.volume.cpu().numpy(),
+        "straight": straight.volume.cpu().numpy(),
+        "narrow": narrow.volume.cpu().numpy(),
         "boxes": boxes.cpu().numpy(),
         "drawn": np.array(drawn),
         "lost": lost.cpu().numpy(),
@@ -157,4 +171,7 @@ def on_card(name):
 
 
 if __name__ == "__main__":
+    import cuda_cpp
+
+    cuda_cpp.use()
     np.savez(sys.argv[2], **on_card(sys.argv[1]))

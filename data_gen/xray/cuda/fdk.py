@@ -1,4 +1,7 @@
-"""Ramp filter and backprojection on a card, onto wanted voxels only; see `xray.reconstruct` for the method."""
+"""Ramp filter and backprojection on a card, onto wanted voxels only; see `xray.reconstruct` for the method.
+
+The backprojection is fdk.cu (see `compiled`).
+"""
 
 from __future__ import annotations
 
@@ -7,18 +10,19 @@ import math
 import numpy as np
 import scipy.fft
 import torch
-from numba import cuda, float32, int32, uint32
+from numba import cuda, int32
 from numpy.typing import NDArray
 
-from jointwise.data_gen.xray.cuda.card import FAST, SIMULATED, put, seen
+from jointwise.data_gen.xray.cuda import compiled
+from jointwise.data_gen.xray.cuda.card import SIMULATED, parcel, put, seen, sent
 from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
-RUN = 4
-"""Voxels along the axis that one thread follows: they share column, depth and weight of every view."""
+RUN, THREADS = 8, 128
+"""Voxels along the axis that one thread follows (they share column, depth and weight of every view) and threads of a
+block, as in fdk.cu."""
 
-_ZERO, _HALF, _ONE = np.float32(0), np.float32(0.5), np.float32(1)
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
 PRECISIONS = ("float32", "tf32", "float16")
 
@@ -52,11 +56,16 @@ class Ramp:
         places = torch.arange(beam.columns, device=device)
         index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
-        dtype = torch.float16 if precision == "float16" else torch.float32
-        self.matrix = put(taps.astype(np.float32), device)[index].to(dtype)
+        matrix = put(taps.astype(np.float32), device)[index]
+        if precision == "float16":
+            # Each pixel's value and, beside it, its right neighbour's, as the backprojection reads them in one load.
+            beside = torch.nn.functional.pad(matrix[:, 1:], (0, 1))
+            matrix = torch.stack([matrix, beside], dim=2).flatten(1)
+        self.matrix = matrix.to(torch.float16 if precision == "float16" else torch.float32)
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
-        """Filtered views (view, row, column) without the factor `scale`, in the precision of the product."""
+        """Filtered views (view, row, column) without the factor `scale`; float16: (view, row, 2 columns), each pixel
+        followed by the one to its right."""
         if self.precision == "float16":
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
@@ -118,33 +127,47 @@ class Backprojection:
     Args:
         beam: the scan.
         lattice: voxels, aligned with the file's frame.
-        wanted: from :func:`wanted_voxels`.
+        wanted: from :func:`wanted_voxels`; None for all.
         device: the card.
+        origins_mm: (n, 3) middles of the first voxels of n lattices like that one, instead of its own; on a card.
     """
 
-    def __init__(self, beam: ConeBeam, lattice: Lattice, wanted: torch.Tensor, device: torch.device) -> None:
+    def __init__(
+        self,
+        beam: ConeBeam,
+        lattice: Lattice,
+        wanted: torch.Tensor | None,
+        device: torch.device,
+        origins_mm: NDArray[np.float64] | None = None,
+    ) -> None:
         self.beam, self.lattice, self.wanted = beam, lattice, wanted
-        self.volume = torch.zeros(lattice.shape, dtype=torch.float32, device=device)
+        several = () if origins_mm is None else (len(origins_mm),)
+        self.volume = torch.zeros((*several, *lattice.shape), dtype=torch.float32, device=device)
         self.upright = beam.axis_tilt_deg == 0.0 and beam.ray_deg == 90.0
         angles = beam.angles_rad
         table = np.stack([np.sin(angles), np.cos(angles)], axis=1) if self.upright else _maps(beam)
-        self.turns = put(table.astype(np.float32), device)
+        origins = np.atleast_2d(lattice.origin_mm if origins_mm is None else origins_mm)
+        self.turns, self.origins = sent(
+            parcel([table.astype(np.float32), origins.astype(np.float32)]), device
+        )
 
     def add(self, filtered: torch.Tensor, first_view: int, scale: float = 1.0) -> None:
-        """Add filtered views (view, row, column), each times `scale`."""
-        nz, ny, nx = self.lattice.shape
-        beam = self.beam
-        runs = math.ceil(ny / RUN)
-        grid = (math.ceil(nx / _BLOCK[0]), math.ceil(runs / _BLOCK[1]), nz)
-        turns = seen(self.turns[first_view : first_view + len(filtered)])
-        place = [np.float32(v) for v in (*self.lattice.origin_mm, self.lattice.voxel_mm)]
-        share = np.float32(scale * math.pi / beam.views)
-        views = seen(filtered.reshape(-1)), beam.rows, beam.columns, turns, seen(self.wanted)
+        """Add filtered views from :class:`Ramp`, each times `scale`."""
+        turns = self.turns[first_view : first_view + len(filtered)]
+        share = scale * math.pi / self.beam.views
+        (nz, ny, nx), beam = self.lattice.shape, self.beam
+        grid = math.ceil(math.ceil(ny / RUN) * nx / THREADS), nz * len(self.origins)
+        common = (
+            filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
+            self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
+        )  # fmt: skip
         if self.upright:
-            sizes = np.float32(beam.source_axis_mm), np.float32(beam.voxel_mm)
-            _add_views[grid, _BLOCK](*views, *place, *sizes, share, seen(self.volume))
+            sizes = beam.source_axis_mm, beam.voxel_mm
+            compiled.launch(
+                "fdk", "add_upright", grid, THREADS, *common, *map(float, sizes), share, self.volume
+            )
         else:
-            _add_views_any[grid, _BLOCK](*views, *place, share, seen(self.volume))
+            compiled.launch("fdk", "add_mounted", grid, THREADS, *common, share, self.volume)
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:
@@ -155,100 +178,3 @@ def _maps(beam: ConeBeam) -> NDArray[np.float64]:
     directions = frames[:, 1:] * scales[:, None]
     offsets = -np.einsum("vak,vk->va", directions, frames[:, 0])
     return np.concatenate([directions, offsets[:, :, None]], axis=2)
-
-
-@cuda.jit(fastmath=FAST)
-def _add_views(flat, rows, columns, turns, wanted, x0, y0, z0, spacing, distance, step, share, volume):  # type: ignore[no-untyped-def]
-    x = cuda.blockIdx.x * cuda.blockDim.x + cuda.threadIdx.x
-    first = (cuda.blockIdx.y * cuda.blockDim.y + cuda.threadIdx.y) * RUN
-    z = cuda.blockIdx.z
-    if x >= volume.shape[2] or first >= volume.shape[1]:
-        return
-    some = False
-    for j in range(RUN):
-        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
-            some = True
-    if not some:
-        return
-    sums = cuda.local.array(RUN, float32)
-    for j in range(RUN):
-        sums[j] = _ZERO
-    px, py, pz = x0 + float32(x) * spacing, y0 + float32(first) * spacing, z0 + float32(z) * spacing
-    middle_column, middle_row = _HALF * float32(columns - 1), _HALF * float32(rows - 1)
-    last_column, last_row = float32(columns - 1), float32(rows - 1)
-    stride = uint32(columns)
-    for view in range(turns.shape[0]):
-        sine, cosine = turns[view, 0], turns[view, 1]
-        enlarged = distance / (distance - (px * sine + pz * cosine))
-        scale = enlarged / step
-        column = (px * cosine - pz * sine) * scale + middle_column
-        if column < _ZERO or column > last_column:
-            continue
-        c = min(uint32(column), uint32(columns - 2))
-        weight = share * enlarged * enlarged
-        right = (column - float32(c)) * weight
-        left = weight - right
-        start, slope = py * scale + middle_row, spacing * scale
-        image = uint32(view) * uint32(rows) * stride + c
-        for j in range(RUN):
-            row = start + float32(j) * slope
-            # No branch: the loads of all voxels of the run are under way together.
-            r = min(uint32(max(row, _ZERO)), uint32(rows - 2))
-            one = uint32(image + uint32(r * stride))
-            two = uint32(one + stride)
-            upper = left * float32(flat[one]) + right * float32(flat[uint32(one + uint32(1))])
-            lower = left * float32(flat[two]) + right * float32(flat[uint32(two + uint32(1))])
-            value = upper + (row - float32(r)) * (lower - upper)
-            sums[j] += value if row >= _ZERO and row <= last_row else _ZERO
-    for j in range(RUN):
-        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
-            volume[z, first + j, x] += sums[j]
-
-
-@cuda.jit(fastmath=FAST)
-def _add_views_any(flat, rows, columns, maps, wanted, x0, y0, z0, spacing, share, volume):  # type: ignore[no-untyped-def]
-    """Any mount: column, row and weight of each voxel by themselves."""
-    x = cuda.blockIdx.x * cuda.blockDim.x + cuda.threadIdx.x
-    first = (cuda.blockIdx.y * cuda.blockDim.y + cuda.threadIdx.y) * RUN
-    z = cuda.blockIdx.z
-    if x >= volume.shape[2] or first >= volume.shape[1]:
-        return
-    some = False
-    for j in range(RUN):
-        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
-            some = True
-    if not some:
-        return
-    sums = cuda.local.array(RUN, float32)
-    for j in range(RUN):
-        sums[j] = _ZERO
-    px, py, pz = x0 + float32(x) * spacing, y0 + float32(first) * spacing, z0 + float32(z) * spacing
-    middle_column, middle_row = _HALF * float32(columns - 1), _HALF * float32(rows - 1)
-    last_column, last_row = float32(columns - 1), float32(rows - 1)
-    stride = uint32(columns)
-    for view in range(maps.shape[0]):
-        m = maps[view]
-        across = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
-        along = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
-        depth = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
-        image = uint32(view) * uint32(rows) * stride
-        for j in range(RUN):
-            step = float32(j) * spacing
-            inverse = _ONE / (depth + step * m[2, 1])
-            column = (across + step * m[0, 1]) * inverse + middle_column
-            row = (along + step * m[1, 1]) * inverse + middle_row
-            seen_there = column >= _ZERO and column <= last_column and row >= _ZERO and row <= last_row
-            c = min(uint32(max(column, _ZERO)), uint32(columns - 2))
-            r = min(uint32(max(row, _ZERO)), uint32(rows - 2))
-            f = column - float32(c)
-            one = uint32(image + uint32(r * stride + c))
-            two = uint32(one + stride)
-            upper = float32(flat[one])
-            upper += f * (float32(flat[uint32(one + uint32(1))]) - upper)
-            lower = float32(flat[two])
-            lower += f * (float32(flat[uint32(two + uint32(1))]) - lower)
-            value = upper + (row - float32(r)) * (lower - upper)
-            sums[j] += share * inverse * inverse * value if seen_there else _ZERO
-    for j in range(RUN):
-        if first + j < volume.shape[1] and wanted[z, first + j, x] > 0:
-            volume[z, first + j, x] += sums[j]

@@ -12,8 +12,11 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
+from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
 from jointwise.data_gen.shapes.scene import Packed
-from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, seen, sent
+from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID
+from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
 from jointwise.data_gen.xray.detector import (
     Detector,
     bad_map,
@@ -53,7 +56,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -62,13 +65,15 @@ class Load(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
+    box_kinds: tuple[int, ...]
 
 
 class Sent(NamedTuple):
     """A load on the card, as kernels take it.
 
     Attributes:
-        packed: the scene's arrays, boxes of one length and width side by side.
+        packed: the scene's arrays; primitives of a joint by role, boxes by material.
+        prims: (k, 20) float32: matrix, origin, profile, ends and role (bits of an integer) of each primitive.
         balls, corners: bounding balls and boxes of all primitives.
         items: (k + joints, 3) int32: kind, owner (number of the joint or neck), whether pixels under it get
             sub-rays. The last ones stand for whole joints and only mark pixels.
@@ -79,9 +84,11 @@ class Sent(NamedTuple):
         pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
+        box_kinds: how many of the first boxes are copper and how many after them laminate.
     """
 
     packed: Packed
+    prims: Any
     balls: Any
     corners: Any
     items: Any
@@ -94,6 +101,7 @@ class Sent(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
+    box_kinds: tuple[int, ...]
 
 
 def load(
@@ -116,25 +124,58 @@ def load(
             f"expected at most {MOST_BOXES} boxes and {MOST_ENERGIES} energies in a scan on a card, found {boxes} "
             f"and {several}; use device=cpu"
         )
+    packed = _with_sorted_boxes(_with_sorted_joints(packed))
     balls, corners = bounds(packed)
     views = slice(None)
     frames = view_frames(beam, pose, views, wobble)
     first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
     weights = [energies.weight, energies.weight * energies.quantum]
-    packed = _with_sorted_boxes(packed)
     rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
-    arrays = [*packed, balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
+    arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
+    kinds = [int(np.sum(packed.box_material == kind)) for kind in (COPPER_BOX, LAMINATE_BOX)]
+    return Load(
+        parcel(arrays),
+        beam.pixel_mm,
+        beam.source_detector_mm,
+        beam.columns,
+        beam.rows,
+        sub_rays,
+        tuple(kinds),
+    )
+
+
+_RANKS = np.array([{BODY: 0, GAP: 1, VOID: 2, KEEP: 3, PATCH: 4, MIX: 5}[role] for role in range(6)])
+"""Roles in the order in which the kernel meets the primitives of a joint: what is missed spares it what follows."""
+
+
+def _with_sorted_joints(packed: Packed) -> Packed:
+    """The primitives of every joint by role."""
+    order = np.arange(len(packed.role))
+    for first, last in packed.joint_rows:
+        order[first:last] = first + np.argsort(_RANKS[packed.role[first:last]], kind="stable")
+    fields = "matrix", "origin", "profile", "ends", "role"
+    return packed._replace(**{field: getattr(packed, field)[order] for field in fields})
 
 
 def _with_sorted_boxes(packed: Packed) -> Packed:
-    """Boxes of one length and width side by side: the kernel meets their sides once."""
-    order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T])
+    """Boxes by material (copper, laminate, others); within one, those of one length and width side by side: the kernel
+    meets their sides once."""
+    kind = np.select([packed.box_material == COPPER_BOX, packed.box_material == LAMINATE_BOX], [0, 1], 2)
+    order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T, kind])
     return packed._replace(
         box_low=packed.box_low[order],
         box_high=packed.box_high[order],
         box_material=packed.box_material[order],
     )
+
+
+def _in_one(packed: Packed) -> NDArray[np.float32]:
+    """All numbers of a primitive side by side, as project.cu reads them."""
+    table = np.zeros((len(packed.role), 20), np.float32)
+    columns = [a.reshape(len(table), -1) for a in (packed.matrix, packed.origin, packed.profile, packed.ends)]
+    table[:, :17] = np.concatenate(columns, axis=1)
+    table[:, 17] = packed.role.astype(np.int32).view(np.float32)
+    return table
 
 
 def _items(packed: Packed) -> NDArray[np.int32]:
@@ -143,6 +184,8 @@ def _items(packed: Packed) -> NDArray[np.int32]:
     table[:, 0] = REST
     for j, (first, last) in enumerate(packed.joint_rows):
         table[first:last] = JOINT, j, 0
+        # The second alloy is asked for where there is metal, never listed.
+        table[last - 1, 0] = REST if packed.role[last - 1] == MIX else JOINT
     for n, (first, last) in enumerate(packed.neck_rows):
         table[first:last] = REST, n, 0
         table[first] = NECK, n, 1
@@ -156,11 +199,12 @@ def _items(packed: Packed) -> NDArray[np.int32]:
 
 def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
-    arrays = [seen(t) for t in sent(load.parcel, device)]
+    arrays: list[Any] = sent(load.parcel, device)
     count, real = len(Packed._fields), np.float32
-    balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
+    prims, balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
     return Sent(
         Packed(*arrays[:count]),
+        prims,
         balls,
         corners,
         items,
@@ -173,6 +217,7 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.columns,
         load.rows,
         load.sub_rays,
+        load.box_kinds,
     )
 
 

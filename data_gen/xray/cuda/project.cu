@@ -14,10 +14,10 @@
 #define BOXES 48
 #define ALL 0xffffffffu
 #define LARGE 1e30f
+#define TOUCH 2e-6f
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
-enum { SOLDER, COPPER, LAMINATE, SILICON };
 
 struct Ray { float x, y, z, dx, dy, dz; };
 struct Chord { float t0, t1, t2, t3; };
@@ -74,16 +74,16 @@ __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &
     return {fmaxf(lower, edge), upper, 0.0f, 0.0f};
 }
 
-// Entries and exits of one thread lie THREADS apart in shared memory; the last four bits of a time hold its mark
-// (2 role + exit), which moves it by less than a millionth of itself.
+// The last four bits of the time of an entry or exit hold its mark (2 role + exit), which moves it by less than a
+// millionth of itself.
 __device__ __forceinline__ int add_events(const float4 *prims, int k, int mark, const Ray &ray, float *events, int n) {
     const Chord c = segment(prims, k, ray);
     for (int piece = 0; piece < 2; piece++) {
         float begin = piece ? c.t2 : c.t0, end = piece ? c.t3 : c.t1;
         if (end > begin) {
             if (n + 2 > EVENTS) return EVENTS + 1;
-            events[n * THREADS] = __int_as_float((__float_as_int(begin) & ~15) | 2 * mark);
-            events[(n + 1) * THREADS] = __int_as_float((__float_as_int(end) & ~15) | 2 * mark + 1);
+            events[n] = __int_as_float((__float_as_int(begin) & ~15) | 2 * mark);
+            events[n + 1] = __int_as_float((__float_as_int(end) & ~15) | 2 * mark + 1);
             n += 2;
         }
     }
@@ -92,10 +92,10 @@ __device__ __forceinline__ int add_events(const float4 *prims, int k, int mark, 
 
 __device__ __forceinline__ void sort_events(float *events, int n) {
     for (int i = 1; i < n; i++) {
-        float t = events[i * THREADS];
+        float t = events[i];
         int j = i - 1;
-        for (; j >= 0 && events[j * THREADS] > t; j--) events[(j + 1) * THREADS] = events[j * THREADS];
-        events[(j + 1) * THREADS] = t;
+        for (; j >= 0 && events[j] > t; j--) events[j + 1] = events[j];
+        events[j + 1] = t;
     }
 }
 
@@ -147,7 +147,7 @@ __device__ __forceinline__ void measure(float *events, int n, Rule rule, float &
     total = second = 0.0f;
     sort_events(events, n);
     for (int i = 0; i < n; i++) {
-        float t = events[i * THREADS];
+        float t = events[i];
         int code = __float_as_int(t) & 15;
         if (rule(inside)) {
             total += t - before;
@@ -160,7 +160,8 @@ __device__ __forceinline__ void measure(float *events, int n, Rule rule, float &
 }
 
 // Length of metal of one joint and its part in MIX.
-__device__ __noinline__ float2 solder_length(const float4 *prims, int first, int last, Ray ray, float *events) {
+__device__ __noinline__ float2 solder_length(const float4 *prims, int first, int last, Ray ray) {
+    float events[EVENTS];
     auto visit = [=](auto work) {
         for (int k = first; k < last; k++) work(k, role_of(prims, k));
     };
@@ -173,7 +174,8 @@ __device__ __noinline__ float2 solder_length(const float4 *prims, int first, int
 }
 
 // Length of a neck outside the BODY of its two joints.
-__device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray, float *events) {
+__device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray) {
+    float events[EVENTS];
     auto visit = [=](auto work) {
         for (int k = s.neck_rows[2 * neck]; k < s.neck_rows[2 * neck + 1]; k++) work(k, NECK_MARK);
         for (int side = 0; side < 2; side++) {
@@ -190,71 +192,69 @@ __device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray, floa
     return out.x;
 }
 
-__device__ __forceinline__ float common(float a0, float a1, float b0, float b1) {
-    return fmaxf(fminf(a1, b1) - fmaxf(a0, b0), 0.0f);
-}
+// An interval of the ray; begin > end: none.
+struct Piece {
+    float begin, end;
+    __device__ __forceinline__ void clear() { begin = LARGE, end = -LARGE; }
+    __device__ __forceinline__ bool none() const { return begin > end; }
+    __device__ __forceinline__ float common(float t0, float t1) const { return fmaxf(fminf(end, t1) - fmaxf(begin, t0), 0.0f); }
+    // The interval t0 .. t1 takes this one in if they meet; nearer than TOUCH they count as one.
+    __device__ __forceinline__ void join(float &t0, float &t1) {
+        if (t0 <= end + TOUCH && t1 >= begin - TOUCH) {
+            t0 = fminf(t0, begin), t1 = fmaxf(t1, end);
+            clear();
+        }
+    }
+    __device__ __forceinline__ bool take(float t0, float t1) {
+        if (!none()) return false;
+        begin = t0, end = t1;
+        return true;
+    }
+};
 
-// Bodies of the joint in hand and what voids and gaps take of them, as long as that adds up without sorting.
+// Metal of the joint in hand as intervals apart from each other: two of bodies, less three of voids and of gaps, of
+// which two are kept, where keeps and patches, two as well, leave them. `simple` ends where that is too few.
 struct Sum {
-    int bodies;
-    bool simple, patched, gap;
-    float a0, a1, b0, b1, p0, p1, q0, q1, r0, r1, g0, g1, k0, k1, m0, m1, removed, removed_mixed;
+    bool simple;
+    Piece a, b, p, q, r, gap, other, keep, patch;
     __device__ __forceinline__ void clear() {
-        bodies = 0, simple = true, patched = gap = false;
-        a0 = a1 = b0 = b1 = removed = removed_mixed = g0 = g1 = m0 = m1 = 0.0f;
-        p0 = q0 = r0 = LARGE, p1 = q1 = r1 = -LARGE, k0 = k1 = LARGE;
+        simple = true;
+        a.clear(), b.clear(), p.clear(), q.clear(), r.clear(), gap.clear(), other.clear(), keep.clear(), patch.clear();
     }
-    // What is removed is kept as up to three intervals apart from each other; one that meets another joins it.
+    __device__ __forceinline__ bool some() const { return !a.none(); }
+    __device__ __forceinline__ void join(Piece &one, Piece &two, float t0, float t1) {
+        one.join(t0, t1), two.join(t0, t1);
+        if (!one.take(t0, t1) && !two.take(t0, t1)) simple = false;
+    }
     __device__ __forceinline__ void remove(float t0, float t1) {
-        const bool p = t0 < p1 && t1 > p0, q = t0 < q1 && t1 > q0, r = t0 < r1 && t1 > r0;
-        float x0 = LARGE, x1 = -LARGE;
-        if (p || (!q && !r && p1 < p0)) {
-            if (p) x0 = fmaxf(t0, p0), x1 = fminf(t1, p1);
-            p0 = fminf(p0, t0), p1 = fmaxf(p1, t1);
-            simple = simple && !q && !r;
-        } else if (q || (!r && q1 < q0)) {
-            if (q) x0 = fmaxf(t0, q0), x1 = fminf(t1, q1);
-            q0 = fminf(q0, t0), q1 = fmaxf(q1, t1);
-            simple = simple && !r;
-        } else if (r || r1 < r0) {
-            if (r) x0 = fmaxf(t0, r0), x1 = fminf(t1, r1);
-            r0 = fminf(r0, t0), r1 = fmaxf(r1, t1);
-        } else simple = false;
-        removed += covered(t0, t1) - covered(x0, x1);
-        if (m1 > m0)
-            removed_mixed += covered(fmaxf(t0, m0), fminf(t1, m1)) - covered(fmaxf(x0, m0), fminf(x1, m1));
-    }
-    __device__ __forceinline__ float covered(float t0, float t1) const {
-        return common(t0, t1, a0, a1) + common(t0, t1, b0, b1) - common(fmaxf(a0, t0), fminf(a1, t1), b0, b1);
+        if (!(t1 > t0)) return;
+        p.join(t0, t1), q.join(t0, t1), r.join(t0, t1);
+        if (!p.take(t0, t1) && !q.take(t0, t1) && !r.take(t0, t1)) simple = false;
     }
     __device__ __forceinline__ void add(int role, float t0, float t1) {
-        if (role == BODY) {
-            // Voids were measured against the bodies before this one.
-            simple = simple && bodies < 2 && p1 < p0;
-            if (bodies == 0) a0 = t0, a1 = t1;
-            else b0 = t0, b1 = t1;
-            bodies++;
-        } else if (role == VOID) {
-            remove(t0, t1);
-        } else if (role == GAP) {
-            simple = simple && !gap;
-            gap = true, g0 = t0, g1 = t1;
-        } else if (role == KEEP) {
-            simple = simple && k0 == LARGE;
-            k0 = t0, k1 = t1;
-        } else if (role == PATCH) patched = true;
+        if (role == BODY) join(a, b, t0, t1);
+        else if (role == VOID) remove(t0, t1);
+        else if (role == GAP) join(gap, other, t0, t1);
+        else if (role == KEEP || role == PATCH) join(keep, patch, t0, t1);
         else simple = false;
     }
-    // Metal, and its part in MIX.
-    __device__ __forceinline__ float2 total() {
-        if (gap) {
-            if (patched) simple = false;
-            float end = fminf(g1, k0), begin = fmaxf(g0, k1);
-            if (end > g0) remove(g0, end);
-            if (g1 > begin) remove(begin, g1);
-        }
-        return make_float2((a1 - a0) + (b1 - b0) - common(a0, a1, b0, b1) - removed,
-                           m1 > m0 ? covered(m0, m1) - removed_mixed : 0.0f);
+    // A gap takes what lies in no keep and no patch.
+    __device__ __forceinline__ void close(const Piece &of) {
+        if (of.none()) return;
+        const bool swap = patch.begin < keep.begin;
+        const float ends = swap ? patch.end : keep.end, next = fmaxf(patch.begin, keep.begin);
+        remove(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
+        remove(fmaxf(of.begin, ends), fminf(of.end, next));
+        if (!patch.none()) remove(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
+    }
+    __device__ __forceinline__ void close_gaps() { close(gap), close(other); }
+    __device__ __forceinline__ float covered(const Piece &of, float t0, float t1) const {
+        const float begin = fmaxf(of.begin, t0), end = fminf(of.end, t1);
+        return of.none() ? 0.0f : a.common(begin, end) + b.common(begin, end);
+    }
+    // Metal between t0 and t1.
+    __device__ __forceinline__ float metal(float t0, float t1) const {
+        return a.common(t0, t1) + b.common(t0, t1) - covered(p, t0, t1) - covered(q, t0, t1) - covered(r, t0, t1);
     }
 };
 
@@ -268,7 +268,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
-    const float *box_low, const float *box_high, const signed char *box_material, int boxes, float *signal,
+    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, float *signal,
     float *variance, int *lost) {
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     extern __shared__ float4 energy[];
@@ -281,31 +281,33 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     __shared__ int found[2];
     __shared__ short pixels[2][AREA];
     __shared__ float frame[12];
-    __shared__ float all_events[EVENTS * THREADS];
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
     if (thread < 12) frame[thread] = frames[12 * view + thread];
     if (thread < 2) found[thread] = 0;
-    int total = 0;
-    for (int base = 0; base < n_items; base += THREADS) {
-        int k = base + thread;
-        bool hit = false;
-        if (k < n_items) {
-            short4 p = __ldg(&span[k]);
-            hit = p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
-        }
-        unsigned votes = __ballot_sync(ALL, hit);
-        if (lane == 0) counts[warp] = __popc(votes);
-        __syncthreads();
-        int place = total + __popc(votes & ((1u << lane) - 1u));
-        for (int other = 0; other < WARPS; other++) {
-            int number = counts[other];
-            if (other < warp) place += number;
-            total += number;
-        }
-        if (hit && place < LISTED) listed[place] = (short)k;
-        __syncthreads();
+    // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
+    const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
+    auto meets = [&](int k) {
+        if (k >= till) return false;
+        const short4 p = __ldg(&span[k]);
+        return p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
+    };
+    int own = 0;
+    for (int k = from + lane; k - lane < till; k += 32) own += __popc(__ballot_sync(ALL, meets(k)));
+    if (lane == 0) counts[warp] = own;
+    __syncthreads();
+    int total = 0, place = 0;
+    for (int other = 0; other < WARPS; other++) {
+        place += other < warp ? counts[other] : 0;
+        total += counts[other];
+    }
+    for (int k = from + lane; own > 0 && k - lane < till; k += 32) {
+        const bool hit = meets(k);
+        const unsigned votes = __ballot_sync(ALL, hit);
+        const int at = place + __popc(votes & ((1u << lane) - 1u));
+        if (hit && at < LISTED) listed[at] = (short)k;
+        place += __popc(votes);
     }
     if (total > LISTED - 1) {
         total = LISTED - 1;
@@ -315,8 +317,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const float *low = box_low + 3 * k, *high = box_high + 3 * k;
         bool alike = k > 0 && low[0] == low[-3] && low[1] == low[-2] && high[0] == high[-3] && high[1] == high[-2];
         sides[k] = make_float4(low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]);
-        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(box_material[k]),
-                               __int_as_float(alike));
+        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(alike), 0.0f);
     }
     for (int e = thread; e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -324,9 +325,11 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                                     scale * bins[3 * energies + e]);
         energy[2 * e + 1] = make_float4(scale * bins[4 * energies + e], bins[5 * energies + e], bins[6 * energies + e], 0.0f);
     }
-    // One item more than there are: it meets every pixel and closes the last joint.
-    const int words = (total >> 5) + 1;
-    for (int w = warp; w < words; w += WARPS) {
+    __syncthreads();
+    // One item more than there are: it meets every pixel and closes the last joint. Every warp makes its share of rows
+    // and columns.
+    const int words = total > 0 ? (total >> 5) + 1 : 0;
+    for (int w = 0; w < words; w++) {
         int i = 32 * w + lane, fact = REST;
         unsigned across = 0, down = 0;
         if (i < total) {
@@ -335,20 +338,18 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
             fact = items[3 * k] | items[3 * k + 2] << 3 | items[3 * k + 1] << 4;
         } else if (i == total) down = across = ALL;
-        facts[i] = fact;
-        for (int r = 0; r < TALL; r++) {
-            unsigned votes = __ballot_sync(ALL, down >> r & 1u);
-            if (lane == r) in_row[w][r] = votes;
+        for (int line = warp; line < TALL; line += WARPS) {
+            unsigned votes = __ballot_sync(ALL, down >> line & 1u), others = __ballot_sync(ALL, across >> line & 1u);
+            if (lane == 0) in_row[w][line] = votes, in_column[w][line] = others;
         }
-        for (int c = 0; c < WIDE; c++) {
-            unsigned votes = __ballot_sync(ALL, across >> c & 1u);
-            if (lane == c) in_column[w][c] = votes;
+        if (warp == w % WARPS) {
+            facts[i] = fact;
+            unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
+            if (lane == 0) solid[w] = a, several[w] = b;
         }
-        unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
-        if (lane == 0) solid[w] = a, several[w] = b;
     }
     __syncthreads();
-    for (int pixel = thread; pixel < AREA; pixel += THREADS) {
+    for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
         // In blocks of 4x2 pixels, so that the rays of one warp stay together.
         int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
         unsigned near = 0;
@@ -367,13 +368,15 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const int rays = edge * edge, each = 32 / rays, group = lane / rays, sub = lane % rays;
     const float step = pixel_mm / (float)edge, middle = 0.5f * (float)(edge - 1);
     const float right = ((float)(sub % edge) - middle) * step, below = ((float)(sub / edge) - middle) * step;
-    const int near_turns = (found[0] + each - 1) / each, turns = near_turns + ((found[1] + 31) >> 5);
-    float *events = all_events + thread;
+    // A tile without any item needs no list of its pixels: found stays 0, every pixel is its own turn.
+    const int near_turns = words > 0 ? (found[0] + each - 1) / each : 0;
+    const int turns = near_turns + (words > 0 ? (found[1] + 31) >> 5 : AREA / 32);
     for (int turn = warp; turn < turns; turn += WARPS) {
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
-        bool known = which < found[near ? 0 : 1] && (!near || group < each);
-        const int pixel = pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
+        bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
+        const int pixel = words == 0 ? which : pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
+        known = known && row0 + r < rows && column0 + c < columns;
         const float u = u0[view] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
         const float v = v0[view] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
         Ray ray;
@@ -395,26 +398,27 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 bits &= bits - 1u;
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
-                    if (sum.bodies > 0) {
-                        float2 metal = sum.total();
-                        if (!sum.simple) {
-                            const int *range = s.joint_rows + 2 * current;
-                            metal = solder_length(s.prims, range[0], range[1], ray, events);
+                    if (current >= 0 && sum.some()) {
+                        const int *range = s.joint_rows + 2 * current;
+                        // The second alloy, if the joint has one, lies in one primitive behind all others.
+                        const bool mixed = role_of(s.prims, range[1] - 1) == MIX;
+                        Chord other = {0.0f, 0.0f, 0.0f, 0.0f};
+                        if (mixed) other = segment(s.prims, range[1] - 1, ray);
+                        sum.close_gaps();
+                        if (sum.simple) {
+                            solder += sum.metal(-LARGE, LARGE);
+                            if (other.t1 > other.t0) second += sum.metal(other.t0, other.t1);
+                            if (other.t3 > other.t2) second += sum.metal(other.t2, other.t3);
+                        } else {
+                            const float2 metal = solder_length(s.prims, range[0], range[1], ray);
+                            solder += metal.x, second += metal.y;
                         }
-                        solder += metal.x, second += metal.y;
                     }
                     current = joint;
                     sum.clear();
                     if (joint >= 0) {
                         const float *centre = s.joint_centre + 3 * joint;
                         approach(frame, centre[0], centre[1], centre[2], ray);
-                        // The second alloy, if the joint has one, lies in one primitive behind all others.
-                        const int end = s.joint_rows[2 * joint + 1] - 1;
-                        if (role_of(s.prims, end) == MIX) {
-                            const Chord chord = segment(s.prims, end, ray);
-                            sum.m0 = chord.t0, sum.m1 = chord.t1;
-                            sum.simple = !(chord.t3 > chord.t2);
-                        }
                     }
                 }
                 if (kind != REST && (mine >> place & 1u)) {
@@ -423,48 +427,50 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         const float *centre = s.neck_centre + 3 * owner;
                         const float reach = s.neck_radius[owner];
                         if (approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
-                            solder += neck_length(s, owner, ray, events);
+                            solder += neck_length(s, owner, ray);
                     } else {
                         if (kind != JOINT) {
                             const float4 ball = __ldg(&s.balls[k]);
                             approach(frame, ball.x, ball.y, ball.z, ray);
                         }
-                        const Chord chord = segment(s.prims, k, ray);
                         const int role = role_of(s.prims, k);
+                        // Bodies come first, gaps next: what a ray finds none of spares it what is taken from them.
+                        if (kind == JOINT && role != BODY && (!sum.some() || ((role == KEEP || role == PATCH) && sum.gap.none()))) continue;
+                        const Chord chord = segment(s.prims, k, ray);
                         if (kind != JOINT) {
                             float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
                             length = role == VOID ? -length : length;
                             copper += length;
                             sunk += kind == SUNK ? length : 0.0f;
-                        } else if (role != MIX || k != s.joint_rows[2 * owner + 1] - 1) {
-                            if (chord.t3 > chord.t2) {
-                                sum.simple = false;
-                                sum.bodies += role == BODY;
-                            }
+                        } else {
                             if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
+                            if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
                         }
                     }
                 }
             }
         }
-        float laminate = 0.0f, silicon = 0.0f, begin = 0.0f, end = 0.0f;
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        for (int k = 0; k < boxes; k++) {
-            const float4 z = layer[k];
-            if (!__float_as_int(z.w)) {
-                const float4 p = sides[k];
-                const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
-                begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+        float begin = 0.0f, end = 0.0f;
+        auto through = [&](int k, int last) {
+            float total = 0.0f;
+            for (; k < last; k++) {
+                const float4 z = layer[k];
+                if (!__float_as_int(z.z)) {
+                    const float4 p = sides[k];
+                    const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
+                    begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+                }
+                const float z0 = z.x * iz, z1 = z.y * iz;
+                total += fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
             }
-            const float z0 = z.x * iz, z1 = z.y * iz;
-            const float length = fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
-            const int kind = __float_as_int(z.z);
-            if (kind == LAMINATE) laminate += length;
-            else if (kind == COPPER) copper += length;
-            else silicon += length;
-        }
+            return total;
+        };
+        copper += through(0, copper_end);
+        float laminate = through(copper_end, laminate_end);
+        const float silicon = through(laminate_end, boxes);
         laminate = fmaxf(laminate - sunk, 0.0f);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
@@ -554,6 +560,10 @@ extern "C" __global__ void shadows(const float4 *balls, int primitives, const fl
             const short4 own = footprint(centre, ball.w, frame, panel);
             found.x = max(found.x, own.x), found.y = min(found.y, own.y);
             found.z = max(found.z, own.z), found.w = min(found.w, own.w);
+            // Lands and gaps are flat: their boxes are tighter than their balls.
+            const short4 box = outline(corners, k, k + 1, frame, panel);
+            found.x = max(found.x, box.x), found.y = min(found.y, box.y);
+            found.z = max(found.z, box.z), found.w = min(found.w, box.w);
         }
     } else if (kind == NECK) found = outline(corners, neck_rows[2 * owner], neck_rows[2 * owner + 1], frame, panel);
     else if (kind != REST) found = outline(corners, k, k + 1, frame, panel);

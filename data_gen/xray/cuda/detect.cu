@@ -1,0 +1,287 @@
+// The detector of detect.py in CUDA C: blur, scatter, noise, read-out, log and cosine weight in two passes.
+// A block takes a tile of one view; blurs go through shared memory, along the rows first. Random numbers are hashes of
+// (seed, view, pixel, purpose), so that every run draws the same bits.
+
+
+
+#ifdef __CUDACC__
+__device__ __forceinline__ unsigned short half_bits(float value) {
+    unsigned short out;
+    asm("cvt.rn.f16.f32 %0, %1;" : "=h"(out) : "f"(value));
+    return out;
+}
+#endif
+
+#define WIDE 64
+#define TALL 32
+#define THREADS 256
+#define GROUPS (THREADS / WIDE)
+#define RUN (TALL / GROUPS)
+#define REACH 12
+#define RIM (2 * REACH)
+#define COARSE 8
+#define MOST 200
+#define PHOTONS 1u
+#define ELECTRONICS 2u
+
+// What does not change within a scan; as `SETTINGS` of detect.py.
+struct Settings {
+    unsigned low, high;
+    int rows, columns, scatter_rows, scatter_columns, drifts, degree;
+    float photons, few, read, steps, full_scale, last, floor, end, pixel_mm, distance, scatter;
+};
+
+__device__ __forceinline__ unsigned mixed(unsigned h) {
+    h = (h ^ h >> 16) * 0x21F0AAADu;
+    h = (h ^ h >> 15) * 0xD35A2D97u;
+    return h ^ h >> 15;
+}
+
+// The part of the hash that all pixels of a view share.
+struct Key {
+    unsigned pixels, view;
+    __device__ __forceinline__ Key(const Settings &s, unsigned view, unsigned purpose)
+        : pixels(mixed(s.low)), view(mixed(mixed(s.high ^ view * 0x85EBCA6Bu) + purpose * 0x9E3779B9u)) {}
+    __device__ __forceinline__ unsigned bits(unsigned pixel) const { return mixed(mixed(pixels ^ pixel) + view); }
+};
+
+__device__ __forceinline__ float uniform(unsigned bits) { return (float)(bits >> 8) * 5.9604644775390625e-8f + 2.98023223876953125e-8f; }
+
+// Box and Muller.
+__device__ __forceinline__ float normal(const Key &key, unsigned pixel) {
+    const unsigned one = key.bits(pixel), other = mixed(one ^ 0x68BC21EBu);
+    return sqrtf(-2.0f * __logf(uniform(one))) * __cosf(6.28318530718f * (uniform(other) - 0.5f));
+}
+
+// The Poisson number whose cumulative share first passes `drawn`.
+__device__ __noinline__ float poisson(float mean, float drawn) {
+    float share = expf(-mean), total = share;
+    int k = 0;
+    while (drawn > total && k < MOST) {
+        k++;
+        share *= mean / (float)k;
+        total += share;
+    }
+    return (float)k;
+}
+
+__device__ __forceinline__ int clamped(int i, int size) { return min(max(i, 0), size - 1); }
+
+// A tile and its rim blurred along the rows, into `half`; T taps, or `taps` of them if T is 0.
+template <int T>
+__device__ __forceinline__ void along(const float *image, const float *weights, int taps, const Settings &s, int row0,
+                                      int column0, float (*raw)[WIDE + RIM], float (*half)[WIDE]) {
+    const int n = T ? T : taps, reach = n / 2, lane = threadIdx.x & 31;
+    for (int r = threadIdx.x >> 5; r < TALL + n - 1; r += THREADS / 32) {
+        const float *line = image + (size_t)clamped(row0 + r - reach, s.rows) * s.columns;
+        for (int c = lane; c < WIDE + n - 1; c += 32) raw[r][c] = line[clamped(column0 + c - reach, s.columns)];
+    }
+    __syncthreads();
+    const int c = threadIdx.x % WIDE;
+    for (int r = threadIdx.x / WIDE; r < TALL + n - 1; r += GROUPS) {
+        float total = 0.0f;
+#pragma unroll
+        for (int t = 0; t < n; t++) total += weights[t] * raw[r][c + t];
+        half[r][c] = total;
+    }
+    __syncthreads();
+}
+
+template <int T> __device__ __forceinline__ float down(const float (*half)[WIDE], const float *weights, int taps, int r, int c) {
+    const int n = T ? T : taps;
+    float total = 0.0f;
+#pragma unroll
+    for (int t = 0; t < n; t++) total += weights[t] * half[r + t][c];
+    return total;
+}
+
+// Scattered signal between the middles of blocks of pixels.
+struct Coarse {
+    int lower, upper;
+    float share;
+    __device__ __forceinline__ Coarse(int i, int size) {
+        float at = ((float)i - 0.5f * (COARSE - 1)) * (1.0f / COARSE);
+        at = fminf(fmaxf(at, 0.0f), (float)(size - 1));
+        lower = min((int)at, max(size - 2, 0)), upper = min(lower + 1, size - 1), share = at - (float)lower;
+    }
+};
+
+template <int T>
+__device__ __forceinline__ void expose_tile(const float *signal, const float *variance, const float *weights, int taps,
+                                            const float *scatter, float output, int first_view, const Settings &s,
+                                            float *noisy, float (*raw)[WIDE + RIM], float (*half)[WIDE], float (*other)[WIDE]) {
+    const int view = blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
+    const size_t image = (size_t)view * s.rows * s.columns;
+    along<T>(signal + image, weights, taps, s, row0, column0, raw, half);
+    along<T>(variance + image, weights, taps, s, row0, column0, raw, other);
+    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN;
+    if (column >= s.columns) return;
+    const Key key(s, first_view + view, PHOTONS);
+    const Coarse across(column, s.scatter_columns);
+    // One row and one column more than there are blocks; the last number of a view is its mean.
+    const int pitch = s.scatter_columns + 1;
+    const float *scattered = scatter + (size_t)view * (s.scatter_rows + 1) * pitch;
+    const float even = s.scatter > 0.0f ? scattered[(s.scatter_rows + 1) * pitch - 1] : 0.0f;
+#pragma unroll 4
+    for (int r = begin; r < begin + RUN; r++) {
+        const int row = row0 + r;
+        if (row >= s.rows) return;
+        float mean = down<T>(half, weights, taps, r, c), spread = down<T>(other, weights, taps, r, c);
+        if (s.scatter > 0.0f) {
+            const Coarse along(row, s.scatter_rows);
+            const float *one = scattered + along.lower * pitch, *two = scattered + along.upper * pitch;
+            const float upper = one[across.lower] + across.share * (one[across.upper] - one[across.lower]);
+            const float lower = two[across.lower] + across.share * (two[across.upper] - two[across.lower]);
+            // Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
+            const float extra = fmaxf(0.5f * s.scatter * (upper + along.share * (lower - upper) + even), 0.0f);
+            mean += extra, spread += extra;
+        }
+        mean *= output, spread *= output;
+        const unsigned pixel = row * s.columns + column;
+        if (s.photons > 0.0f) {
+            spread = __fdividef(spread, s.photons);
+            if (mean * mean < s.few * spread) {
+                const float quantum = spread / mean;
+                mean = quantum * poisson(mean / quantum, uniform(key.bits(pixel)));
+            } else mean += sqrtf(spread) * normal(key, pixel);
+        }
+        noisy[image + pixel] = mean;
+    }
+}
+
+extern "C" __global__ void __launch_bounds__(THREADS) expose(const float *signal, const float *variance, const float *taps,
+                                                             int count, const float *scatter, const float *output,
+                                                             const Settings *settings, int first_view, float *noisy) {
+    const Settings s = *settings;
+    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], other[TALL + RIM][WIDE], weights[RIM + 1];
+    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
+    __syncthreads();
+    const float part = output[first_view + blockIdx.z];
+    if (count == 3) expose_tile<3>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
+    else if (count == 5) expose_tile<5>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
+    else expose_tile<0>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
+}
+
+// What the panel of one scan adds to a pixel.
+struct Panel { const float *gain, *drift, *curve; };
+
+// What the electronics of one pixel make of its signal at one view.
+__device__ __forceinline__ float converted(float mean, unsigned pixel, float moment, const Key &key, const Panel &p,
+                                           const Settings &s) {
+    if (s.read > 0.0f) mean += s.read * normal(key, pixel);
+    float sensitivity = p.gain[pixel];
+    if (s.drifts) sensitivity += moment * p.drift[pixel];
+    mean *= sensitivity;
+    if (s.steps > 0.0f) mean = fminf(fmaxf(truncf(mean * s.steps + 0.5f), 0.0f), s.steps * s.full_scale) / s.steps;
+    return mean;
+}
+
+// Where line integrals go: without the cosine weight if `flat`, in half precision if `narrow`.
+struct Kind {
+    int flat, narrow;
+    void *out;
+};
+
+// Line integral of a measured value: clamped, undone of hardening.
+__device__ __forceinline__ float finished(float value, int row, int column, const float *curve, const Settings &s,
+                                          const Kind &kind) {
+    value = -__logf(fmaxf(value, s.floor));
+    if (s.degree > 0) {
+        const float within = fminf(fmaxf(value, 0.0f), s.end);
+        float straight = 0.0f;
+        for (int k = s.degree - 1; k >= 0; k--) straight = (straight + curve[k]) * within;
+        value = straight + (value > s.end ? curve[s.degree] : curve[0]) * (value - within);
+    }
+    if (!kind.flat) {
+        const float u = ((float)column - 0.5f * (float)(s.columns - 1)) * s.pixel_mm;
+        const float v = ((float)row - 0.5f * (float)(s.rows - 1)) * s.pixel_mm;
+        value *= s.distance * rsqrtf(s.distance * s.distance + u * u + v * v);
+    }
+    return value;
+}
+
+__device__ __forceinline__ void put(const Kind &kind, size_t at, float value) {
+    if (kind.narrow) ((unsigned short *)kind.out)[at] = half_bits(value);
+    else ((float *)kind.out)[at] = value;
+}
+
+template <int T>
+__device__ __forceinline__ void read_tile(const float *noisy, const float *weights, int taps, const Panel &p,
+                                          int first_view, const Settings &s, const Kind &kind, float (*raw)[WIDE + RIM], float (*half)[WIDE]) {
+    const int view = blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
+    const size_t image = (size_t)view * s.rows * s.columns;
+    along<T>(noisy + image, weights, taps, s, row0, column0, raw, half);
+    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN;
+    if (column >= s.columns) return;
+    const Key key(s, first_view + view, ELECTRONICS);
+    const float moment = (float)(first_view + view) / s.last;
+#pragma unroll 4
+    for (int r = begin; r < begin + RUN; r++) {
+        const int row = row0 + r;
+        if (row >= s.rows) return;
+        const unsigned pixel = row * s.columns + column;
+        const float mean = converted(down<T>(half, weights, taps, r, c), pixel, moment, key, p, s);
+        put(kind, image + pixel, finished(mean, row, column, p.curve, s, kind));
+    }
+}
+
+extern "C" __global__ void __launch_bounds__(THREADS) read_out(const float *noisy, const float *taps, int count,
+                                                               const float *gain, const float *drift, const float *curve,
+                                                               const Settings *settings, int first_view, int flat,
+                                                               int narrow, void *out) {
+    const Settings s = *settings;
+    const Kind kind = {flat, narrow, out};
+    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], weights[RIM + 1];
+    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
+    __syncthreads();
+    const Panel p = {gain, drift, curve};
+    if (count == 3) read_tile<3>(noisy, weights, count, p, first_view, s, kind, raw, half);
+    else if (count == 5) read_tile<5>(noisy, weights, count, p, first_view, s, kind, raw, half);
+    else read_tile<0>(noisy, weights, count, p, first_view, s, kind, raw, half);
+}
+
+// Bad pixels anew from their neighbours, which are read out once more: the log of those is clamped already.
+extern "C" __global__ void fill_in(const float *noisy, const float *taps, int count, const float *gain, const float *drift,
+                                   const float *curve, const Settings *settings, int first_view, int flat, int narrow,
+                                   const int *bad, const float *filling, int pixels, void *out) {
+    const Settings s = *settings;
+    const Kind kind = {flat, narrow, out};
+    const int k = blockIdx.x * blockDim.x + threadIdx.x, view = blockIdx.y;
+    if (k >= pixels) return;
+    const size_t image = (size_t)view * s.rows * s.columns;
+    const Panel p = {gain, drift, curve};
+    const Key key(s, first_view + view, ELECTRONICS);
+    const float moment = (float)(first_view + view) / s.last;
+    const int row = bad[3 * k] / s.columns, column = bad[3 * k] - row * s.columns, reach = count / 2;
+    float value = 0.0f, share = 1.0f - filling[2 * k];
+    for (int side = 1; side < 3; side++) {
+        const int beside = bad[3 * k + side] - row * s.columns;
+        float mean = 0.0f;
+        for (int i = 0; i < count; i++) {
+            const float *line = noisy + image + (size_t)clamped(row + i - reach, s.rows) * s.columns;
+            float part = 0.0f;
+            for (int t = 0; t < count; t++) part += taps[t] * line[clamped(beside + t - reach, s.columns)];
+            mean += taps[i] * part;
+        }
+        value += share * converted(mean, bad[3 * k + side], moment, key, p, s);
+        share = filling[2 * k];
+    }
+    put(kind, image + bad[3 * k], finished(value * filling[2 * k + 1], row, column, curve, s, kind));
+}
+
+// One minus the mean of every block of pixels, which is what scatter comes from.
+extern "C" __global__ void absorbed(const float *signal, int rows, int columns, int down, int across, int views, float *out) {
+    const int k = blockIdx.x * blockDim.x + threadIdx.x;
+    if (k >= views * down * across) return;
+    const int view = k / (down * across), row = (k / across - view * down) * COARSE, column = k % across * COARSE;
+    const int last = min(row + COARSE, rows), end = min(column + COARSE, columns);
+    float total = 0.0f;
+    for (int r = row; r < last; r++) {
+        const float *line = signal + ((size_t)view * rows + r) * columns;
+        if (end == column + COARSE && columns % 4 == 0) {
+            const float4 a = *(const float4 *)(line + column), b = *(const float4 *)(line + column + 4);
+            total += ((a.x + a.y) + (a.z + a.w)) + ((b.x + b.y) + (b.z + b.w));
+        } else for (int c = column; c < end; c++) total += line[c];
+    }
+    out[k] = 1.0f - total / (float)((last - row) * (end - column));
+}

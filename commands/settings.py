@@ -110,7 +110,7 @@ class AuditConfig:
     Args:
         data: store whose records are audited; null draws `boards` anew, without X-rays.
         out: folder for tables and picture.
-        boards: boards to draw; it takes some 10,000 joints for a faultless generator to pass all comparisons.
+        boards: boards to draw; a faultless generator needs 10,000 to 20,000 joints to pass all comparisons.
         seed: of the drawing, the folds and the bootstrap.
         workers: processes; 0 takes one per processor core.
         step_um: distance of the rays that take the truth of drawn boards; stores hold truth at 1 um.

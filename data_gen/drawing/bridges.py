@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -20,6 +21,10 @@ from jointwise.data_gen.settings import (
 from jointwise.data_gen.shapes.solids import Floats
 
 Site = tuple[int, int]
+
+STEPS = 300
+"""Steps of the solution that keeps shares from going negative; ten times as many change no site's chance of a bridge
+by 0.01 (50 depopulated boards)."""
 
 FILM_WIDTH = 0.15, 0.5
 """Width of a film of solder along the lands over the ball's diameter."""
@@ -54,8 +59,9 @@ def bridged_pairs(
 def _even_edges(sites: tuple[Site, ...], onwards: float) -> tuple[list[tuple[Site, Site]], Floats]:
     """Pairs of neighbours and, for each, its share of the -ln(1 - p) that every site is to be bridged with.
 
-    The least squares solution nearest to equal shares. Arrays of odd rows and columns have none: there every
-    other joint stays some 1/n below the rest of n joints.
+    The least squares solution nearest to equal shares. Arrays of odd rows and columns have no exact one: there every
+    other joint stays some 1/n below the rest of n joints. Where a share comes out negative (a site taken out of an
+    even array), the least squares are solved again among shares that are not.
 
     Args:
         sites: rows and columns with a land.
@@ -75,7 +81,18 @@ def _even_edges(sites: tuple[Site, ...], onwards: float) -> tuple[list[tuple[Sit
     reached = coo_array((value, (row, column)), shape=(len(sites), len(edges))).tocsr()
     equal = np.full(len(edges), 0.25)
     solved = equal + lsqr(reached, 1.0 - reached @ equal, atol=1e-9, btol=1e-9)[0]
-    return edges, np.clip(solved, 0.0, None)
+    return edges, solved if solved.min() >= 0.0 else _not_negative(reached, equal)
+
+
+def _not_negative(reached: Any, start: Floats) -> Floats:
+    """Least squares solution x >= 0 of `reached` x = 1 by multiplicative steps from `start`.
+
+    M. E. Daube-Witherspoon, G. Muehllehner, IEEE Trans. Med. Imaging 5, 61 (1986).
+    """
+    x, wanted = start, reached.T @ np.ones(reached.shape[0])
+    for _ in range(STEPS):
+        x = x * wanted / (reached.T @ (reached @ x))
+    return np.asarray(x)
 
 
 def draw_neck(

@@ -113,6 +113,18 @@ def test_joints_at_the_edge_of_the_array_are_bridged_as_often_as_those_inside():
     assert np.array(list(counts.values())) / times == pytest.approx(p, abs=4 * math.sqrt(p * (1 - p) / times))
 
 
+@pytest.mark.parametrize("gone", [{(0, 0)}, {(0, 0), (2, 3)}, {(1, 2), (3, 3), (4, 0)}])
+def test_a_site_taken_out_makes_no_bridges_of_the_rest(gone):
+    """Even shares then need some pairs less often than never; the others used to be joined in up to 98 % of draws."""
+    sites = [(row, col) for row in range(6) for col in range(7) if (row, col) not in gone]
+    rng, defects, times = np.random.default_rng(7), DefectSettings(), 1000
+    counts = dict.fromkeys(sites, 0)
+    for _ in range(times):
+        for site in {s for pair in bridged_pairs(rng, defects, sites) for s in pair}:
+            counts[site] += 1
+    assert np.array(list(counts.values())) / times == pytest.approx(defects.bridging, abs=0.07)
+
+
 def test_near_bridges_are_about_as_common_as_bridges():
     defects, rng = DefectSettings(), np.random.default_rng(3)
     bulges = draw_bulges(rng, defects, 40, 40)

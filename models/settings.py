@@ -7,7 +7,7 @@ from typing import Final
 from jointwise.joints.errors import InputError
 
 FAMILIES: Final = ("resnet", "densenet121")
-CRITERIA: Final = ("f1", "false_calls")
+CRITERIA: Final = ("f1", "false_calls", "guarded_f1")
 STAGES: Final = 4
 """Stages of a ResNet: the first keeps the stem's resolution, each later one halves it."""
 
@@ -74,8 +74,10 @@ class ThresholdSettings:
     """How the score from which a kind is called is chosen on validation joints.
 
     Args:
-        criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit.
-        false_calls: share of the joints without the kind that may be called, with criterion false_calls.
+        criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit;
+            guarded_f1 that with the best F1, raised where it would call more of the sound joints than the limit.
+        false_calls: share of the joints without the kind that may be called, with criterion false_calls; of the sound
+            joints, with guarded_f1.
         floor: score below which nothing is called, whatever the criterion says; 0 sets none.
         noise_classes: into how many classes of noise the validation joints are split, each with its own cuts; 1 gives
             all scans the same.

@@ -20,6 +20,9 @@ from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
+
+NEAR_PCT = 3.0
+"""Projected void area above which a sound joint is near the limit."""
 PerKind = tuple[float, ...]
 Counts = tuple[int, ...]
 
@@ -137,7 +140,9 @@ def choose_thresholds(
     A cut always lies midway between two neighbouring distinct scores (0 and 1 count as such), so that no joint sits on
     it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
-    without the kind. Where no joint has the kind, F1 says nothing, and the cut is the lowest that calls none of them.
+    without the kind. With `guarded_f1`: the higher of the best F1's cut and the lowest that calls at most that share of
+    the joints of :func:`plainly_sound`. Where no joint has the kind, F1 says nothing, and the cut is the lowest that
+    calls none of them.
     No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
     Args:
@@ -153,12 +158,21 @@ def choose_thresholds(
     noise = np.full(len(truth), np.inf) if table is None else noise_of(table)
     edges = _edges(noise, (truth == 0).all(axis=1), settings)
     place = _classes(edges, noise)
-    limit = settings.false_calls if settings.criterion == "false_calls" else None
+    limit = None if settings.criterion == "f1" else settings.false_calls
+    guard = plainly_sound(truth, table) if settings.criterion == "guarded_f1" else None
     values, with_kind, without_kind = [], [], []
     for part in (place == number for number in range(len(edges) + 1)):
         columns = [(truth[part, k], scores[part, k]) for k in range(N_KINDS)]
         counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
-        values.append(tuple(max(_cut(y, s, limit), settings.floor) for y, s in counted))
+        if guard is None:
+            cuts = [_cut(y, s, limit) for y, s in counted]
+        else:
+            spared = [scores[part & guard[:, k], k] for k in range(N_KINDS)]
+            cuts = [
+                max(_cut(y, s, None), _cut(np.zeros(len(free), bool), free, limit))
+                for (y, s), free in zip(counted, spared, strict=True)
+            ]
+        values.append(tuple(max(cut, settings.floor) for cut in cuts))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
@@ -170,6 +184,20 @@ def choose_thresholds(
         edges,
         settings.floor,
     )
+
+
+def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_]:
+    """Which joints (n, 4) no detector should call: those without any fault.
+
+    For the kind void, also without a void that comes near the limit of 5 % (`NEAR_PCT`), where the table tells: to
+    call a void of 4.9 % is no false alarm to speak of.
+    """
+    sound = np.repeat((truth == 0).all(axis=1)[:, None], N_KINDS, axis=1)
+    if table is not None and "void_projected_area_pct" in table:
+        area = table["void_projected_area_pct"].to_numpy(dtype=np.float64, na_value=np.nan)
+        with np.errstate(invalid="ignore"):
+            sound[:, KINDS.index("void")] &= ~(area > NEAR_PCT)
+    return sound
 
 
 def _rise(edges: tuple[float, ...]) -> bool:

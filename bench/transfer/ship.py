@@ -1,0 +1,60 @@
+"""Makes the network that comes with jointwise of a finished training: cuts chosen anew, kernels in half precision.
+
+    python bench/transfer/ship.py --run out/first --out models/first
+
+A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
+need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are copied if they lie in the
+folder that --rules names.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from jointwise.joints.kinds import KINDS
+from jointwise.models.bench import RULES_FILE
+from jointwise.models.folder import load_model, save_model
+from jointwise.models.settings import ThresholdSettings
+from jointwise.models.thresholds import choose_thresholds
+from jointwise.train.data import known_truth
+from jointwise.train.run import summary
+from jointwise.train.run_folder import MODEL, SETTINGS, VALIDATION, read_json
+
+
+def main() -> None:
+    """Choose the cuts and write the folder."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--run", type=Path, required=True, help="folder of the finished training")
+    parser.add_argument("--out", type=Path, default=Path("models/first"))
+    parser.add_argument("--rules", type=Path, help="a model folder whose rules go along")
+    parser.add_argument("--criterion", default="guarded_f1")
+    parser.add_argument("--false-calls", type=float, default=0.005)
+    parser.add_argument("--floor", type=float, default=0.3)
+    parser.add_argument("--noise-classes", type=int, default=4)
+    given = parser.parse_args()
+    detector = load_model(given.run / MODEL)
+    table = pd.read_parquet(given.run / VALIDATION)
+    truth = known_truth(table, float(read_json(given.run / SETTINGS)["least_gap_voxels"]))
+    logits = table[[f"logit_{kind}" for kind in KINDS]].to_numpy(dtype=np.float64)
+    scores = detector.card.calibration(logits)
+    settings = ThresholdSettings(given.criterion, given.false_calls, given.floor, given.noise_classes)
+    cuts = choose_thresholds(truth, scores, settings, table)
+    metrics = {**detector.card.metrics, "validation": summary(truth, scores, cuts.called(scores, table))}
+    card = replace(detector.card, thresholds=cuts, metrics=metrics)
+    save_model(given.out, detector.network, card, half=True)
+    if given.rules:
+        shutil.copy(given.rules / RULES_FILE, given.out / RULES_FILE)
+    print(pd.DataFrame(cuts.values, columns=list(KINDS)).round(3).to_string())
+    print(pd.DataFrame(metrics["validation"]).T.round(3).to_string())
+
+
+if __name__ == "__main__":
+    main()

@@ -182,7 +182,7 @@ def test_nothing_below_the_floor_is_called() -> None:
 
 
 def test_the_guard_raises_the_cut_of_f1_to_what_the_limit_allows() -> None:
-    """Ten sound joints at 0.05 to 0.95, faulty ones at 0.12 and more: F1 alone calls all from 0.1 on, nine sound joints."""
+    """Sound joints at 0.05, 0.15 … 0.95, faulty ones from 0.12 on: F1 alone calls nine of the ten sound ones."""
     sound = [0.05 + 0.1 * i for i in range(10)]
     truth, scores = [0.0] * 10 + [1.0] * 30, sound + list(np.linspace(0.12, 0.98, 30))
     assert chosen(truth, scores) == pytest.approx((0.05 + 0.12) / 2)

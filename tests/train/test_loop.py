@@ -170,7 +170,7 @@ def test_a_batch_without_any_label_has_no_loss() -> None:
 
 
 def with_sizes(joints: Split) -> Split:
-    """The same joints; size k is 2 where part 4 + k is bright, which no kind tells, and unknown in every fifth joint."""
+    """The same joints; size k is 2 where part 4 + k is bright, which no kind tells; every fifth joint's are unknown."""
     bright = np.random.default_rng(7).random((len(joints), 3)) < 0.5
     volumes = joints.volumes.clone()
     volumes[:, 4:7] += torch.from_numpy(bright.astype(np.float16))[:, :, None, None]

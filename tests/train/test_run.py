@@ -225,7 +225,11 @@ def test_a_second_store_and_a_second_trunk_are_said_in_the_run(
 
 def test_what_was_said_of_the_validation_joints_is_kept(whole: Path, store: Path) -> None:
     """Rows as in the store, logits as when the saved network is asked again; the card's metrics follow from them."""
-    said, opened, detector = pd.read_parquet(whole / "validation.parquet"), Store(store), load_model(whole / "model")
+    said, opened, detector = (
+        pd.read_parquet(whole / "validation.parquet"),
+        Store(store),
+        load_model(whole / "model"),
+    )
     joints = opened.read(opened.split("validation")[:-1])  # the last has no ball
     assert list(said) == [*SAMPLE_COLUMNS, *(f"logit_{kind}" for kind in KINDS)]
     pd.testing.assert_frame_equal(
@@ -239,9 +243,7 @@ def test_what_was_said_of_the_validation_joints_is_kept(whole: Path, store: Path
 
 
 @pytest.mark.usefixtures("no_picture")
-def test_validation_joints_are_limited_apart_from_those_trained_on(
-    whole: Path, store: Path, tmp_path: Path
-) -> None:
+def test_validation_joints_are_limited_apart_from_those_trained_on(store: Path, tmp_path: Path) -> None:
     """20 of 39 validation joints, all 78 others; the weights of the first epoch's end do not change."""
     cfg = replace(settings(store, tmp_path / "few"), validation_limit=20, epochs=1)
     task, before = prepare(cfg), prepare(settings(store, tmp_path))
@@ -302,7 +304,7 @@ def test_a_network_that_learns_no_sizes_does_not_care_for_their_weight(
 
 @pytest.mark.usefixtures("no_picture")
 def test_a_network_learns_to_measure_voids(sized: Path, tmp_path: Path) -> None:
-    """Floor, on validation joints: painted voids of 15 % measure far more than sound joints, and the kinds are found."""
+    """Floor, on validation joints: voids of 15 % measure far more than sound joints, and the kinds are found."""
     cfg = replace(
         settings(sized, tmp_path), epochs=12, batch=8, optimiser=OptimiserSettings(lr=1e-2),
         network=replace(TINY, sizes=True), augment=AugmentSettings(mirror=0.5, turn=0.75),

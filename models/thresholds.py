@@ -9,7 +9,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -21,8 +21,9 @@ from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
 
-NEAR_PCT = 3.0
+NEAR_PCT: Final = 3.0
 """Projected void area above which a sound joint is near the limit."""
+
 PerKind = tuple[float, ...]
 Counts = tuple[int, ...]
 
@@ -141,8 +142,8 @@ def choose_thresholds(
     it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
     without the kind. With `guarded_f1`: the higher of the best F1's cut and the lowest that calls at most that share of
-    the joints of :func:`plainly_sound`. Where no joint has the kind, F1 says nothing, and the cut is the lowest that
-    calls none of them.
+    the joints of :func:`plainly_sound`: without such joints nothing is raised. Where no joint has the kind, F1 says
+    nothing, and the cut is the lowest that calls none of them.
     No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
     Args:
@@ -164,14 +165,11 @@ def choose_thresholds(
     for part in (place == number for number in range(len(edges) + 1)):
         columns = [(truth[part, k], scores[part, k]) for k in range(N_KINDS)]
         counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
-        if guard is None:
-            cuts = [_cut(y, s, limit) for y, s in counted]
-        else:
-            spared = [scores[part & guard[:, k], k] for k in range(N_KINDS)]
-            cuts = [
-                max(_cut(y, s, None), _cut(np.zeros(len(free), bool), free, limit))
-                for (y, s), free in zip(counted, spared, strict=True)
-            ]
+        cuts = [_cut(y, s, limit if guard is None else None) for y, s in counted]
+        if guard is not None:
+            spared = [guard[part, k][~np.isnan(t)] for k, (t, _) in enumerate(columns)]
+            lowest = [_cut(~free, s, limit) for free, (_, s) in zip(spared, counted, strict=True)]
+            cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))

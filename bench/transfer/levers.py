@@ -80,6 +80,11 @@ def store_of(out: Path, lever: Lever) -> Path:
     return out / "stores" / owner.replace(" ", "_").replace(",", "")
 
 
+def log_of(folder: Path) -> Path:
+    """The log beside a folder, whose name may hold a point."""
+    return folder.with_name(f"{folder.name}.log")
+
+
 def generate_jobs(given: argparse.Namespace, names: list[str]) -> list[Job]:
     """One store for each different drawing."""
     jobs: dict[Path, Job] = {}
@@ -94,7 +99,7 @@ def generate_jobs(given: argparse.Namespace, names: list[str]) -> list[Job]:
             f"out={store}",
         ]
         words += [f"workers={given.workers}", f"device={'cuda' if given.cards else 'cpu'}"]
-        jobs[store] = Job(words, store / "done", store.with_suffix(".log"))
+        jobs[store] = Job(words, store / "done", log_of(store))
     return list(jobs.values())
 
 
@@ -113,7 +118,7 @@ def train_jobs(given: argparse.Namespace, names: list[str]) -> list[Job]:
                 f"out={out}",
             ]
             words += [f"epochs={given.epochs}", "rules=false", *lever.train]
-            jobs.append(Job(words, out / "model" / "card.json", out.with_suffix(".log")))
+            jobs.append(Job(words, out / "model" / "card.json", log_of(out)))
     return jobs
 
 

@@ -37,9 +37,9 @@ def rules(joints: Joints, folder: Path) -> Pair:
     return detector, RuleDetector.load(folder / "rules.json")
 
 
-def network(joints: Joints, folder: Path) -> Pair:
+def network(joints: Joints, folder: Path, sizes: bool = False) -> Pair:
     """The network with its first weights: the contract does not ask how good it is."""
-    settings = NetworkSettings("tiny", widths=(4, 8, 8, 8), stem_stride=(2, 4, 4))
+    settings = NetworkSettings("tiny", widths=(4, 8, 8, 8), stem_stride=(2, 4, 4), sizes=sizes)
     torch.manual_seed(0)
     weights, flat = build_network(settings), (0.5,) * N_KINDS
     thresholds = Thresholds((flat,), "f1", None, ((1,) * N_KINDS,), ((1,) * N_KINDS,))
@@ -49,7 +49,16 @@ def network(joints: Joints, folder: Path) -> Pair:
     return LearnedDetector(weights, card, find_device("cpu")), load_model(folder / "model")
 
 
-CANDIDATES: dict[str, Callable[[Joints, Path], Pair]] = {"rules": rules, "network": network}
+def network_with_sizes(joints: Joints, folder: Path) -> Pair:
+    """The same, which measures voids too."""
+    return network(joints, folder, sizes=True)
+
+
+CANDIDATES: dict[str, Callable[[Joints, Path], Pair]] = {
+    "rules": rules,
+    "network": network,
+    "network with sizes": network_with_sizes,
+}
 
 # The network averages in float32, in an order that depends on the batch; the rules are exact.
 CLOSE = {"rtol": 1e-5, "atol": 1e-6}

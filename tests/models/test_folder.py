@@ -4,6 +4,7 @@ import json
 import os
 import pickle
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -64,6 +65,36 @@ def test_loaded_gives_the_same_numbers_and_card(saved: Path) -> None:
     assert after.card == card
     assert after.name == "tiny"
     np.testing.assert_array_equal(after.score(joints()), before.score(joints()))
+
+
+def test_a_network_with_sizes_measures_the_same_once_loaded(tmp_path: Path) -> None:
+    """Void areas bit for bit, of its fifth column; the others are not measured, and scores are of the first four."""
+    settings = replace(SETTINGS, sizes=True)
+    torch.manual_seed(0)
+    network, card = build_network(settings), replace(made()[1], network=settings)
+    with torch.no_grad():
+        network.backbone.fc.bias[4] = 1.5  # type: ignore[union-attr, index]
+    save_model(tmp_path / "model", network, card)
+    before, after = LearnedDetector(network, card, find_device("cpu")), load_model(tmp_path / "model")
+    assert after.card.network.sizes
+    measured = before.measure(joints())
+    pd.testing.assert_frame_equal(after.measure(joints()), measured, check_exact=True)
+    assert list(measured.columns[measured.notna().any()]) == ["void_projected_area_pct"]
+    with torch.inference_mode():
+        said = network(torch.from_numpy(joints().volumes.astype(np.float32))).double().numpy()
+    assert (said[:, 4] > 0.5).all()
+    np.testing.assert_allclose(measured["void_projected_area_pct"], 5 * said[:, 4] ** 2, rtol=1e-6)
+    np.testing.assert_allclose(after.logits(joints()), said[:, :4], rtol=1e-5, atol=1e-6)
+
+
+def test_a_card_from_before_there_were_sizes_still_loads(saved: Path) -> None:
+    """Its network has none and measures nothing."""
+    card = json.loads((saved / CARD).read_text())
+    del card["network"]["sizes"]
+    (saved / CARD).write_text(json.dumps(card))
+    detector = load_model(saved)
+    assert detector.card == made()[1]
+    assert detector.measure(joints()).isna().all(axis=None)
 
 
 def test_half_weights_are_half_as_large_and_load_as_float32(tmp_path: Path) -> None:

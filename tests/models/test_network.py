@@ -32,14 +32,15 @@ def test_every_configuration_builds_and_learns_one_step(path: Path) -> None:
     assert settings.name == path.stem
     network = build_network(settings)
     logits = network(torch.randn(2, *GRID.shape))
-    assert logits.shape == (2, 4)
+    assert logits.shape == (2, 7 if settings.sizes else 4)
     logits.square().sum().backward()
     assert all(p.grad is not None and torch.isfinite(p.grad).all() for p in network.parameters())
 
 
 def test_there_are_configurations() -> None:
     """The parametrised test above would pass on an empty folder."""
-    assert {path.stem for path in CONFIGS} >= {"resnet_small", "resnet_tiny", "densenet121"}
+    names = {"resnet_small", "resnet_tiny", "resnet_reference", "resnet_sizes", "resnet_tight", "densenet121"}
+    assert {path.stem for path in CONFIGS} >= names
 
 
 def test_the_default_network_is_near_one_gflop_per_joint() -> None:
@@ -115,6 +116,22 @@ def test_a_second_trunk_is_in_the_cost_and_none_leaves_the_network_as_it_was() -
     alone = sum(p.numel() for p in tight.backbone.middle.parameters())  # type: ignore[union-attr]
     assert cost(tight, GRID).parameters == cost(plain, GRID).parameters + alone + 4 * 64
     assert cost(tight, GRID).flops > cost(plain, GRID).flops
+
+
+@pytest.mark.parametrize(
+    "changes", [{}, {"tight": 0.6}, {"family": "densenet121"}, {"dropout": 0.2}], ids=lambda c: str(c)
+)
+def test_sizes_are_three_columns_after_the_kinds(changes: dict[str, Any]) -> None:
+    """In every family; they cost three rows of the last layer and nothing else."""
+    plain, wide = (build_network(replace(TINY, sizes=sizes, **changes)).eval() for sizes in (False, True))
+    with torch.inference_mode():
+        assert wide(torch.zeros(2, *GRID.shape)).shape == (2, 7)
+        assert plain(torch.zeros(2, *GRID.shape)).shape == (2, 4)
+    shapes = {name: value.shape for name, value in plain.state_dict().items()}
+    grown = {name: v.shape for name, v in wide.state_dict().items() if v.shape != shapes[name]}
+    assert wide.state_dict().keys() == shapes.keys()
+    assert {(7, *shapes[name][1:]) for name in grown} == set(grown.values())
+    assert len(grown) == 2
 
 
 def test_same_seed_same_weights() -> None:

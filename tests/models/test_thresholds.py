@@ -11,7 +11,7 @@ from sklearn.metrics import f1_score
 
 from jointwise.joints.errors import InputError
 from jointwise.models.settings import ThresholdSettings
-from jointwise.models.thresholds import Thresholds, choose_thresholds
+from jointwise.models.thresholds import NEAR_PCT, Thresholds, choose_thresholds, plainly_sound
 
 F1 = ThresholdSettings()
 
@@ -179,6 +179,77 @@ def test_nothing_below_the_floor_is_called() -> None:
     assert chosen(truth, [0.001] * 50 + [0.99], ThresholdSettings("f1", floor=0.3)) == pytest.approx(0.4955)
     with_floor = choose_thresholds(four(truth), four(scores), ThresholdSettings(floor=0.3))
     assert Thresholds.from_json(json.loads(json.dumps(with_floor.to_json()))) == with_floor
+
+
+def test_the_guard_raises_the_cut_of_f1_to_what_the_limit_allows() -> None:
+    """Sound joints at 0.05, 0.15 … 0.95, faulty ones from 0.12 on: F1 alone calls nine of the ten sound ones."""
+    sound = [0.05 + 0.1 * i for i in range(10)]
+    truth, scores = [0.0] * 10 + [1.0] * 30, sound + list(np.linspace(0.12, 0.98, 30))
+    assert chosen(truth, scores) == pytest.approx((0.05 + 0.12) / 2)
+    for share, called in ((0.0, 0), (0.1, 1), (0.25, 2), (0.3, 3)):
+        cut = chosen(truth, scores, ThresholdSettings("guarded_f1", share))
+        below = max(s for s in scores if s < cut)
+        assert sum(s >= cut for s in sound) == called
+        assert sum(s >= below for s in sound) > share * 10  # the next lower cut would break the limit
+    assert chosen(truth, scores, ThresholdSettings("guarded_f1", 0.9)) == chosen(truth, scores)
+    assert chosen(truth, scores, ThresholdSettings("guarded_f1", 0.0, floor=0.99)) == 0.99
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.tuples(st.booleans(), st.integers(1, 9)), min_size=2, max_size=30),
+    st.sampled_from([0.0, 0.1, 0.3]),
+)
+def test_a_cut_of_f1_within_the_limit_stays_and_others_rise_to_the_lowest_within(
+    joints: list[tuple[bool, int]], share: float
+) -> None:
+    """Whatever the ties; every joint has all kinds or none, so the sound ones are those without."""
+    truth, scores = np.array([y for y, _ in joints], float), np.array([s / 10 for _, s in joints])
+    sound = scores[truth == 0]
+    best = chosen(list(truth), list(scores))
+    cut = chosen(list(truth), list(scores), ThresholdSettings("guarded_f1", share))
+    if (sound >= best).sum() <= share * len(sound):
+        assert cut == best
+    else:
+        assert cut > best
+        assert (sound >= cut).sum() <= share * len(sound) < (sound >= scores[scores < cut].max()).sum()
+
+
+def test_the_guard_counts_sound_joints_alone_and_spares_near_voids() -> None:
+    """Joints with another kind, and sound ones with a void of 4 %, may be called void; for other kinds they count."""
+    assert NEAR_PCT < 4 < 5
+    truth, scores = np.zeros((30, 4)), np.full((30, 4), 0.1)
+    truth[:10, 0], scores[:10] = 1, 0.9
+    scores[10], scores[11] = 0.95, 0.8
+    truth[11, 2] = 1
+    area = np.r_[np.full(10, 10.0), 4.0, np.zeros(19)]
+    rule = ThresholdSettings("guarded_f1", 0.0)
+    near = choose_thresholds(truth, scores, rule, pd.DataFrame({"void_projected_area_pct": area})).values[0]
+    assert near[0] == choose_thresholds(truth, scores, F1).values[0][0] == pytest.approx((0.8 + 0.9) / 2)
+    assert near[1:] == pytest.approx([0.975] * 3)
+    for table in (None, pd.DataFrame({"void_projected_area_pct": np.where(area == 4, 2.0, area)})):
+        assert choose_thresholds(truth, scores, rule, table).values[0] == pytest.approx([0.975] * 4)
+
+
+def test_without_sound_joints_there_is_no_guard() -> None:
+    """Every joint has some fault: the cut is that of F1, low as it is."""
+    truth, scores = np.zeros((8, 4)), np.full((8, 4), 0.01)
+    truth[:4, 0] = truth[4:, 1] = 1
+    scores[:4, 0] = scores[4:, 1] = 0.05
+    found = choose_thresholds(truth, scores, ThresholdSettings("guarded_f1", 0.0)).values[0]
+    assert found == choose_thresholds(truth, scores, F1).values[0]
+    assert found[:2] == pytest.approx([0.03] * 2)
+
+
+def test_plainly_sound_is_without_any_fault_known_and_without_a_near_void() -> None:
+    """Six joints: sound, near, a little void, one kind unknown, faulty; a void nobody measured does not spare."""
+    truth = np.zeros((6, 4))
+    truth[3, 1], truth[4, 3] = np.nan, 1
+    table = pd.DataFrame({"void_projected_area_pct": [0.0, 4.9, 2.9, 0.0, 0.0, np.nan]})
+    sound = np.array([True, True, True, False, False, True])
+    np.testing.assert_array_equal(plainly_sound(truth, table)[:, 0], sound & [1, 0, 1, 1, 1, 1])
+    for found in (plainly_sound(truth, None), plainly_sound(truth, table)[:, 1:]):
+        np.testing.assert_array_equal(found, np.repeat(sound[:, None], found.shape[1], axis=1))
 
 
 @pytest.mark.parametrize("edges", [(0.1, 0.1), (0.1,), (-1.0, 0.1), (0.1, np.inf), (np.nan, 0.1)])

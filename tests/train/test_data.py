@@ -12,6 +12,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import truth_array
 from jointwise.joints.store import Store, StoreWriter
+from jointwise.models.sizes import sizes_of
 from jointwise.train.data import (
     epoch_order,
     facts,
@@ -75,6 +76,23 @@ def test_gaps_thinner_than_asked_do_not_count_for_their_kind(store: Path, tmp_pa
     for name in ("train", "validation"):
         assert torch.equal(load_split(thin, name, least_gap_voxels=0.05).truth.nan_to_num(5),
                            load_split(opened, name).truth.nan_to_num(5))  # fmt: skip
+
+
+def test_sizes_come_with_a_split_that_is_asked_for_them(store: Path, tmp_path: Path) -> None:
+    """Row for row those of its table, under a limit too; otherwise none, and none are needed."""
+    rng = np.random.default_rng(0)
+    n = len(Store(store))
+    sized = rewrite(store, tmp_path / "sized", voxel_um=10.0, gap_um=rng.uniform(1, 50, n),
+                    bridge_neck_um=rng.uniform(10, 90, n), void_projected_area_pct=rng.uniform(0, 20, n))  # fmt: skip
+    for limit in (0, 12):
+        found = load_split(sized, "train", seed=1, limit=limit, sizes=True)
+        assert found.sizes is not None
+        assert found.sizes.shape == (len(found), 3)
+        assert found.sizes.dtype == torch.float32
+        np.testing.assert_allclose(found.sizes.numpy(), sizes_of(found.table), rtol=1e-6)
+        assert 0 < (found.sizes[:, 1] > 0).sum() < len(found)
+        assert resident(found, torch.device("cpu")).sizes is found.sizes
+    assert load_split(sized, "train", seed=1).sizes is None
 
 
 def test_batches_are_the_rows_asked_for_in_float32(store: Path) -> None:

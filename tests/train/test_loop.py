@@ -1,6 +1,7 @@
 """The loop: what counts in its loss, how it steps, and when it stops."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from jointwise.train.loop import (
     masked_loss,
     out_of_patience,
     predict,
+    sizes_loss,
     take_step,
 )
 from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
@@ -38,9 +40,9 @@ EVEN = torch.ones(4)
 class Linear(nn.Module):
     """Logits from the mean of eight parts of a sub-volume: enough to see the loop at work."""
 
-    def __init__(self) -> None:
+    def __init__(self, columns: int = 4) -> None:
         super().__init__()
-        self.layer = nn.Linear(8, 4)
+        self.layer = nn.Linear(8, columns)
 
     def forward(self, volumes: torch.Tensor) -> torch.Tensor:
         return self.layer(volumes.reshape(len(volumes), 8, -1).mean(dim=2))
@@ -55,13 +57,15 @@ def split(n: int, seed: int) -> Split:
     return Split(torch.from_numpy(volumes), torch.from_numpy(truth), pd.DataFrame(index=range(n)))
 
 
-def trained(training: Split, validation: Split, **changes: Any) -> tuple[Progress, list[int], list[int]]:
+def trained(
+    training: Split, validation: Split, columns: int = 4, **changes: Any
+) -> tuple[Progress, list[int], list[int]]:
     """Progress after a run of the loop; how often it saved, and the steps it told of."""
     settings = TrainSettings(
         **{"data": Path("x"), "epochs": 6, "batch": 8, "optimiser": OptimiserSettings(lr=0.3)} | changes
     )
     torch.manual_seed(1)
-    network, progress = Linear(), Progress()
+    network, progress = Linear(columns), Progress()
     saves: list[int] = []
     told: list[int] = []
     fit(
@@ -163,6 +167,67 @@ def test_unknown_labels_count_nowhere() -> None:
 def test_a_batch_without_any_label_has_no_loss() -> None:
     """0, not NaN, which would end the training."""
     assert masked_loss(torch.ones(3, 4), torch.full((3, 4), NAN), EVEN).item() == 0
+
+
+def with_sizes(joints: Split) -> Split:
+    """The same joints; size k is 2 where part 4 + k is bright, which no kind tells; every fifth joint's are unknown."""
+    bright = np.random.default_rng(7).random((len(joints), 3)) < 0.5
+    volumes = joints.volumes.clone()
+    volumes[:, 4:7] += torch.from_numpy(bright.astype(np.float16))[:, :, None, None]
+    sizes = torch.from_numpy(2 * bright.astype(np.float32))
+    sizes[::5] = NAN
+    return replace(joints, volumes=volumes, sizes=sizes)
+
+
+def test_sizes_are_learned_beside_the_kinds() -> None:
+    """Floor: what the bright parts tell of sizes is found, and the kinds are found as well as without."""
+    training = with_sizes(split(64, 1))
+    changes = {"epochs": 12, "optimiser": OptimiserSettings(lr=0.1)}
+    progress = trained(training, with_sizes(split(40, 2)), columns=7, **changes)[0]
+    network = Linear(7)
+    network.load_state_dict(progress.best)
+    known = ~torch.isnan(training.sizes).any(dim=1)  # type: ignore[arg-type]
+    with torch.inference_mode():
+        off = network(training.volumes.float())[known, 4:] - training.sizes[known]  # type: ignore[index]
+    assert off.abs().mean() < 0.3  # 1 without learning
+    assert all(progress.history[-1]["kinds"][kind]["ap"] > 0.99 for kind in KINDS)
+    assert predict(network, training, 8).shape == (64, 4)
+
+
+def test_sizes_of_no_weight_leave_a_training_as_it_was() -> None:
+    """Bit for bit that of joints whose sizes are not known to it; with a weight it is another."""
+    training, validation = with_sizes(split(64, 1)), with_sizes(split(40, 2))
+    bare = replace(training, sizes=None)
+    cases = ((bare, 1.0), (bare, 0.0), (training, 0.0), (training, 1.0), (training, 0.1))
+    runs = [
+        trained(some, validation, columns=7, sizes_weight=weight, epochs=2)[0].best["layer.weight"]
+        for some, weight in cases
+    ]
+    assert torch.equal(runs[0], runs[1])
+    assert torch.equal(runs[0], runs[2])
+    assert not torch.equal(runs[0], runs[3])
+    assert not torch.equal(runs[3], runs[4])
+
+
+def test_unknown_sizes_count_nowhere() -> None:
+    """Loss and gradient are those of the known sizes alone; without any the loss is 0."""
+    said = torch.randn(6, 3, generator=torch.Generator().manual_seed(0), requires_grad=True)
+    sizes = torch.tensor([[1.0, 0.0, NAN]] * 3 + [[NAN] * 3] + [[0.2, NAN, 2.0]] * 2)
+    loss = sizes_loss(said, sizes)
+    loss.backward()  # type: ignore[no-untyped-call]
+    known = ~torch.isnan(sizes)
+    torch.testing.assert_close(loss, functional.smooth_l1_loss(said[known], sizes[known], beta=0.25))
+    assert said.grad is not None
+    assert (said.grad[~known] == 0).all()
+    assert (said.grad[known] != 0).all()
+    assert sizes_loss(torch.ones(3, 3), torch.full((3, 3), NAN)).item() == 0
+
+
+def test_distance_of_sizes_is_squared_below_a_quarter_and_plain_above() -> None:
+    """Off by 0.1: 0.1² / (2 · 0.25); off by 2: 2 - 0.25 / 2."""
+    for off, expected in ((0.0, 0.0), (0.1, 0.02), (-0.1, 0.02), (2.0, 1.875)):
+        found = sizes_loss(torch.tensor([[1.0 + off, 0.0, 0.0]]), torch.tensor([[1.0, NAN, NAN]]))
+        assert found.item() == pytest.approx(expected, abs=1e-6)
 
 
 def test_balance_weighs_joints_that_have_the_kind() -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 import torch
 from safetensors.numpy import load_file
@@ -15,7 +16,7 @@ from safetensors.numpy import load_file
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
-from jointwise.joints.schema import truth_array
+from jointwise.joints.schema import SAMPLE_COLUMNS, truth_array
 from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.folder import load_model
 from jointwise.models.settings import NetworkSettings, ThresholdSettings
@@ -220,6 +221,103 @@ def test_a_second_store_and_a_second_trunk_are_said_in_the_run(
     assert derived["data_fingerprint"] == card.data["fingerprint"] == fingerprint
     with pytest.raises(InputError, match="data_fingerprint"):
         train(replace(cfg, more_data=()))
+
+
+def test_what_was_said_of_the_validation_joints_is_kept(whole: Path, store: Path) -> None:
+    """Rows as in the store, logits as when the saved network is asked again; the card's metrics follow from them."""
+    said, opened, detector = (
+        pd.read_parquet(whole / "validation.parquet"),
+        Store(store),
+        load_model(whole / "model"),
+    )
+    joints = opened.read(opened.split("validation")[:-1])  # the last has no ball
+    assert list(said) == [*SAMPLE_COLUMNS, *(f"logit_{kind}" for kind in KINDS)]
+    pd.testing.assert_frame_equal(
+        said[list(SAMPLE_COLUMNS)], joints.table[list(SAMPLE_COLUMNS)].reset_index(drop=True)
+    )
+    logits = said[[f"logit_{kind}" for kind in KINDS]].to_numpy(dtype=np.float64)
+    np.testing.assert_allclose(logits, detector.logits(joints), rtol=1e-5, atol=1e-5)
+    truth, scores = truth_array(said), detector.card.calibration(logits)
+    called = detector.card.thresholds.called(scores, said)
+    assert run.summary(truth, scores, called) == detector.card.metrics["validation"]
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_validation_joints_are_limited_apart_from_those_trained_on(store: Path, tmp_path: Path) -> None:
+    """20 of 39 validation joints, all 78 others; the weights of the first epoch's end do not change."""
+    cfg = replace(settings(store, tmp_path / "few"), validation_limit=20, epochs=1)
+    task, before = prepare(cfg), prepare(settings(store, tmp_path))
+    assert (len(task.training), len(task.validation)) == (len(before.training), 20) == (78, 20)
+    train(cfg)
+    train(replace(cfg, validation_limit=0, out=tmp_path / "all"))
+    assert same_weights(tmp_path / "few", tmp_path / "all")
+    assert len(pd.read_parquet(tmp_path / "few" / "validation.parquet")) == 20
+    assert load_model(tmp_path / "few" / "model").card.data["validation_joints"] == 20
+    with pytest.raises(InputError, match="other values of validation_limit in"):
+        train(replace(cfg, validation_limit=0))
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_further_stores_taken_whole_reach_the_training(
+    store: Path, make_store: Callable[..., Path], tmp_path: Path
+) -> None:
+    """All 59 known joints of the second store are learned from; what is kept of validation is the first's."""
+    more = make_store(tmp_path / "more", training=40, validation=20)
+    cfg = replace(settings(store, tmp_path / "run"), more_data=(more,), more_data_whole=True, epochs=1)
+    train(cfg)
+    card = load_model(tmp_path / "run" / "model").card
+    assert card.data["training_joints"] == 78 + 38 + 19
+    assert card.data["validation_joints"] == 39
+    assert set(pd.read_parquet(tmp_path / "run" / "validation.parquet")["board_id"]) == {"1:b3"}
+    with pytest.raises(InputError, match="other values of more_data_whole in"):
+        train(replace(cfg, more_data_whole=False))
+
+
+@pytest.fixture(scope="module")
+def sized(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The painted store with the sizes of what was painted, some of them unknown."""
+    joints = Store(store).read()
+    kinds = joints.table[list(KINDS)]
+    table = joints.table.assign(
+        voxel_um=20.0,
+        void_projected_area_pct=np.where(kinds["void"] == 1, 15.0, 0.0),
+        gap_um=np.where((kinds["non_wet"] == 1) | (kinds["head_in_pillow"] == 1), 40.0, np.nan),
+        bridge_neck_um=np.where(kinds["bridging"] == 1, 80.0, np.nan),
+    )
+    folder = tmp_path_factory.mktemp("sized") / "store"
+    with StoreWriter(folder, joints.grid, seed=None, config={}) as writer:
+        writer.add("a", Joints(joints.volumes, table, joints.grid))
+    return folder
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_a_network_that_learns_no_sizes_does_not_care_for_their_weight(
+    whole: Path, sized: Path, store: Path, tmp_path: Path
+) -> None:
+    """The same bits whatever sizes_weight is, and whether the store knows sizes or not."""
+    for weight, data in ((0.0, store), (3.0, sized)):
+        out = tmp_path / str(weight)
+        train(replace(settings(data, out), sizes_weight=weight))
+        assert same_weights(whole, out)
+        assert epochs(whole) == epochs(out)
+
+
+@pytest.mark.usefixtures("no_picture")
+def test_a_network_learns_to_measure_voids(sized: Path, tmp_path: Path) -> None:
+    """Floor, on validation joints: voids of 15 % measure far more than sound joints, and the kinds are found."""
+    cfg = replace(
+        settings(sized, tmp_path), epochs=12, batch=8, optimiser=OptimiserSettings(lr=1e-2),
+        network=replace(TINY, sizes=True), augment=AugmentSettings(mirror=0.5, turn=0.75),
+    )  # fmt: skip
+    train(cfg)
+    detector, opened = load_model(tmp_path / "model"), Store(sized)
+    assert detector.card.network.sizes
+    joints = opened.read(opened.split("validation"))
+    area = detector.measure(joints)["void_projected_area_pct"].to_numpy()
+    truth = joints.table["void_projected_area_pct"].to_numpy()
+    assert np.abs(area[truth > 0] - 15).mean() < 6
+    assert area[truth == 0].mean() < 2
+    assert all(told["ap"] > 0.9 for told in detector.card.metrics["validation"].values())
 
 
 def test_a_finished_training_is_not_done_again(whole: Path, store: Path) -> None:

@@ -23,6 +23,10 @@ BAD: list[tuple[type[Any], dict[str, Any], str]] = [
     (TrainSettings, {"batch": 1}, "batch"),
     (TrainSettings, {"balance": 0.5}, "balance"),
     (TrainSettings, {"seed": -1}, "seed"),
+    (TrainSettings, {"validation_limit": -1}, "validation_limit"),
+    (TrainSettings, {"sizes_weight": -0.5}, "sizes_weight"),
+    (TrainSettings, {"sizes_weight": float("nan")}, "sizes_weight"),
+    (TrainSettings, {"least_gap_voxels": -0.1}, "least_gap_voxels"),
 ]
 
 

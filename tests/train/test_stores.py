@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from jointwise.joints.errors import InputError
@@ -43,6 +44,39 @@ def test_splits_stay_within_each_store(both: Stores) -> None:
         alone = [load_split(part, name) for part in both.parts]
         assert len(loaded) == sum(map(len, alone))
         np.testing.assert_array_equal(loaded.volumes[-len(alone[1]) :], alone[1].volumes)
+
+
+def test_further_stores_taken_whole_are_for_training_alone(both: Stores) -> None:
+    """Every board of the second is trained on; validation is the first's, joint for joint; nothing else changes."""
+    first, second = both.parts
+    whole = open_stores(first.folder, [second.folder], whole=True)
+    later = np.arange(len(first), len(both))
+    np.testing.assert_array_equal(whole.split("train"), np.r_[first.split("train"), later])
+    np.testing.assert_array_equal(whole.split("validation"), first.split("validation"))
+    validation, alone = load_split(whole, "validation"), load_split(first, "validation")
+    np.testing.assert_array_equal(validation.volumes, alone.volumes)
+    assert set(validation.table["board_id"]) == {"1:b3"}
+    training = load_split(whole, "train")
+    assert {"2:b1", "2:b2", "2:b3"} < set(training.table["board_id"])
+    assert len(training) == len(load_split(both, "train")) + len(load_split(second, "validation"))
+    pd.testing.assert_frame_equal(whole.table.drop(columns="split"), both.table.drop(columns="split"))
+    assert whole.fingerprint == both.fingerprint
+
+
+def test_taken_whole_every_reader_sees_the_same_splits(both: Stores) -> None:
+    """By columns, by shards and by tables, which the rules are fitted from; a table without splits stays so."""
+    whole = Stores([part.folder for part in both.parts], whole=True)
+    splits = list(whole.table["split"])
+    assert splits != list(both.table["split"])
+    assert list(whole.columns(["split"])["split"]) == splits
+    assert [name for table in whole.tables() for name in table["split"]] == splits
+    assert [name for joints in whole.shard_by_shard() for name in joints.table["split"]] == splits
+    assert list(whole.columns(["ball"])) == ["ball"]
+
+
+def test_one_store_alone_keeps_its_splits_whole_or_not(store: Path) -> None:
+    """There is no further store."""
+    pd.testing.assert_frame_equal(open_stores(store, whole=True).table, Store(store).table)
 
 
 def test_shards_are_named_as_the_table_is(both: Stores) -> None:

@@ -1,0 +1,97 @@
+"""Every file in configs composes with its command, and so does every command that the developers' notes write out."""
+
+import dataclasses
+import re
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from jointwise.commands import hydra_wrapper, train
+from jointwise.commands.registry import load
+from jointwise.models.settings import NetworkSettings
+from jointwise.train import rules, run
+from jointwise.train.settings import TrackingSettings, TrainSettings
+
+ROOT = Path(__file__).parents[2]
+NEEDED = {"train": ["data=x"], "score": ["scan=x"]}
+
+
+@pytest.mark.parametrize("name", ["generate", "train", "score"])
+def test_every_choice_of_every_group_composes(name: str) -> None:
+    """A file with a key or a value that the settings do not take; each is another choice than the others."""
+    with hydra_wrapper.session(load(name)) as active:
+        for group, choices in active.vocabulary.groups.items():
+            assert set(choices) == {path.stem for path in (ROOT / "configs" / group).glob("*.yaml")}
+            words = [[*NEEDED.get(name, []), f"{group}={choice}"] for choice in choices]
+            found = [hydra_wrapper.settings(active, line) for line in words]
+            assert all(one != other for i, one in enumerate(found) for other in found[:i])
+
+
+def test_families_for_training_are_those_of_mixed_drawn_wider() -> None:
+    """The same parts at the same pitches; balls reach further both ways, lands further down, as the file says."""
+    with hydra_wrapper.session(load("generate")) as active:
+        wide, mixed = (
+            hydra_wrapper.settings(active, [f"family={name}"]).families for name in ("training", "mixed")
+        )
+    assert [family.name for family in wide] == [family.name for family in mixed]
+    for ours, other in zip(wide, mixed, strict=True):
+        assert ours.pitch_mm == other.pitch_mm
+        (low, high), (least, greatest) = ours.ball_range_mm, other.ball_range_mm
+        assert low < least < greatest < high
+        for key in ("board_land_range_mm", "package_land_range_mm"):
+            assert getattr(ours, key)[0] <= getattr(other, key)[0]
+            assert getattr(ours, key)[1] < low
+
+
+def written(text: str) -> list[list[str]]:
+    """Command lines of `jointwise` in the shell blocks of a text, a loop's variable set to 10."""
+    blocks = re.findall(r"^```sh\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    joined = "\n".join(blocks).replace("\\\n", " ").replace("$seed", "10")
+    return [shlex.split(found) for found in re.findall(r"jointwise ([^;\n]+)", joined)]
+
+
+def test_the_commands_that_make_the_shipped_network_compose() -> None:
+    """As DEVELOPERS.md writes them: six stores by one line, and one training that takes five of them whole."""
+    lines = written((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    found: dict[str, Any] = {}
+    for name, *words in lines:
+        with hydra_wrapper.session(load(name)) as active:
+            found[name] = hydra_wrapper.settings(active, words)
+    drawn, learned = found["generate"], found["train"]
+    assert drawn.out == learned.data
+    assert len(drawn.families) == 6
+    assert learned.more_data_whole
+    assert len(set(learned.more_data)) == 5
+    assert learned.network.sizes
+    assert learned.thresholds.noise_classes > 1
+
+
+@pytest.mark.parametrize(("wanted", "there", "fitted"), [(True, True, 1), (False, True, 0), (True, False, 0)])
+def test_rules_are_fitted_where_wanted_and_where_the_joints_are(
+    wanted: bool, there: bool, fitted: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    """`rules=false`, or no store, and the command ends with the network alone; it says why in the second case only."""
+    calls: list[Path] = []
+    monkeypatch.setattr(run, "train", lambda *_: tmp_path / "model")
+    monkeypatch.setattr("jointwise.train.stores.open_stores", lambda data, *_: data)
+    monkeypatch.setattr(rules, "fit_rules", lambda store, *_, **__: calls.append(store))
+    if there:
+        (tmp_path / "manifest.json").touch()
+    cfg = TrainSettings(tmp_path, tmp_path / "out", rules=wanted, tracking=TrackingSettings(enabled=False))
+    assert train.run(cfg).wrote == [tmp_path / "model"]
+    assert calls == [tmp_path] * fitted
+    told = capsys.readouterr()
+    assert ("rules are not fitted" in told.out + told.err) == (wanted and not there)
+
+
+def test_the_recipe_learns_sizes_and_leaves_thin_gaps_out() -> None:
+    """What `experiment=first` is about, whatever its other numbers."""
+    with hydra_wrapper.session(load("train")) as active:
+        cfg = hydra_wrapper.settings(active, ["data=x", "experiment=first"])
+    assert cfg.network.sizes
+    assert cfg.network.stem_stride[0] == 1
+    assert cfg.sizes_weight > 0
+    assert cfg.least_gap_voxels > 0
+    assert dataclasses.replace(cfg.network, sizes=False) != NetworkSettings()

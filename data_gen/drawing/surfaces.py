@@ -114,8 +114,8 @@ def draw_patches(
     """
     if contact <= 0.0:
         return ()
-    if rng.random() < rim_bond:
-        return (_rim_patch(rng, contact),)
+    own = np.random.default_rng(int(contact * 2**53))  # so that surfaces bonded inside stay as they were
+    at_rim = own.random() < rim_bond
     weights = rng.dirichlet(np.full(int(rng.integers(1, 7)), 1.5))
     patches: list[tuple[float, float, float]] = []
     for radius in np.sqrt(contact * weights):
@@ -125,7 +125,7 @@ def draw_patches(
             if all(math.hypot(x - u, y - v) > r + s for u, v, s in patches):
                 break
         patches.append((float(x), float(y), r))
-    return tuple(patches)
+    return (_rim_patch(own, contact),) if at_rim else tuple(patches)
 
 
 def _rim_patch(rng: np.random.Generator, contact: float) -> tuple[float, float, float]:

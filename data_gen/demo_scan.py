@@ -77,6 +77,8 @@ SETTINGS = GeneratorSettings(
         linearised=0.0,
         tilt_deg=1.5,
         in_plane_deg=3.0,
+        glare_fraction=(0.0, 0.0),
+        square=0.0,
         storage=("uint16",),
     ),
 )

@@ -39,7 +39,7 @@ def test_every_configuration_builds_and_learns_one_step(path: Path) -> None:
 
 def test_there_are_configurations() -> None:
     """The parametrised test above would pass on an empty folder."""
-    names = {"resnet_small", "resnet_tiny", "resnet_reference", "resnet_sizes", "resnet_tight", "densenet121"}
+    names = {"resnet_small", "resnet_tiny", "resnet_reference", "resnet_wide", "resnet_tight", "densenet121"}
     assert {path.stem for path in CONFIGS} >= names
 
 

@@ -37,6 +37,7 @@ SETTINGS = GeneratorSettings(
     # Plain faults of a size that a small model finds: no layers, films or hair-thin gaps and bridges.
     defects=replace(
         DefectSettings(),
+        rim_bond=0.0,
         missing=0.03,
         head_in_pillow=0.12,
         non_wet=0.12,
@@ -76,6 +77,8 @@ SETTINGS = GeneratorSettings(
         linearised=0.0,
         tilt_deg=1.5,
         in_plane_deg=3.0,
+        glare_fraction=(0.0, 0.0),
+        square=0.0,
         storage=("uint16",),
     ),
 )

@@ -21,6 +21,7 @@ from jointwise.data_gen.scan import (
     scan_beam,
     scan_columns,
     scan_detector,
+    scan_lane,
     scan_wobble,
     wanted_boxes,
 )
@@ -52,7 +53,7 @@ class Prepared(NamedTuple):
         lattice: the scan's voxels; half_mm: half the size of each joint's box of wanted voxels.
         readings: where the scan's levels are read.
         asked: truth of its joints but for the sweeps, which the card does too.
-        columns: what else the table of joints holds, without the noise of the scan.
+        columns: what else the table of joints holds, without the noise and the lanes of the scan.
     """
 
     record: ScanRecord
@@ -98,8 +99,10 @@ class CardJoints(NamedTuple):
                 f"no levels: expected a solder level above the air level, found {solder:.4g} and {air:.4g}"
             )
         columns = self.prepared.columns | {"cnr": (solder - air) / noise if noise > 0 else np.nan}
+        volumes = self.volumes.cpu().numpy()
+        columns["lane"] = scan_lane(volumes, self.grid, self.prepared.record)
         table = tell_truth(self.prepared.asked, self.swept()).assign(**columns)
-        return Joints(self.volumes.cpu().numpy(), table, self.grid)
+        return Joints(volumes, table, self.grid)
 
     def swept(self) -> list[Columns]:
         """The sweeps that the joints' truth needs, done on the card."""

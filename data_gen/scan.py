@@ -40,7 +40,7 @@ from jointwise.joints.cutting import resample, scale
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, rotation
-from jointwise.joints.levels import Levels, combine, read_levels
+from jointwise.joints.levels import Levels, combine, lane_level, read_levels
 
 SCINTILLATOR_MM = 0.55
 """Thickness of the CsI scintillator of every scanner drawn."""
@@ -75,7 +75,8 @@ def simulate(record: ScanRecord, grid: Grid) -> Joints:
     """
     scene = build_scene(record)
     volumes, levels = scanned(record, scene, grid)
-    return Joints(volumes, joint_table(record, scene, board_pose(record, scene), levels), grid)
+    table = joint_table(record, scene, board_pose(record, scene), levels)
+    return Joints(volumes, table.assign(lane=scan_lane(volumes, grid, record)), grid)
 
 
 def scanned(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.float16], Levels]:
@@ -163,6 +164,7 @@ def scan_detector(scanner: ScannerRecord) -> Detector:
         scintillator_blur_px=scanner.detector_blur_px,
         scatter_fraction=scanner.scatter_fraction,
         scatter_sigma_px=scanner.scatter_sigma_mm / scanner.pixel_mm,
+        glare_fraction=scanner.glare_fraction,
         gain_sd=scanner.gain_sd,
         gain_drift=scanner.gain_drift,
         bad_columns=scanner.bad_columns,
@@ -295,6 +297,12 @@ def scan_levels(
         raise Infeasible(f"no levels: {error}") from error
 
 
+def scan_lane(volumes: NDArray[np.float16], grid: Grid, record: ScanRecord) -> float:
+    """Darkness of the lanes of the scan, measured as scoring measures it."""
+    pitch, ball = record.board.pitch_mm, record.board.ball_mm
+    return lane_level(volumes, grid.offsets_mm(pitch, ball), pitch, ball)
+
+
 def mistaken(levels: Levels, errors: tuple[float, float]) -> Levels:
     """Levels off by the given shares of their difference (air, solder)."""
     span = levels.solder - levels.air
@@ -307,7 +315,7 @@ def joint_table(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | N
 
 
 def scan_columns(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | None) -> dict[str, Any]:
-    """The columns of `joint_table` besides truth."""
+    """The columns of `joint_table` besides truth; `lane` is known only once the joints are."""
     centres = pose.to_file(np.array([scene.joints[i].centre for i in record.kept]))
     board, scanner = record.board, record.scanner
     extra: dict[str, Any] = dict(zip(("x_mm", "y_mm", "z_mm"), centres.T, strict=True))
@@ -317,6 +325,7 @@ def scan_columns(record: ScanRecord, scene: Scene, pose: Pose, levels: Levels | 
         "voxel_um": 1000.0 * scanner.voxel_mm,
         "voxels_per_ball": board.ball_mm / scanner.voxel_mm,
         "cnr": np.nan if levels is None or not math.isfinite(levels.cnr) else levels.cnr,
+        "lane": np.nan,
         "alloy": board.alloy,
         "kvp": scanner.kvp,
         "views": scanner.views,

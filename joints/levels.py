@@ -96,6 +96,32 @@ def combine(readings: Sequence[Reading]) -> Levels:
     return Levels(air, solder, noise)
 
 
+def lane_level(
+    volumes: NDArray[np.floating], offsets_mm: Sequence[NDArray[np.float64]], pitch_mm: float, ball_mm: float
+) -> float:
+    """How dark a scan is between neighbours, over the step from air to solder: 0 is air, -1 as far below it as solder
+    is above.
+
+    Rays along a whole row hardly pass, so hardening, scatter and glare darken the lanes between its balls. The median
+    over the joints of the darker pair of places midway to the neighbours, along x or along y; each the median of both
+    places, so that one bridge does not fill it. NaN without joints.
+
+    Args:
+        volumes: (n, z, y, x) of all joints of a scan, scaled to 0 = air, 1 = solder.
+        offsets_mm, pitch_mm, ball_mm: as for :func:`read_levels`.
+    """
+    if not len(volumes):
+        return float("nan")
+    x, y, z = offsets_mm
+    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+    midway = [
+        (np.hypot(np.abs(along) - pitch_mm / 2, across) < 0.08 * pitch_mm) & (np.abs(zz) < 0.2 * ball_mm)
+        for along, across in ((xx, yy), (yy, xx))
+    ]
+    pairs = [np.median(volumes[:, place].astype(np.float32), axis=1) for place in midway]
+    return float(np.median(np.minimum(*pairs)))
+
+
 def _noise(values: NDArray[np.floating], trend: NDArray[np.float64]) -> float:
     """Robust spread about a quadratic surface; the trend is structure (cupping), not noise."""
     # Columns lie within -1 to 1, so the normal equations are sound, and a tenth of the work; flat boxes lack some rank.

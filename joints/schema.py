@@ -37,7 +37,7 @@ MEASURES: Final = (
 SCORES: Final = tuple(f"score_{kind}" for kind in KINDS)
 RULES: Final = tuple(f"rules_{kind}" for kind in KINDS)
 VERDICT: Final = ("findings", "disposition", "reason")
-ENVELOPE: Final = ("detector", "thresholds_id", "out_of_envelope", "voxels_per_ball", "cnr")
+ENVELOPE: Final = ("detector", "thresholds_id", "out_of_envelope", "voxels_per_ball", "cnr", "lane")
 
 COLUMNS: Final = (*IDENTITY, *POSITION, "present", *KINDS, *SCORES, *RULES, *MEASURES, *VERDICT, *ENVELOPE)
 """Every column of a scored table, in order."""

@@ -13,9 +13,12 @@ from jointwise.joints.schema import require_columns
 
 COLUMNS: Final = ("voxels_per_ball", "cnr")
 """Ball diameter in voxels of the scan, and contrast of solder over air in units of the noise."""
+OPTIONAL: Final = ("lane",)
+"""Levels between neighbours over the step from air to solder; left out where the training joints do not tell them."""
 WORDS: Final = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast of solder over air in units of the noise",
+    "lane": "level between neighbours, 0 as air, 1 as solder",
 }
 SCAN: Final = ("board_id", "scan")
 BEYOND: Final = 0.005
@@ -27,7 +30,7 @@ class Envelope:
     """A range per column; an end that is None is open.
 
     Args:
-        ranges: (low, high) per column of COLUMNS.
+        ranges: (low, high) per column of COLUMNS, and of OPTIONAL where known.
         scans: training scans the ranges were taken from; 0 where a card does not say.
     """
 
@@ -45,8 +48,10 @@ class Envelope:
             InputError: a column is missing or holds no number.
         """
         require_columns(table, (*COLUMNS, *SCAN), "the table of joints")
-        scans = table.groupby(list(SCAN), dropna=False)[list(COLUMNS)].median()
-        return cls({name: _span(scans[name].to_numpy(np.float64), name) for name in COLUMNS}, len(scans))
+        # A store that was not wholly written with a column does not tell its range.
+        known = (*COLUMNS, *(name for name in OPTIONAL if name in table and table[name].notna().all()))
+        scans = table.groupby(list(SCAN), dropna=False)[list(known)].median()
+        return cls({name: _span(scans[name].to_numpy(np.float64), name) for name in known}, len(scans))
 
     def outside(self, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Whether each joint (n,) lies outside in any column; a value that is not known is outside.
@@ -79,12 +84,13 @@ class Envelope:
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Envelope":
-        """Inverse of :meth:`to_json`; also reads cards that do not say of how many scans.
+        """Inverse of :meth:`to_json`; also reads cards that do not say of how many scans, or nothing of OPTIONAL.
 
         Raises:
             KeyError, TypeError, ValueError: a column is missing or no pair of numbers.
         """
-        ranges = {name: (_end(data[name][0]), _end(data[name][1])) for name in COLUMNS}
+        told = (*COLUMNS, *(name for name in OPTIONAL if name in data))
+        ranges = {name: (_end(data[name][0]), _end(data[name][1])) for name in told}
         return cls(ranges, int(data.get("scans", 0)))
 
     def _beyond(self, table: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:

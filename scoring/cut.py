@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
-from jointwise.joints.levels import Levels
+from jointwise.joints.levels import Levels, lane_level
 from jointwise.scoring.grey import array_levels
 from jointwise.scoring.locate import ArrayFound
 from jointwise.scoring.read import Scan
@@ -64,6 +64,8 @@ def cut_array(
         for n, volume in enumerate(cuts):
             volumes[n] = volume
             progress("joints cut", n + 1, len(volumes))
+    offsets = grid.offsets_mm(array.pitch_mm, array.ball_mm)
+    sites["lane"] = lane_level(volumes, offsets, array.pitch_mm, array.ball_mm)
     return CutArray(sites, Joints(volumes, sites[present].reset_index(drop=True), grid), levels)
 
 

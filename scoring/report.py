@@ -38,7 +38,11 @@ MEASURED = (
     ("bridge_neck_um", "bridge neck", "µm", 0),
 )
 IN_TABLE = ("void_projected_area_pct", "gap_um", "contact_fraction", "bridge_neck_um")
-NAMES = {"voxels_per_ball": "voxels per ball", "cnr": "solder over air ÷ noise"}
+NAMES = {
+    "voxels_per_ball": "voxels per ball",
+    "cnr": "solder over air ÷ noise",
+    "lane": "lanes ÷ solder over air",
+}
 CORNERS = {
     "x_low_y_low": "lowest x and lowest y",
     "x_high_y_low": "highest x and lowest y",

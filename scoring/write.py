@@ -28,7 +28,7 @@ TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY = (
 )
 OURS = (TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY)
 
-DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "ball": 3, "cnr": 3}
+DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "ball": 3, "cnr": 3, "lane": 3}
 """Digits in the CSV by the first or last word of a column's name; the parquet file keeps all."""
 
 

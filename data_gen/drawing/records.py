@@ -61,6 +61,7 @@ class ScannerRecord:
     noise_seed: int
     plane_error_deg: tuple[float, float]
     level_error: tuple[float, float]
+    glare_fraction: float = 0.0
 
     @property
     def magnification(self) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.optimize import brentq
 
 from jointwise.data_gen.drawing.numbers import disc_point, log_uniform, uniform
 from jointwise.data_gen.drawing.records import GapRecord, MixRecord, WaistRecord
@@ -65,7 +66,7 @@ def draw_gap(
     low = max(low, LEAST_TOUCHING_UM) if touching else low
     gap = log_uniform(rng, (low, max(min(high, widest), low)))
     contact = 0.0 if rng.random() < defects.bare else uniform(rng, defects.contact)
-    patches = draw_patches(rng, contact)
+    patches = draw_patches(rng, contact, defects.rim_bond)
     if touching:
         contact, patches = lean_contact(math.hypot(*lean)), ()
     elif not pillow and gap > WIDEST_WETTED_UM:
@@ -104,10 +105,17 @@ def draw_edge(rng: np.random.Generator, defects: DefectSettings, ball_mm: float)
     return GapRecord("board", "edge", 0.0, gap, 0.0, (math.cos(angle), math.sin(angle)), contact, ())
 
 
-def draw_patches(rng: np.random.Generator, contact: float) -> tuple[tuple[float, float, float], ...]:
-    """Discs (x, y, radius) inside the unit disc whose areas sum to `contact`; apart if 40 throws find a place."""
+def draw_patches(
+    rng: np.random.Generator, contact: float, rim_bond: float = 0.0
+) -> tuple[tuple[float, float, float], ...]:
+    """Discs (x, y, radius) that cover `contact` of the unit disc, the share `rim_bond` of draws one disc at its rim.
+
+    Discs inside lie apart if 40 throws find a place.
+    """
     if contact <= 0.0:
         return ()
+    own = np.random.default_rng(int(contact * 2**53))  # so that surfaces bonded inside stay as they were
+    at_rim = own.random() < rim_bond
     weights = rng.dirichlet(np.full(int(rng.integers(1, 7)), 1.5))
     patches: list[tuple[float, float, float]] = []
     for radius in np.sqrt(contact * weights):
@@ -117,4 +125,27 @@ def draw_patches(rng: np.random.Generator, contact: float) -> tuple[tuple[float,
             if all(math.hypot(x - u, y - v) > r + s for u, v, s in patches):
                 break
         patches.append((float(x), float(y), r))
-    return tuple(patches)
+    return (_rim_patch(own, contact),) if at_rim else tuple(patches)
+
+
+def _rim_patch(rng: np.random.Generator, contact: float) -> tuple[float, float, float]:
+    """A disc across the rim of the unit disc that covers `contact` of it."""
+    radius, angle = uniform(rng, (max(0.4, 1.1 * math.sqrt(contact)), 1.0)), uniform(rng, (0.0, FULL_TURN))
+    away = brentq(lambda d: covered(d, radius) - contact, 1.0 - radius + 1e-9, 1.0 + radius)
+    return away * math.cos(angle), away * math.sin(angle), radius
+
+
+def covered(away: float, radius: float) -> float:
+    """Share of the unit disc under a disc of `radius` (at most 1) whose centre lies `away`: the lens of two circles."""
+    if away <= 1.0 - radius:
+        return radius**2
+    if away >= 1.0 + radius:
+        return 0.0
+    x = (away**2 + 1.0 - radius**2) / (
+        2.0 * away
+    )  # where the chord through both crossings cuts the line of centres
+    half = math.sqrt(max(1.0 - x**2, 0.0))
+    mine = math.acos(min(max(x, -1.0), 1.0)) - x * half
+    other = (away - x) / radius
+    theirs = radius**2 * (math.acos(min(max(other, -1.0), 1.0)) - other * half / radius)
+    return (mine + theirs) / math.pi

@@ -30,7 +30,8 @@ class DefectSettings:
         sheet_area: area of a layer over the joint's largest section (log-uniform); sheet_size: diameter of its
             voids over Dmax, never below 15 um.
         pillow_gap_um, open_gap_um: mean gap (log-uniform).
-        contact: bonded share of a failed surface; `bare` of them have none at all.
+        contact: bonded share of a failed surface; `bare` of them have none at all. `rim_bond` of the others are bonded
+            in one column at the rim, the rest in discs inside the face.
         leaning: share of opens whose free end leans; half of them touch the land at one edge.
         neck_mm_per_ball: thickness of a thick bridge over the ball diameter; `slender` of the bridges are
             drawn log-uniform from slender_um up to there instead.
@@ -66,6 +67,7 @@ class DefectSettings:
     open_gap_um: Pair = (1.5, 150.0)
     contact: Pair = (0.02, 0.25)
     bare: float = 0.5
+    rim_bond: float = 0.3
     leaning: float = 0.6
     neck_mm_per_ball: Pair = (0.2, 0.75)
     slender: float = 0.08

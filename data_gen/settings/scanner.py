@@ -35,6 +35,7 @@ class ScanSettings:
         pixels_mm: detector pixel sizes to choose from; sdd_mm: source-detector distance.
         scatter_fraction: scatter over what the object takes from the beam, in air-level units (small ones more
             often: the square root is uniform); scatter_sigma_mm its reach on the detector.
+        glare_fraction: share of the signal that the detector spreads as far as scatter reaches.
         gain_sd: relative gain error per pixel; gain_drift: what it gains over the scan.
         read_noise: electronic noise in quanta (log-uniform), at most 3 % of the air level.
         bad_columns, bad_pixels, bad_residual: number of bad columns, share of bad pixels, and the relative error of
@@ -47,6 +48,8 @@ class ScanSettings:
         hann_cutoff: where the window ends, in units of the Nyquist frequency (of any window, not only Hann's).
         linearised: share of scans whose beam hardening is corrected for solder.
         tilt_deg: tilt about x and y, either way; in_plane_deg: turn about the board normal, either way.
+        square: share of scans whose rows stand square to the axis instead, turned by square_deg at most: who mounts a
+            board lines it up, and the rays along a whole row are then starved.
         storage: how the file holds the volume.
         centre_error_voxels, height_error_voxels, plane_error_deg, level_error: standard deviations of what
             the finder gets wrong: joint centre in plane and along z, board plane, grey levels.
@@ -67,6 +70,7 @@ class ScanSettings:
     sdd_mm: Pair = (250.0, 700.0)
     scatter_fraction: Pair = (0.0, 0.5)
     scatter_sigma_mm: Pair = (5.0, 20.0)
+    glare_fraction: Pair = (0.0, 0.12)
     gain_sd: Pair = (0.0, 0.004)
     gain_drift: Pair = (0.0, 0.002)
     bad_columns: tuple[int, int] = (0, 3)
@@ -83,6 +87,8 @@ class ScanSettings:
     linearised: float = 0.3
     tilt_deg: float = 3.0
     in_plane_deg: float = 20.0
+    square: float = 0.3
+    square_deg: float = 2.0
     storage: tuple[str, ...] = STORAGE
     centre_error_voxels: float = 0.5
     height_error_voxels: float = 0.5
@@ -96,7 +102,7 @@ class ScanSettings:
             InputError: a range runs backwards, no tabulated voltage, an unknown name, or a bad size.
         """
         check_pairs(self, "scanner")
-        check_rates(self, "scanner", ("linearised",))
+        check_rates(self, "scanner", ("linearised", "square"))
         _check_choices(self)
         if not any(self.kvp[0] <= kv <= self.kvp[1] for kv in TUBE_KV):
             raise InputError(f"scanner.kvp: expected a range holding one of {TUBE_KV}, found {self.kvp}")
@@ -133,6 +139,11 @@ def _check_angles(settings: ScanSettings) -> None:
         raise InputError(
             "scanner: expected tilt_deg from 0 to 15 and in_plane_deg from 0 to 45, found "
             f"{settings.tilt_deg} and {settings.in_plane_deg}"
+        )
+    if not 0 <= settings.square_deg <= 45 or settings.glare_fraction[1] > 0.3:
+        raise InputError(
+            "scanner: expected square_deg from 0 to 45 and glare_fraction up to 0.3, found "
+            f"{settings.square_deg} and {settings.glare_fraction}"
         )
     if settings.axis_tilt_deg[1] > 60 or settings.ray_deg[0] < 10 or settings.ray_deg[1] > 80:
         raise InputError(

@@ -1,7 +1,8 @@
 """What the detector makes of the expected signal: blur, scatter, photon noise, electronics, flat field, logarithm.
 
 Order: focal-spot blur and scatter act on the expectation, and so does the tube's output, which drifts; photons are
-drawn; the scintillator blurs them (so noise of neighbouring pixels correlates); electronics add noise; each pixel has
+drawn; the scintillator blurs them (so noise of neighbouring pixels correlates) and, with its housing, spreads a small
+share of their light all over the panel (veiling glare); electronics add noise; each pixel has
 a gain error that the flat field left and that grows over the scan; the value is quantised; known bad pixels are filled
 in from their neighbours, not perfectly; the value is clamped and its logarithm taken. Signals are relative to air as
 it was measured before the scan.
@@ -47,6 +48,9 @@ class Detector:
         scatter_fraction: scattered signal over the signal that the object takes out of the beam, so none in air and
             far more than the primary where that is starved; half of it even over the detector, half blurred.
         scatter_sigma_px: reach of the blurred half, standard deviation in pixels.
+        glare_fraction: share of every pixel's signal that comes down far from it, half of it even over the detector,
+            half blurred as widely as scatter. Air is measured with it, so it moves nothing there; behind metal it
+            does, most in views with much open beam. Measured: 8 to 10.5 % (Lazos and Williamson, Med. Phys. 39, 2012).
         gain_sd: relative gain error per pixel that the flat field left (makes rings).
         gain_drift: standard deviation per pixel of what the gain error gains from the first view to the last.
         bad_columns: columns that hold no signal of their own and are interpolated across.
@@ -63,6 +67,7 @@ class Detector:
     scintillator_blur_px: float = 0.0
     scatter_fraction: float = 0.0
     scatter_sigma_px: float = 100.0
+    glare_fraction: float = 0.0
     gain_sd: float = 0.0
     gain_drift: float = 0.0
     bad_columns: int = 0
@@ -88,11 +93,12 @@ class Detector:
             self.read_noise,
         )
         positive = self.photons > 0.0 and self.scatter_sigma_px > 0.0
+        share = 0.0 <= self.glare_fraction <= 0.5
         # Size by size, so that NaN fails too.
-        if not (positive and all(size >= 0.0 for size in sizes) and 0 <= self.bits <= 24):
+        if not (positive and share and all(size >= 0.0 for size in sizes) and 0 <= self.bits <= 24):
             raise InputError(
-                "expected positive photons and scatter_sigma_px, nothing negative and no intensity_drift below -0.5, "
-                f"found {self}"
+                "expected positive photons and scatter_sigma_px, glare_fraction up to 0.5, nothing negative and no "
+                f"intensity_drift below -0.5, found {self}"
             )
 
     @property
@@ -235,12 +241,19 @@ def measure(
     """
     mean = blurred(np.asarray(signal, np.float32), detector.focal_blur_px)
     spread = blurred(np.asarray(variance, np.float32), detector.focal_blur_px)
-    if detector.scatter_fraction > 0.0:
-        extra = scattered(mean, detector, air)
+    glare = None
+    if detector.scatter_fraction > 0.0 or detector.glare_fraction > 0.0:
+        lost = absorbed(mean, detector.scatter_sigma_px, air)
+        if detector.glare_fraction > 0.0:
+            glare = veil(lost, detector, mean.shape, air)
+        extra = scattered(lost, detector, mean.shape)
         # Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
         mean, spread = mean + extra, spread + extra
     if math.isfinite(detector.photons):
         mean = photon_noise(mean, spread, detector.photons, rng)
+    if glare is not None:
+        # Light of very many quanta, so it has no noise of its own.
+        mean = np.float32(1.0 - detector.glare_fraction) * mean + glare
     mean = blurred(mean, detector.scintillator_blur_px)
     if detector.read_noise > 0.0:
         drawn = rng.standard_normal(mean.shape, np.float32)
@@ -273,22 +286,51 @@ def photon_noise(mean: Image, variance: Image, photons: float, rng: np.random.Ge
     return np.asarray(noisy, np.float32)
 
 
-def scattered(primary: Image, detector: Detector, air: float = 1.0) -> Image:
-    """Smooth scattered signal of one view: what the object took out of the beam, half of it even, half blurred widely.
+def scattered(lost: Image, detector: Detector, shape: tuple[int, ...]) -> Image:
+    """Smooth scattered signal of one view, on every pixel.
+
+    Args:
+        lost: see :func:`absorbed`.
+        detector: fraction.
+        shape: of the view (row, column).
+    """
+    return _on_pixels(_scattered_blocks(lost, detector), shape)
+
+
+def veil(lost: Image, detector: Detector, shape: tuple[int, ...], air: float = 1.0) -> Image:
+    """Veiling glare of one view on every pixel: its share of all signal, scattered one included, spread widely.
+
+    Args:
+        lost, detector, shape: as for :func:`scattered`.
+        air: signal without an object.
+    """
+    # Scattered signal is smooth already: spreading it once more is left out.
+    everything = np.float32(air) - lost + _scattered_blocks(lost, detector)
+    return _on_pixels(np.float32(detector.glare_fraction) * everything, shape)
+
+
+def _scattered_blocks(lost: Image, detector: Detector) -> Image:
+    return np.asarray(np.maximum(np.float32(detector.scatter_fraction) * lost, np.float32(0.0)))
+
+
+def _on_pixels(field: Image, shape: tuple[int, ...]) -> Image:
+    return np.asarray(_interpolated(field.astype(np.float32), *shape))
+
+
+def absorbed(primary: Image, sigma: float, air: float = 1.0) -> Image:
+    """What the object took out of the beam of one view, half of it even, half blurred widely; one value per block.
 
     Args:
         primary: expected signal (row, column).
-        detector: fraction and reach.
+        sigma: reach of the blur in pixels.
         air: signal without an object.
     """
     rows = _coarse_centres(primary.shape[0])
     columns = _coarse_centres(primary.shape[1])
     lost = np.float32(air) - _block_means(primary)
-    sigma = detector.scatter_sigma_px
     wide = _mix(_gaussian_weights(rows, sigma), lost, _gaussian_weights(columns, sigma))
     even = np.float32(air - primary.mean(dtype=np.float64))
-    field = np.maximum(np.float32(0.5 * detector.scatter_fraction) * (wide + even), np.float32(0.0))
-    return np.asarray(_interpolated(field.astype(np.float32), primary.shape[0], primary.shape[1]))
+    return np.asarray(np.float32(0.5) * (wide + even), np.float32)
 
 
 def _coarse_centres(size: int) -> NDArray[np.float64]:

@@ -64,7 +64,7 @@ CASES = {
         ),
         Detector(
             **BLURS, gain_sd=0.01, gain_drift=0.01, bad_columns=2, bad_pixels=0.03, bad_residual=0.05,
-            intensity_drift=-0.05, intensity_sd=0.02, bits=16,
+            intensity_drift=-0.05, intensity_sd=0.02, bits=16, glare_fraction=0.08,
         ),
         True,
         "shepp_logan",

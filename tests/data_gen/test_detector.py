@@ -1,12 +1,14 @@
 """The detector by statistics and limits. Guards: wrong variance, lost order, imperfections at zero."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from jointwise.data_gen.xray.detector import (
     Detector,
+    absorbed,
     bad_map,
     blurred,
     filled_in,
@@ -102,21 +104,62 @@ def test_blur_has_its_width_keeps_the_mean_and_does_nothing_at_zero():
     np.testing.assert_allclose(blurred(np.full((9, 7), 0.3, np.float32), 2.0), 0.3, rtol=1e-5)
 
 
+def scatter_of(view, detector, air=1.0):
+    return scattered(absorbed(view, detector.scatter_sigma_px, air), detector, view.shape)
+
+
 def test_scatter_is_a_share_of_what_is_lost_half_even_half_blurred():
     detector = Detector(scatter_fraction=0.2, scatter_sigma_px=12.0)
-    np.testing.assert_allclose(scattered(np.ones((50, 60), np.float32), detector), 0.0, atol=1e-6)
+    np.testing.assert_allclose(scatter_of(np.ones((50, 60), np.float32), detector), 0.0, atol=1e-6)
     even = np.full((50, 60), 0.4, np.float32)
-    np.testing.assert_allclose(scattered(even, detector), 0.2 * 0.6, rtol=1e-5)
-    np.testing.assert_allclose(scattered(1.1 * even, detector, air=1.1), 0.2 * 0.66, rtol=1e-5)
-    edge = np.zeros((48, 64), np.float32)
-    edge[:, 32:] = 1.0
-    found = scattered(edge, detector)
+    np.testing.assert_allclose(scatter_of(even, detector), 0.2 * 0.6, rtol=1e-5)
+    np.testing.assert_allclose(scatter_of(1.1 * even, detector, air=1.1), 0.2 * 0.66, rtol=1e-5)
+    found = scatter_of(half_view(), detector)
     np.testing.assert_allclose(found[24, [0, 63]], [0.1 * (0.5 + 1.0), 0.1 * 0.5], atol=2e-3)
     np.testing.assert_allclose(found[24, 31:33].mean(), 0.1, atol=2e-3)
     assert (np.diff(found[24]) <= 1e-6).all()
     # Starved: more than the primary.
     dark = np.full((50, 60), 0.01, np.float32)
-    assert (scattered(dark, detector) > 10 * dark).all()
+    assert (scatter_of(dark, detector) > 10 * dark).all()
+
+
+def half_view():
+    """Nothing passes on the left, everything on the right."""
+    view = np.zeros((48, 64), np.float32)
+    view[:, 32:] = 1.0
+    return view
+
+
+def seen(view, detector, air=1.0):
+    """One view as measured without noise."""
+    gain = np.ones(view.shape, np.float32)
+    return measure(view, view, detector, gain, np.random.default_rng(0), air)
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.3])
+def test_glare_takes_from_every_pixel_and_brings_back_half_even_half_blurred(scatter):
+    plain = Detector(scatter_fraction=scatter, scatter_sigma_px=12.0)
+    glaring = replace(plain, glare_fraction=0.1)
+    # An even view keeps its level: what leaves a pixel comes back from the others. So does air at any output.
+    for level, air in ((0.3, 1.0), (1.0, 1.0), (0.9, 0.9)):
+        even = np.full((50, 60), level, np.float32)
+        np.testing.assert_allclose(seen(even, glaring, air), seen(even, plain, air), rtol=1e-5)
+    without, found = seen(half_view(), plain), seen(half_view(), glaring)
+    # Far from the edge the blurred half is the pixel's own level, the even half the mean; scattered signal is not
+    # spread once more, which is worth 0.004 here.
+    for column in (0, 63):
+        back = 0.5 * without[24, column] + 0.5 * without.mean()
+        assert found[24, column] == pytest.approx(0.9 * without[24, column] + 0.1 * back, abs=5e-3)
+    assert found.mean() == pytest.approx(without.mean(), rel=5e-3)
+
+
+def test_glare_has_no_noise_of_its_own():
+    # What stays is drawn in quanta, what is spread is the light of all of them.
+    even = np.full((200, 200), 0.3, np.float32)
+    gain = np.ones(even.shape, np.float32)
+    found = measure(even, even, Detector(photons=500.0, glare_fraction=0.2), gain, np.random.default_rng(1))
+    assert found.mean() == pytest.approx(0.3, rel=2e-3)
+    assert found.var() == pytest.approx(0.8**2 * 0.3 / 500, rel=0.05)
 
 
 def test_focal_spot_widens_with_magnification():
@@ -212,6 +255,8 @@ def test_impossible_detectors_are_refused():
         {"scatter_sigma_px": 0.0},
         {"gain_sd": float("nan")},
         {"bad_pixels": -0.1},
+        {"glare_fraction": 0.6},
+        {"glare_fraction": float("nan")},
         {"intensity_drift": -0.9},
     ):
         with pytest.raises(InputError, match="expected positive photons"):

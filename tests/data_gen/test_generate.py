@@ -26,6 +26,8 @@ from jointwise.joints.grid import Grid
 from jointwise.joints.store import MANIFEST, Store
 
 GRID = Grid((12, 14, 14))
+MEASURED = ["cnr", "lane"]
+"""Columns read off the images, noise and all."""
 TINY = GeneratorSettings(
     family=FamilySettings(rows=(1, 2), cols=(2, 2)),
     scan=ScanSettings(voxels_per_ball=(8.0, 9.0), views=(60, 62), pixels_mm=(0.2,)),
@@ -221,7 +223,9 @@ def test_scans_are_made_ready_ahead_of_a_card_and_what_it_cannot_hold_goes_to_th
             swept = [sweep(ready) for ready in prepared.asked.sweeps if ready is not None]
             table = tell_truth(prepared.asked, swept).assign(**prepared.columns)
             assert list(table) == [*joints.table, "split", "attempt"]
-            return Joints(joints.volumes, table.assign(cnr=joints.table["cnr"]), grid)
+            return Joints(
+                joints.volumes, table.assign(cnr=joints.table["cnr"], lane=joints.table["lane"]), grid
+            )
 
         return SimpleNamespace(prepared=prepared, to_host=to_host)
 
@@ -239,8 +243,9 @@ def test_scans_are_made_ready_ahead_of_a_card_and_what_it_cannot_hold_goes_to_th
 def test_a_card_makes_the_same_boards_as_the_cpu(store, tmp_path):
     generate(TINY, tmp_path, scans=4, seed=3, grid=GRID, workers=2, device="cuda", progress=False)
     ours = Store(tmp_path)
-    pd.testing.assert_frame_equal(ours.table.drop(columns="cnr"), store.table.drop(columns="cnr"))
+    pd.testing.assert_frame_equal(ours.table.drop(columns=MEASURED), store.table.drop(columns=MEASURED))
     np.testing.assert_allclose(ours.table["cnr"], store.table["cnr"], rtol=0.3)
+    np.testing.assert_allclose(ours.table["lane"], store.table["lane"], atol=0.05)
     error = ours.read().volumes.astype(float) - store.read().volumes.astype(float)
     noise = 1.0 / store.table["cnr"].to_numpy()
     assert (np.sqrt((error**2).mean(axis=(1, 2, 3))) < 3.0 * noise).all()

@@ -190,6 +190,30 @@ def test_height_notch_and_dry_edge_tell_nothing_of_the_fault():
     )
 
 
+def test_some_boards_stand_square_to_the_axis_and_some_detectors_glare():
+    scan = ScanSettings(in_plane_deg=45.0, square=0.4, square_deg=1.0, glare_fraction=(0.02, 0.1))
+    drawn = [draw_scan(dataclasses.replace(SETTINGS, scan=scan), 10, n).scanner for n in range(200)]
+    # 0.4 of the scans and 1/45 of the others; four standard errors of 200 draws.
+    expected = 0.4 + 0.6 / 45
+    share = np.mean([abs(s.in_plane_deg) <= 1.0 for s in drawn])
+    assert abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / 200)
+    assert max(abs(s.in_plane_deg) for s in drawn) > 35.0
+    glare = [s.glare_fraction for s in drawn]
+    assert 0.02 <= min(glare) < 0.03 < 0.09 < max(glare) <= 0.1
+    # A mount that is never turned far is not turned farther for it.
+    narrow = dataclasses.replace(SETTINGS, scan=ScanSettings(in_plane_deg=0.5, square=1.0, square_deg=1.0))
+    assert all(abs(draw_scan(narrow, 10, n).scanner.in_plane_deg) <= 0.5 for n in range(20))
+
+
+def test_without_glare_and_square_boards_a_seed_draws_what_it_drew_before_there_were_any():
+    scan = ScanSettings(square=0.0, glare_fraction=(0.0, 0.0))
+    record = draw_scan(dataclasses.replace(SETTINGS, scan=scan), 10, 3)
+    assert record.scanner.noise_seed == 6896805510425263405
+    assert record.scanner.in_plane_deg == -13.649418799770348
+    assert record.joints[5].solder_mm3 == 0.07458078515813174
+    assert record.scanner.glare_fraction == 0.0
+
+
 def test_spreads_of_no_strength_change_nothing_else():
     """Without lift, second alloy and oblong lands the rest of the record is the same."""
     process = ProcessSettings(lift=0.0, mixed=0.0, oblong=0.0)
@@ -246,6 +270,10 @@ def test_spreads_of_no_strength_change_nothing_else():
         (lambda: ScanSettings(in_plane_deg=60.0), "in_plane_deg"),
         (lambda: ScanSettings(photons_per_pixel=(1.0, 100.0)), "photons_per_pixel"),
         (lambda: ScanSettings(linearised=2.0), "linearised"),
+        (lambda: ScanSettings(square=1.5), "square"),
+        (lambda: ScanSettings(square_deg=50.0), "square_deg"),
+        (lambda: ScanSettings(glare_fraction=(0.0, 0.4)), "glare_fraction"),
+        (lambda: ScanSettings(glare_fraction=(0.1, 0.0)), "glare_fraction"),
         (lambda: DefectSettings(bare="half"), "bare"),
     ],
 )

@@ -12,7 +12,7 @@ import pytest
 
 from jointwise.data_gen.drawing.records import GapRecord
 from jointwise.data_gen.drawing.scan import draw_scan
-from jointwise.data_gen.drawing.surfaces import lean_contact
+from jointwise.data_gen.drawing.surfaces import covered, draw_patches, lean_contact
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes import truth
@@ -215,6 +215,8 @@ def test_turning_the_board_about_its_normal_changes_no_truth():
 
 
 PATCH_HALF = ((0.3, 0.2, 0.25), (-0.4, 0.1, 0.2))
+AT_RIM = ((-0.88415, 0.0, 0.6),)
+"""A column across the rim over a fifth of the face: the lens of circles of 1 and 0.6, its area found by sampling."""
 
 
 @pytest.mark.parametrize(
@@ -231,6 +233,8 @@ PATCH_HALF = ((0.3, 0.2, 0.25), (-0.4, 0.1, 0.2))
         (GapRecord("interface", "dome", 0.13, 6.0, 0.9, (0.2, -0.2), 0.0, ()), 0.0),
         (GapRecord("interface", "dish", 0.64, 60.0, 0.8, (-0.3, 0.0), 0.1025, PATCH_HALF), 0.1025),
         (GapRecord("interface", "dome", 0.5, 1.0, 3.0, (0.0, 0.3), 0.0, ()), 0.0),
+        (GapRecord("interface", "dish", 0.3, 40.0, 1.0, (0.0, 0.0), 0.2, AT_RIM), 0.2),
+        (GapRecord("board", "cap", 0.0, 15.0, 0.3, (0.1, 0.0), 0.2, AT_RIM), 0.2),
     ],
 )
 @pytest.mark.parametrize("edge", [False, True])
@@ -251,6 +255,21 @@ def test_leaning_touching_and_double_faults_measure_as_drawn(gap, contact, edge)
     assert row["gap_um"] == pytest.approx(gap.gap_um, rel=0.06, abs=0.1)
     assert row["contact_fraction"] == pytest.approx(contact, abs=0.02)
     assert row[f"contact_{other}"] == pytest.approx(0.9 if edge else 1.0, abs=0.01)
+
+
+def test_a_column_at_the_rim_covers_what_is_asked():
+    """Against sampling, and against the textbook's lens of two equal circles whose centres lie a radius apart."""
+    x, y = np.random.default_rng(3).uniform(-1, 1, (2, 2_000_000))
+    inside = x**2 + y**2 < 1
+    for away, radius in ((0.88415, 0.6), (0.5, 0.7), (1.2, 0.9), (0.1, 0.5), (1.7, 0.6)):
+        share = float(((x - away) ** 2 + y**2 < radius**2)[inside].mean())
+        assert covered(away, radius) == pytest.approx(share, abs=2e-3)
+    assert covered(1.0, 1.0) == pytest.approx((2 * math.pi / 3 - math.sqrt(3) / 2) / math.pi)
+    rng = np.random.default_rng(4)
+    for contact in (0.02, 0.11, 0.25):
+        ((u, v, r),) = draw_patches(rng, contact, rim_bond=1.0)
+        assert covered(math.hypot(u, v), r) == pytest.approx(contact, abs=1e-9)
+        assert math.hypot(u, v) + r > 1.0
 
 
 def test_a_free_end_that_would_lean_past_a_low_joints_flank_leans_less_and_keeps_gap_and_metal():

@@ -5,7 +5,7 @@ from jointwise.joints.cutting import cut, inside, level_reading, sample
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, rotation
-from jointwise.joints.levels import Levels, combine
+from jointwise.joints.levels import Levels, combine, lane_level
 
 PITCH, BALL = 0.8, 0.46
 
@@ -102,6 +102,26 @@ def test_levels_and_noise_are_read_beside_and_in_a_ball() -> None:
     assert reading.solder == pytest.approx(3.0, abs=0.06)
     # Trilinear interpolation at any place leaves (2/3)^(3/2) of white noise on average.
     assert reading.noise == pytest.approx(0.05 * (2 / 3) ** 1.5, rel=0.2)
+
+
+def test_lanes_are_read_between_neighbours() -> None:
+    """Rows of balls along x, and dark lanes in them; a bridge over one of two lanes counts as little as open air."""
+    grid = Grid()
+    x, y, z = np.meshgrid(*grid.offsets_mm(PITCH, BALL), indexing="ij")
+    row = np.where(np.abs(y) < 0.1 * PITCH, -0.8, 0.0) + 0.0 * x * z
+    row[np.hypot(x, y) < BALL / 2] = 1.0
+    row = np.ascontiguousarray(row.transpose(2, 1, 0))
+    bridged = row.copy()
+    bridged[:, :, grid.shape[2] // 2 :] = np.maximum(bridged[:, :, grid.shape[2] // 2 :], 0.9)
+
+    def level(*volumes: np.ndarray) -> float:
+        return lane_level(np.array(volumes, np.float16), grid.offsets_mm(PITCH, BALL), PITCH, BALL)
+
+    assert level(row) == pytest.approx(-0.8, abs=1e-3)
+    assert level(row.transpose(0, 2, 1)) == pytest.approx(-0.8, abs=1e-3)
+    assert level(row, bridged, row) == pytest.approx(-0.8, abs=1e-3)
+    assert level(np.zeros(grid.shape)) == 0.0
+    assert np.isnan(level())
 
 
 def test_a_missing_ball_does_not_move_the_levels_of_the_scan() -> None:

@@ -77,3 +77,19 @@ def test_tables_without_the_columns_are_refused() -> None:
             Envelope.of(table.drop(columns=name))
     with pytest.raises(InputError, match="columns cnr"):
         Envelope(RANGES).reasons(table.drop(columns="cnr"))
+
+
+def test_dark_lanes_count_where_the_training_joints_tell_them() -> None:
+    """The column is newer than the others: without it everywhere, nothing is said of it."""
+    table = scans([20.0, 30.0], [5.0, 7.0]).assign(lane=[-0.6] * 3 + [0.1] * 3)
+    found = Envelope.of(table)
+    assert found.ranges["lane"] == (-0.6, 0.1)
+    assert Envelope.from_json(json.loads(json.dumps(found.to_json()))) == found
+    odd = table.assign(lane=[-1.4, -0.6, -0.3, 0.1, 0.2, np.nan])
+    assert found.outside(odd).tolist() == [True, False, False, False, True, True]
+    assert (
+        found.reasons(odd)[0]
+        == "level between neighbours, 0 as air, 1 as solder: -1.4, trained on -0.6 to 0.1"
+    )
+    table.loc[0, "lane"] = np.nan
+    assert "lane" not in Envelope.of(table).ranges

@@ -28,7 +28,7 @@ __device__ __forceinline__ unsigned short half_bits(float value) {
 struct Settings {
     unsigned low, high;
     int rows, columns, scatter_rows, scatter_columns, drifts, degree;
-    float photons, few, read, steps, full_scale, last, floor, end, pixel_mm, distance, scatter;
+    float photons, few, read, steps, full_scale, last, floor, end, pixel_mm, distance, scatter, glare;
 };
 
 __device__ __forceinline__ unsigned mixed(unsigned h) {
@@ -121,19 +121,23 @@ __device__ __forceinline__ void expose_tile(const float *signal, const float *va
     // One row and one column more than there are blocks; the last number of a view is its mean.
     const int pitch = s.scatter_columns + 1;
     const float *scattered = scatter + (size_t)view * (s.scatter_rows + 1) * pitch;
-    const float even = s.scatter > 0.0f ? scattered[(s.scatter_rows + 1) * pitch - 1] : 0.0f;
+    const bool smooth = s.scatter > 0.0f || s.glare > 0.0f;
+    const float even = smooth ? scattered[(s.scatter_rows + 1) * pitch - 1] : 0.0f;
 #pragma unroll 4
     for (int r = begin; r < begin + RUN; r++) {
         const int row = row0 + r;
         if (row >= s.rows) return;
         float mean = down<T>(half, weights, taps, r, c), spread = down<T>(other, weights, taps, r, c);
-        if (s.scatter > 0.0f) {
+        float glare = 0.0f;
+        if (smooth) {
             const Coarse along(row, s.scatter_rows);
             const float *one = scattered + along.lower * pitch, *two = scattered + along.upper * pitch;
             const float upper = one[across.lower] + across.share * (one[across.upper] - one[across.lower]);
             const float lower = two[across.lower] + across.share * (two[across.upper] - two[across.lower]);
             // Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
-            const float extra = fmaxf(0.5f * s.scatter * (upper + along.share * (lower - upper) + even), 0.0f);
+            const float lost = 0.5f * (upper + along.share * (lower - upper) + even);
+            const float extra = fmaxf(s.scatter * lost, 0.0f);
+            glare = s.glare * output * (1.0f - lost + extra);
             mean += extra, spread += extra;
         }
         mean *= output, spread *= output;
@@ -145,7 +149,8 @@ __device__ __forceinline__ void expose_tile(const float *signal, const float *va
                 mean = quantum * poisson(mean / quantum, uniform(key.bits(pixel)));
             } else mean += sqrtf(spread) * normal(key, pixel);
         }
-        noisy[image + pixel] = mean;
+        // Light of very many quanta: no noise of its own.
+        noisy[image + pixel] = (1.0f - s.glare) * mean + glare;
     }
 }
 
@@ -269,7 +274,7 @@ extern "C" __global__ void fill_in(const float *noisy, const float *taps, int co
     put(kind, image + bad[3 * k], finished(value * filling[2 * k + 1], row, column, curve, s, kind));
 }
 
-// One minus the mean of every block of pixels, which is what scatter comes from.
+// One minus the mean of every block of pixels, which is what scatter and glare come from.
 extern "C" __global__ void absorbed(const float *signal, int rows, int columns, int down, int across, int views, float *out) {
     const int k = blockIdx.x * blockDim.x + threadIdx.x;
     if (k >= views * down * across) return;

@@ -71,6 +71,7 @@ class Measure:
         real = (
             self.photons, FEW_QUANTA, self.read, self.steps, FULL_SCALE, self.last, detector.floor, LINEARISED_TO,
             beam.pixel_mm, beam.source_detector_mm, detector.scatter_fraction,
+            detector.glare_fraction,
         )  # fmt: skip
         words = np.array(self.seed), np.array(whole, np.int32), np.array(real, np.float32)
         return np.concatenate([word.view(np.int32) for word in words])
@@ -125,7 +126,7 @@ class Measure:
 
     def _absorbed(self, signal: torch.Tensor) -> torch.Tensor | None:
         """What every block of pixels lacks, blurred widely (view, block row + 1, block column + 1); last: its mean."""
-        if self.detector.scatter_fraction == 0.0:
+        if self.detector.scatter_fraction == 0.0 and self.detector.glare_fraction == 0.0:
             return None
         views, rows, columns = signal.shape
         lost = torch.empty((views, len(self.rows) - 1, len(self.columns) - 1), device=self.device)

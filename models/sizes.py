@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 def sizes_of(table: pd.DataFrame) -> Floats:
     """What the network should say of the joints of a table, (n, 3); NaN where that is not known.
 
-    A joint whose kinds are known and that has no gap (or neck) has 0.
+    A joint whose kinds are known and without gap (or neck) has 0; a marginal one has its gap where that was measured.
 
     Raises:
         InputError: a column is missing.

@@ -22,7 +22,8 @@ def from_json(text: str, kind: type[Record] = ScanRecord) -> Record:  # type: ig
     """The record that `to_json` wrote.
 
     Raises:
-        InputError: the text is no JSON, or lacks a field or has one too many.
+        InputError: the text is no JSON, or lacks a field or has one too many. A field with a default may be missing,
+            as in records older than it.
     """
     try:
         data = json.loads(text)
@@ -52,10 +53,12 @@ def _build(value: Any, kind: Any, where: str) -> Any:
 
 def _build_record(value: Any, kind: Any, where: str) -> Any:
     hints = get_type_hints(kind)
-    names = {f.name for f in dataclasses.fields(kind)}
-    if not isinstance(value, dict) or set(value) != names:
-        found = sorted(set(value) ^ names) if isinstance(value, dict) else value
+    fields = dataclasses.fields(kind)
+    names = {f.name for f in fields}
+    needed = {f.name for f in fields if f.default is dataclasses.MISSING}
+    if not isinstance(value, dict) or not needed <= set(value) <= names:
+        found = sorted((needed - set(value)) | (set(value) - names)) if isinstance(value, dict) else value
         raise InputError(
             f"expected the fields of {kind.__name__} at {where} of the record, they differ in {found}"
         )
-    return kind(**{name: _build(value[name], hints[name], f"{where}.{name}") for name in names})
+    return kind(**{name: _build(value[name], hints[name], f"{where}.{name}") for name in value})

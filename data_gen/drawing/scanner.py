@@ -33,7 +33,10 @@ def draw_scanner(rng: np.random.Generator, scan: ScanSettings, board: BoardRecor
     per_ball = log_uniform(rng, scan.voxels_per_ball)
     voxel = board.ball_mm / per_ball
     mount, axis_tilt, ray = _draw_mount(rng, scan)
-    in_plane, tilt = _draw_turn(rng, scan), (signed(rng, scan.tilt_deg), signed(rng, scan.tilt_deg))
+    # A stream of its own, which leaves everything else that a seed draws as it was before there were these two.
+    apart = rng.spawn(1)[0]
+    in_plane = _turned(apart, scan, signed(rng, scan.in_plane_deg))
+    tilt = (signed(rng, scan.tilt_deg), signed(rng, scan.tilt_deg))
     pixel = _binned(float(rng.choice(scan.pixels_mm)), voxel)
     beam = _beam(board, pixel, voxel, uniform(rng, scan.sdd_mm), axis_tilt, ray)
     beam = with_detector(beam, board, rotation(*tilt, in_plane))
@@ -90,7 +93,7 @@ def draw_scanner(rng: np.random.Generator, scan: ScanSettings, board: BoardRecor
             float(errors[1] * scan.plane_error_deg),
         ),
         level_error=(float(errors[2] * scan.level_error), float(errors[3] * scan.level_error)),
-        glare_fraction=uniform(rng, scan.glare_fraction) if scan.glare_fraction[1] > 0.0 else 0.0,
+        glare_fraction=uniform(apart, scan.glare_fraction),
     )
 
 
@@ -105,13 +108,10 @@ def _draw_mount(rng: np.random.Generator, scan: ScanSettings) -> tuple[str, floa
     }[mount]
 
 
-def _draw_turn(rng: np.random.Generator, scan: ScanSettings) -> float:
-    """Turn about the board normal in degrees: on some scans nearly none."""
-    turn = signed(rng, scan.in_plane_deg)
-    # Nothing more is drawn where nothing can be square, so that older sets stay what they are.
-    if scan.square > 0.0 and rng.random() < scan.square:
-        turn = signed(rng, min(scan.square_deg, scan.in_plane_deg))
-    return turn
+def _turned(rng: np.random.Generator, scan: ScanSettings, turn: float) -> float:
+    """Turn about the board normal in degrees: the given one, on some scans nearly none instead."""
+    square = signed(rng, min(scan.square_deg, scan.in_plane_deg))
+    return square if rng.random() < scan.square else turn
 
 
 def _log_or_even(rng: np.random.Generator, pair: tuple[float, float]) -> float:

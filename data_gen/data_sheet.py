@@ -36,9 +36,10 @@ laminate) and the truth, taken from the solids by rays 2 µm apart and not from 
 conserved: gas, gaps and bridges change shapes, not the solder that was drawn for the joint.
 
 A cone beam of a tabulated tungsten spectrum with filters passes through the solids on exact path lengths; the detector
-adds focal and scintillator blur, scatter, quantum and electronic noise, gain errors and an axis offset. The views are
-reconstructed by filtered back-projection (FDK) on the scan's own voxels, stored as a file would hold them, and cut to
-the grid at the place and grey levels a finder with errors would have found. 0 is air, 1 the solder of the same scan."""
+adds focal and scintillator blur, scatter, veiling glare, quantum and electronic noise, gain errors and an axis offset.
+The views are reconstructed by filtered back-projection (FDK) on the scan's own voxels, stored as a file would hold
+them, and cut to the grid at the place and grey levels a finder with errors would have found. 0 is
+air, 1 the solder of the same scan."""
 
 USE = """\
 To train and to compare detectors of the four kinds on boards that no detector has seen, and to study what can be seen

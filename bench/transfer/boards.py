@@ -5,8 +5,9 @@
 
 Boards come from tests/outside/mesh_board (board.mha, truth.csv, record.json). Each is read, searched and cut by
 scoring's own code, given only pitch, ball, rows and columns; the cut joints are kept beside the board, one file per
-grid, until board or grid change (`--fresh` after a change of scoring). A site is the truth's nearest found one within
-0.3 pitch; a joint that was not found scores 0. Opens and pillows bonded over more than a quarter count in no kind.
+grid, until board, grid or columns change (`--fresh` after a change of scoring). A site is the truth's nearest found
+one within 0.3 pitch; a joint that was not found scores 0. Opens and pillows bonded over more than a quarter count in
+no kind.
 
 The CSV has the columns model, board, kind, measure, value, n, low, high; `board` is also one of the pools clean,
 hard, shifted. Measures: `ap`, `recall` with every gap counted, `ap_visible`, `recall_visible` with gaps of at least
@@ -37,6 +38,7 @@ from jointwise.evaluation.measures import average_precision, count, escapes, rat
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import ENVELOPE
 from jointwise.models.bench import RULES_FILE, Bench, Judge, load_bench, read_rules
 from jointwise.scoring.cut import cut_array
 from jointwise.scoring.locate import locate
@@ -75,7 +77,7 @@ class Board:
 def cut_joints(folder: Path, board: dict[str, Any], grid: Grid, fresh: bool) -> tuple[pd.DataFrame, Joints]:
     """All sites that scoring finds, and its sub-volumes of those where a ball is; kept beside the board."""
     scan = folder / "board.mha"
-    facts = json.dumps([grid.to_json(), scan.stat().st_size, scan.stat().st_mtime_ns])
+    facts = json.dumps([grid.to_json(), ENVELOPE, scan.stat().st_size, scan.stat().st_mtime_ns])
     kept = folder / f"cut_{hashlib.sha256(facts.encode()).hexdigest()[:12]}.npz"
     if fresh or not kept.is_file():
         array = ArraySettings(board["pitch"], board["ball"], board["rows"], board["cols"])

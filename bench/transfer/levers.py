@@ -62,7 +62,9 @@ LEVERS = {
             "defects.partial_wetting=0", "defects.bare=1", "defects.slender=0", "defects.via_in_pad=0",
         )
     ),
-    "no scatter, hardening corrected": Lever(("scanner.scatter_fraction=[0,0]", "scanner.linearised=1")),
+    "no scatter, hardening corrected": Lever(
+        ("scanner.scatter_fraction=[0,0]", "scanner.glare_fraction=[0,0]", "scanner.linearised=1")
+    ),
     "tiny network, 0.2 GFLOP": Lever(train=("network=resnet_tiny",)),
     "small network, 0.9 GFLOP": Lever(train=("network=resnet_small",)),
     "small network with a tight input": Lever(train=("network=resnet_tight",)),

@@ -8,7 +8,6 @@ import pytest
 
 from jointwise.data_gen.xray.detector import (
     Detector,
-    absorbed,
     bad_map,
     blurred,
     filled_in,
@@ -17,11 +16,11 @@ from jointwise.data_gen.xray.detector import (
     line_integrals,
     measure,
     photon_noise,
-    scattered,
 )
 from jointwise.data_gen.xray.energies import scan_energies
 from jointwise.data_gen.xray.geometry import ConeBeam
 from jointwise.data_gen.xray.projector import Projections
+from jointwise.data_gen.xray.scatter import absorbed, scattered
 from jointwise.joints.errors import InputError
 
 PERFECT = Detector()

@@ -60,8 +60,8 @@ SCAN = ScanSettings(
     bad_pixels=(0, 0), intensity_drift=0.0, intensity_sd=(0, 0), jitter_deg=(0, 0), spot_drift_um=0.0,
     kvp=(130, 130), filter_al_mm=(1, 1), filter_cu_mm=(0.4, 0.4), voxels_per_ball=(16, 16), views=(100, 100),
     photons_per_pixel=(1e9, 1e9), focal_spot_um=(0.1, 0.1), detector_blur_px=(0.7, 0.7), pixels_mm=(0.1,),
-    sdd_mm=(400, 400), scatter_fraction=(0, 0), glare_fraction=(0, 0), gain_sd=(0, 0), read_noise=(0, 0), axis_offset_px=0.0,
-    hann_cutoff=(1.3, 1.3), storage=("float32",), plane_error_deg=0.0, level_error=0.0,
+    sdd_mm=(400, 400), scatter_fraction=(0, 0), gain_sd=(0, 0), read_noise=(0, 0), glare_fraction=(0, 0),
+    axis_offset_px=0.0, hann_cutoff=(1.3, 1.3), storage=("float32",), plane_error_deg=0.0, level_error=0.0,
 )  # fmt: skip
 FAMILY = FamilySettings(
     ball_range_mm=(0.5, 0.5),

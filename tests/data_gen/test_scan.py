@@ -51,10 +51,11 @@ def without_errors(record, **changes):
     scanner = replace(
         record.scanner,
         **{
-            "photons_per_pixel": 1e14, "focal_spot_um": 0.0, "detector_blur_px": 0.0, "scatter_fraction": 0.0, "glare_fraction": 0.0,
-            "gain_sd": 0.0, "read_noise": 0.0, "axis_offset_px": 0.0, "hann_cutoff": 100.0, "views": 240,
-            "storage": "float32", "level_error": (0.0, 0.0), "gain_drift": 0.0, "bad_columns": 0, "bad_pixels": 0.0,
-            "intensity_drift": 0.0, "intensity_sd": 0.0, "jitter_deg": 0.0, "spot_drift_um": (0.0, 0.0),
+            "photons_per_pixel": 1e14, "focal_spot_um": 0.0, "detector_blur_px": 0.0, "scatter_fraction": 0.0,
+            "glare_fraction": 0.0, "gain_sd": 0.0, "read_noise": 0.0, "axis_offset_px": 0.0, "hann_cutoff": 100.0,
+            "views": 240, "storage": "float32", "level_error": (0.0, 0.0), "gain_drift": 0.0,
+            "bad_columns": 0, "bad_pixels": 0.0, "intensity_drift": 0.0, "intensity_sd": 0.0, "jitter_deg": 0.0,
+            "spot_drift_um": (0.0, 0.0),
             "apodisation": "hann", "linearised": False,
         }
         | changes,

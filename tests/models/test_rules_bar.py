@@ -80,6 +80,8 @@ SETTINGS = GeneratorSettings(
         tilt_deg=1.5,
         in_plane_deg=3.0,
         scatter_fraction=(0.0, 0.0),
+        glare_fraction=(0.0, 0.0),
+        square=0.0,
         storage=("float32",),
     ),
 )

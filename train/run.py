@@ -98,10 +98,8 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store.
     """
-    store, least = (
-        open_stores(settings.data, settings.more_data, settings.more_data_whole),
-        settings.least_gap_voxels,
-    )
+    store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
+    least = settings.least_gap_voxels
     training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
     validation = load_split(store, "validation", settings.seed, settings.validation_limit, least)
     return Task(settings, store, training, validation, Envelope.of(training.table))

@@ -141,9 +141,8 @@ def covered(away: float, radius: float) -> float:
         return radius**2
     if away >= 1.0 + radius:
         return 0.0
-    x = (away**2 + 1.0 - radius**2) / (
-        2.0 * away
-    )  # where the chord through both crossings cuts the line of centres
+    # Where the chord through both crossings cuts the line of centres.
+    x = (away**2 + 1.0 - radius**2) / (2.0 * away)
     half = math.sqrt(max(1.0 - x**2, 0.0))
     mine = math.acos(min(max(x, -1.0), 1.0)) - x * half
     other = (away - x) / radius

@@ -39,7 +39,7 @@ from jointwise.data_gen.shapes.scene import SOLDER, Scene
 from jointwise.data_gen.xray.detector import line_integrals
 from jointwise.data_gen.xray.geometry import ConeBeam, Pose
 from jointwise.data_gen.xray.projector import lengths, project
-from jointwise.evaluation.observer import (
+from jointwise.evaluation.statistics.observer import (
     RELIABLE_BOARDS,
     area_under_curve,
     detectability,

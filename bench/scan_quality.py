@@ -22,7 +22,7 @@ from threadpoolctl import threadpool_limits
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.scan import simulate_volume
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings
-from jointwise.evaluation.scan_quality import Subject, measure_quality
+from jointwise.evaluation.scans.quality import Subject, measure_quality
 from jointwise.joints.cutting import resample
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import rotation

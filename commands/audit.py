@@ -35,7 +35,7 @@ def run(cfg: AuditConfig) -> Done:
 
     from jointwise.data_gen.audit import audit, single_features
     from jointwise.data_gen.nuisances import filled
-    from jointwise.evaluation.audit_picture import audit_screen
+    from jointwise.evaluation.pictures.audit_picture import audit_screen
     from jointwise.joints.schema import truth_array
 
     drawn, grey = _gather(cfg)
@@ -139,8 +139,8 @@ def _tell(table: "pd.DataFrame") -> None:
 
 def _write(out: Path, table: "pd.DataFrame", alone: "pd.DataFrame", title: str) -> list[Path]:
     from jointwise.data_gen.audit import BAND, DRAWS, LEAST_BOARDS, LEAST_JOINTS
-    from jointwise.evaluation.audit_picture import audit_picture
-    from jointwise.evaluation.contact_sheet import save
+    from jointwise.evaluation.pictures.audit_picture import audit_picture
+    from jointwise.evaluation.pictures.contact_sheet import save
     from jointwise.joints.atomic import write_text
 
     paths = [out / name for name in ("audit.csv", "features.csv", "audit.json", "audit.png")]

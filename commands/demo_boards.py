@@ -19,7 +19,7 @@ def refuse_demo_boards(joints: "Joints") -> None:
         InputError: the joints were cut from a demo board.
     """
     from jointwise.commands.evaluate import DEMO, DEMO_FOLDER, ROOMS, set_folder
-    from jointwise.evaluation.labelled_set import FACTS, likeness, read_set
+    from jointwise.evaluation.labels.labelled_set import FACTS, likeness, read_set
 
     if not (ROOMS / DEMO_FOLDER / FACTS).is_file():
         return

@@ -81,8 +81,8 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     from rich.console import Console
 
     from jointwise.evaluation.judged import scores_of
-    from jointwise.evaluation.labelled_set import read_set
-    from jointwise.evaluation.readers import flat, joint_table, readers_table, terminal, write_table
+    from jointwise.evaluation.labels.labelled_set import read_set
+    from jointwise.evaluation.labels.readers import flat, joint_table, readers_table, terminal, write_table
     from jointwise.joints.atomic import sha256
 
     labelled = read_set(folder, folder.name if name != DEMO else DEMO)

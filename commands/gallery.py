@@ -20,8 +20,8 @@ def run(cfg: GalleryConfig) -> Done:
     """
     import numpy as np
 
-    from jointwise.evaluation.contact_sheet import save
-    from jointwise.evaluation.gallery import LOOKALIKES, gallery_sheet, picked
+    from jointwise.evaluation.pictures.contact_sheet import save
+    from jointwise.evaluation.pictures.gallery import LOOKALIKES, gallery_sheet, picked
     from jointwise.joints.kinds import TITLES
     from jointwise.joints.schema import present_array, truth_array
     from jointwise.joints.store import Store

@@ -9,7 +9,7 @@ from jointwise.commands.settings import QualityConfig
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
-    from jointwise.evaluation.scan_quality_table import ScanQuality
+    from jointwise.evaluation.scans.quality_table import ScanQuality
     from jointwise.scoring.locate import ArrayFound
     from jointwise.scoring.read import Scan
 
@@ -25,7 +25,7 @@ def run(cfg: QualityConfig) -> Done:
     """Measure every scan; nothing is written before everything is known."""
     from rich.console import Console
 
-    from jointwise.evaluation.scan_quality_table import terminal, write_quality
+    from jointwise.evaluation.scans.quality_table import terminal, write_quality
     from jointwise.scoring.write import results
 
     scans = [_measured(cfg, path, name) for path, name in named(scan_files(cfg.scan)).items()]
@@ -75,8 +75,8 @@ def drawn_ranges(ball_mm: float) -> dict[str, tuple[float, float]]:
 def _measured(cfg: QualityConfig, path: Path, name: str) -> "ScanQuality":
     from threadpoolctl import threadpool_limits
 
-    from jointwise.evaluation.scan_quality import Subject, measure_quality
-    from jointwise.evaluation.scan_quality_table import ScanQuality
+    from jointwise.evaluation.scans.quality import Subject, measure_quality
+    from jointwise.evaluation.scans.quality_table import ScanQuality
     from jointwise.scoring.locate import locate
     from jointwise.scoring.read import read_scan
     from jointwise.scoring.settings import ScoreSettings

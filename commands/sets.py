@@ -9,7 +9,7 @@ from jointwise.commands.settings import SetsConfig
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
-    from jointwise.evaluation.labelled_set import Tables
+    from jointwise.evaluation.labels.labelled_set import Tables
     from jointwise.scoring.cut import CutArray
 
 HELP = "Make a set of reader-labelled joints from scans with given positions, labels and truth."
@@ -33,7 +33,7 @@ def run(cfg: SetsConfig) -> Done:
     """Cut every board at its given positions, write the set, read it back; with a model, compare the scores."""
     import pandas as pd
 
-    from jointwise.evaluation.labelled_set import Tables, write_set
+    from jointwise.evaluation.labels.labelled_set import Tables, write_set
 
     folders = sorted(path.parent for path in cfg.source.glob(f"*/{VOLUME}"))
     if not folders:
@@ -135,8 +135,8 @@ def _facts(board: Board) -> dict[str, Any]:
 
 def _compare(cfg: SetsConfig, boards: dict[str, Board], model: Path) -> Path:
     """Score the cut joints and the stored ones with the same detectors; say and write by how much they differ."""
-    from jointwise.evaluation.labelled_set import read_set
-    from jointwise.evaluation.storage import score_change
+    from jointwise.evaluation.labels.labelled_set import read_set
+    from jointwise.evaluation.labels.storage import score_change
     from jointwise.joints.atomic import write_text
     from jointwise.joints.batch import Joints
     from jointwise.models.bench import load_bench

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from jointwise.evaluation import contact_sheet
-from jointwise.evaluation.measures import Floats
+from jointwise.evaluation.pictures import contact_sheet
+from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.table import escape_table, per_kind_table, write_tables
 from jointwise.joints.atomic import replacing
 from jointwise.joints.batch import Joints

@@ -16,8 +16,8 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from jointwise.evaluation import measures
-from jointwise.evaluation.measures import Bools, Counts, Floats, Guess
+from jointwise.evaluation.statistics import measures
+from jointwise.evaluation.statistics.measures import Bools, Counts, Floats, Guess
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES

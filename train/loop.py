@@ -14,7 +14,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from jointwise.evaluation import measures
+from jointwise.evaluation.statistics import measures
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.train import augment

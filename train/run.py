@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import torch
 
-from jointwise.evaluation import contact_sheet
-from jointwise.evaluation.measures import Bools, Floats, average_precision, count
+from jointwise.evaluation.pictures import contact_sheet
+from jointwise.evaluation.statistics.measures import Bools, Floats, average_precision, count
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS

@@ -33,8 +33,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from jointwise.evaluation.labelled_set import MARGINAL_ABOVE
-from jointwise.evaluation.measures import average_precision, count, escapes, ratio, wilson
+from jointwise.evaluation.labels.labelled_set import MARGINAL_ABOVE
+from jointwise.evaluation.statistics.measures import average_precision, count, escapes, ratio, wilson
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS

@@ -7,7 +7,7 @@ import pytest
 from jointwise.commands.demo_boards import refuse_demo_boards
 from jointwise.commands.evaluate import set_folder
 from jointwise.commands.main import main
-from jointwise.evaluation.labelled_set import read_set
+from jointwise.evaluation.labels.labelled_set import read_set
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.store import StoreWriter

@@ -9,7 +9,7 @@ import pytest
 
 from jointwise.commands.evaluate import set_folder
 from jointwise.commands.main import main
-from jointwise.evaluation.labelled_set import Tables, write_set
+from jointwise.evaluation.labels.labelled_set import Tables, write_set
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid

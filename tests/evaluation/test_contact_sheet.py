@@ -10,8 +10,8 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 from scipy import ndimage
 
-from jointwise.evaluation import contact_sheet as sheet
-from jointwise.evaluation import joint_picture, slices
+from jointwise.evaluation.pictures import contact_sheet as sheet
+from jointwise.evaluation.pictures import joint_picture, slices
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid

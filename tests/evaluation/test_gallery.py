@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pandas as pd
 
-from jointwise.evaluation.contact_sheet import save
-from jointwise.evaluation.gallery import (
+from jointwise.evaluation.pictures.contact_sheet import save
+from jointwise.evaluation.pictures.gallery import (
     LOOKALIKES,
     cut_place,
     gallery_sheet,

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from jointwise.evaluation.judged import judge
-from jointwise.evaluation.storage import score_change
+from jointwise.evaluation.labels.storage import score_change
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS

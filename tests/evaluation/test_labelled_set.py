@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jointwise.evaluation.labelled_set import FACTS, MOST_BYTES, Tables, likeness, read_set, write_set
-from jointwise.evaluation.storage import pack, score_change, unpack
+from jointwise.evaluation.labels.labelled_set import FACTS, MOST_BYTES, Tables, likeness, read_set, write_set
+from jointwise.evaluation.labels.storage import pack, score_change, unpack
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid

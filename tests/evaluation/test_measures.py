@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jointwise.evaluation import measures
+from jointwise.evaluation.statistics import measures
 from jointwise.joints.errors import InputError
 
 Drawn = tuple[np.ndarray, np.ndarray]

@@ -8,9 +8,8 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from jointwise.evaluation import measures
-from jointwise.evaluation.labelled_set import LabelledSet, read_set
-from jointwise.evaluation.readers import (
+from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
+from jointwise.evaluation.labels.readers import (
     TRUTH,
     Side,
     agreement,
@@ -20,6 +19,7 @@ from jointwise.evaluation.readers import (
     terminal,
     write_table,
 )
+from jointwise.evaluation.statistics import measures
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 

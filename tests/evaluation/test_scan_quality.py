@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from rich.console import Console
 from scipy.special import ndtr
 
-from jointwise.evaluation.scan_quality import TITLES, Measured, Subject, measure_quality, median_over
-from jointwise.evaluation.scan_quality_table import ScanQuality, shown, terminal, write_quality
+from jointwise.evaluation.scans.quality import TITLES, Measured, Subject, measure_quality, median_over
+from jointwise.evaluation.scans.quality_table import ScanQuality, shown, terminal, write_quality
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice, rotation
 from jointwise.joints.levels import Levels

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from jointwise.evaluation.scan_edges import (
+from jointwise.evaluation.scans.edges import (
     BINS_PER_VOXEL,
     WIDTH_OF_SIGMA,
     fit_end,

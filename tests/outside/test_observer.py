@@ -8,7 +8,7 @@ import pytest
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.metrics import roc_auc_score
 
-from jointwise.evaluation.observer import (
+from jointwise.evaluation.statistics.observer import (
     Hotelling,
     area_under_curve,
     detectability,

@@ -5,7 +5,7 @@ import pytest
 from sklearn.metrics import average_precision_score, precision_recall_fscore_support
 from statsmodels.stats.proportion import proportion_confint
 
-from jointwise.evaluation.measures import Z_95, average_precision, count, wilson
+from jointwise.evaluation.statistics.measures import Z_95, average_precision, count, wilson
 
 # The project's domain values (section F of its domain notes): formula = statsmodels 0.15.0, six decimals.
 WILSON_VALUES = [(27, 30, 0.743789, 0.965400), (0, 20, 0.0, 0.161125), (29, 29, 0.883030, 1.0)]

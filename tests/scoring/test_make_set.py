@@ -12,7 +12,7 @@ import pytest
 import SimpleITK
 
 from jointwise.commands.main import main
-from jointwise.evaluation.labelled_set import read_set
+from jointwise.evaluation.labels.labelled_set import read_set
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm, rankdata
 from scipy.stats import t as student
 
-from jointwise.evaluation.measures import Bools, Floats, Interval
+from jointwise.evaluation.statistics.measures import Bools, Floats, Interval
 from jointwise.joints.errors import InputError
 
 RELIABLE_BOARDS = 10

@@ -11,9 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from jointwise.evaluation.contact_sheet import MARGIN, page_axes
-from jointwise.evaluation.joint_picture import INK, QUIET, draw_joint
-from jointwise.evaluation.slices import Voxel, evidence_voxel
+from jointwise.evaluation.pictures.contact_sheet import MARGIN, page_axes
+from jointwise.evaluation.pictures.joint_picture import INK, QUIET, draw_joint
+from jointwise.evaluation.pictures.slices import Voxel, evidence_voxel
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS, TITLES

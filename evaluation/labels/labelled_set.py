@@ -17,8 +17,8 @@ from safetensors import SafetensorError
 from safetensors.numpy import load as load_tensors
 from safetensors.numpy import save as save_tensors
 
-from jointwise.evaluation.measures import Bools, Floats
-from jointwise.evaluation.storage import Packed, pack, unpack
+from jointwise.evaluation.labels.storage import Packed, pack, unpack
+from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.joints.atomic import sha256, write_bytes, write_text
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError

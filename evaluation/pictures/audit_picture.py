@@ -8,7 +8,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from rich.table import Table
 
-from jointwise.evaluation.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
 from jointwise.joints.kinds import KINDS, TITLES
 
 MARKS = {"logistic": "o", "tree": "s"}

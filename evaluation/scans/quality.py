@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from jointwise.evaluation.scan_edges import (
+from jointwise.evaluation.scans.edges import (
     MTF_LEVEL,
     WIDTH_OF_SIGMA,
     Edge,
@@ -30,7 +30,7 @@ from jointwise.evaluation.scan_edges import (
     mtf_of,
     patch_around,
 )
-from jointwise.evaluation.scan_noise import trend_and_noise
+from jointwise.evaluation.scans.noise import trend_and_noise
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels

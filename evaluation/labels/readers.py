@@ -18,9 +18,9 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from jointwise.evaluation import measures
-from jointwise.evaluation.labelled_set import LabelledSet
-from jointwise.evaluation.measures import Bools, Floats
+from jointwise.evaluation.labels.labelled_set import LabelledSet
+from jointwise.evaluation.statistics import measures
+from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES

@@ -15,8 +15,15 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 
-from jointwise.evaluation import measures
-from jointwise.evaluation.joint_picture import ACCENT, DENSITY_RANGE, INK, QUIET, draw_joint, uniform_grey
+from jointwise.evaluation.pictures.joint_picture import (
+    ACCENT,
+    DENSITY_RANGE,
+    INK,
+    QUIET,
+    draw_joint,
+    uniform_grey,
+)
+from jointwise.evaluation.statistics import measures
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError

@@ -18,9 +18,9 @@ from rich.table import Table
 from rich.text import Text
 from scipy.special import ndtr
 
-from jointwise.evaluation.joint_picture import ACCENT, INK, QUIET
-from jointwise.evaluation.scan_edges import MTF_LEVEL
-from jointwise.evaluation.scan_quality import TITLES, Measured, Profiles
+from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.scans.edges import MTF_LEVEL
+from jointwise.evaluation.scans.quality import TITLES, Measured, Profiles
 from jointwise.joints.lattice import Vector
 
 COLUMNS = ("scan", "measure", "value", "low", "high", "n", "unit", "usual", "drawn", "reason")

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 from numpy.typing import NDArray
 
-from jointwise.evaluation.slices import Voxel, evidence_voxel
+from jointwise.evaluation.pictures.slices import Voxel, evidence_voxel
 from jointwise.joints.batch import Joints
 
 INK, QUIET, ACCENT = "#1a1d21", "#5c636b", "#c2410c"

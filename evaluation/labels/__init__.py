@@ -1,0 +1,1 @@
+"""What people say of joints: reader-labelled sets, label sheets, agreement."""

@@ -1,0 +1,1 @@
+"""Pictures of joints and of results."""

@@ -1,0 +1,1 @@
+"""The report: sections of words, tables and figures, and the page that holds them."""

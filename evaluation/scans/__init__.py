@@ -1,0 +1,1 @@
+"""How good the image of a scan is: noise, edges, cupping, MTF."""

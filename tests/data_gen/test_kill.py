@@ -111,7 +111,7 @@ def test_eight_kills_at_random_moments_end_in_the_store_of_an_unbroken_run(
         # machine's own pace: on a quick one a fixed delay would let the work end before the last kill.
         if rng.random() < 0.6:
             assert wait_until(lambda known=before: listed(folder) > known, 100)
-        delay = float(rng.uniform(0.0, 2.0)) * pace["scan"]
+        delay = float(rng.uniform(0.0, 1.0)) * pace["scan"]
         time.sleep(delay)
         children = family(process.pid)
         process.send_signal(signal.SIGKILL)

@@ -5,9 +5,6 @@ import io
 import matplotlib
 from matplotlib.figure import Figure
 
-_STEADY = {"svg.fonttype": "none", "svg.hashsalt": "jointwise"}
-"""Letters as text that can be searched and scaled; identifiers that do not change from run to run."""
-
 
 def to_svg(figure: Figure) -> str:
     """The figure's `<svg>` element, without the file's head, as wide as the page lets it be.
@@ -20,7 +17,8 @@ def to_svg(figure: Figure) -> str:
         '<svg width="100%" view'
     """
     text = io.StringIO()
-    with matplotlib.rc_context(_STEADY):
+    # Letters stay text that can be searched and scaled; identifiers do not change from run to run.
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "jointwise"}):
         figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None}, facecolor="white")
     whole = text.getvalue()
     element = whole[whole.index("<svg") :]

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.sparse import csr_array
 
-from jointwise.evaluation.statistics.measures import Floats
+from jointwise.evaluation.statistics.measures import Floats, shares
 from jointwise.joints.errors import InputError
 
 REPLICATES: Final = 2000
@@ -154,6 +154,4 @@ def _stepwise(entering: Floats, right: Floats) -> Floats:
     """Σ (R_k - R_{k-1}) P_k along the steps (rows) of every replicate (column)."""
     called, hits = np.cumsum(entering, axis=0), np.cumsum(right, axis=0)
     precision = np.divide(hits, called, out=np.zeros_like(hits), where=called > 0)
-    total = hits[-1]
-    area = np.sum(right * precision, axis=0)
-    return np.asarray(np.divide(area, total, out=np.full(len(total), np.nan), where=total > 0))
+    return shares(np.sum(right * precision, axis=0), hits[-1])

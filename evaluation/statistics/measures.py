@@ -97,6 +97,11 @@ def ratio(part: int, whole: int) -> float:
     return part / whole if whole else math.nan
 
 
+def shares(part: Floats, whole: Floats) -> Floats:
+    """:func:`ratio` of whole arrays, (…)."""
+    return np.asarray(np.divide(part, whole, out=np.full(np.shape(whole), np.nan), where=whole > 0))
+
+
 def wilson(successes: int, n: int, z: float = Z_95) -> Interval:
     """Wilson score interval of a rate seen as `successes` out of `n` independent trials.
 
@@ -191,12 +196,12 @@ def rates(cells: ArrayLike) -> dict[str, Floats]:
         precision, recall, false_positive_rate, f1, balanced_accuracy, each (…); NaN by the rules of `Counts`.
     """
     tp, fp, fn, tn = np.moveaxis(np.asarray(cells, dtype=np.float64), -1, 0)
-    recall, false_positive_rate = _shares(tp, tp + fn), _shares(fp, fp + tn)
+    recall, false_positive_rate = shares(tp, tp + fn), shares(fp, fp + tn)
     return {
-        "precision": _shares(tp, tp + fp),
+        "precision": shares(tp, tp + fp),
         "recall": recall,
         "false_positive_rate": false_positive_rate,
-        "f1": np.where(tp + fn > 0, _shares(2 * tp, 2 * tp + fp + fn), np.nan),
+        "f1": np.where(tp + fn > 0, shares(2 * tp, 2 * tp + fp + fn), np.nan),
         "balanced_accuracy": (recall + 1 - false_positive_rate) / 2,
     }
 
@@ -223,7 +228,7 @@ def precision_at(recall: ArrayLike, false_positive_rate: ArrayLike, prevalence: 
             f"expected a prevalence between 0 and 1, found {prevalence}; give the share of joints that are faulty"
         )
     right = np.asarray(recall, dtype=np.float64) * prevalence
-    return _shares(right, right + np.asarray(false_positive_rate, dtype=np.float64) * (1 - prevalence))
+    return shares(right, right + np.asarray(false_positive_rate, dtype=np.float64) * (1 - prevalence))
 
 
 def fewest_to_rank(level: float = 0.05) -> int:
@@ -371,10 +376,6 @@ def escapes(truth: ArrayLike, called: ArrayLike, present: ArrayLike) -> tuple[Bo
     escape: Bools = (verdict == 1) & ~call
     false_call: Bools = (verdict == 0) & call
     return escape, false_call
-
-
-def _shares(part: Floats, whole: Floats) -> Floats:
-    return np.divide(part, whole, out=np.full(np.shape(whole), np.nan), where=whole > 0)
 
 
 def _demand_labels(values: NDArray[Any], name: str) -> None:

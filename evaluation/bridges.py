@@ -116,11 +116,13 @@ def _recorded(table: pd.DataFrame, bridging: Bools) -> np.ndarray:
         for place, site in enumerate(zip(table["scan"], table["row"], table["col"], strict=True))
         if bridging[place]
     }
-    pairs = []
+    pairs: list[list[int]] = []
     for scan, text in table[["scan", "neck_records"]].drop_duplicates("scan").itertuples(index=False):
         for neck in json.loads(text) if isinstance(text, str) else ():
-            ends = [at.get((scan, *neck[end])) for end in ("first", "second")]
-            pairs += [ends] if None not in ends else [[end, end] for end in ends if end is not None]
+            sites = [(scan, *neck[end]) for end in ("first", "second")]
+            ends = [at[site] for site in sites if site in at]
+            # A joint whose partner is not in the set is paired with itself, so that no neighbour takes it in.
+            pairs += [ends] if len(ends) == 2 else [[end, end] for end in ends]
     return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 

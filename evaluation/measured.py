@@ -166,8 +166,8 @@ def stopped_table(verdicts: Verdicts, weights: Floats) -> pd.DataFrame:
             | {"joints": joints}
             | _ppm("escape_ppm", row["escapes"], joints)
             | _ppm("false_call_ppm", row["false_calls"], joints)
-            | _beside("escape_rate", measures.shares(sums[:, 1], sums[:, 0]), boards)
-            | _beside("false_call_rate", measures.shares(sums[:, 3], sums[:, 2]), boards)
+            | beside("escape_rate", measures.shares(sums[:, 1], sums[:, 0]), boards)
+            | beside("false_call_rate", measures.shares(sums[:, 3], sums[:, 2]), boards)
         )
     return pd.DataFrame(rows)
 
@@ -190,9 +190,9 @@ def package_table(verdicts: Verdicts) -> pd.DataFrame:
             faulty, escape, sound, false_call = (len(np.unique(package[mask])) for mask in masks)
             rows.append(
                 {"kind": kind, "detector": detector, "faulty_packages": faulty, "escape_packages": escape}
-                | _wilson("escape_share", escape, faulty)
+                | with_wilson("escape_share", escape, faulty)
                 | {"sound_packages": sound, "false_call_packages": false_call}
-                | _wilson("false_call_share", false_call, sound)
+                | with_wilson("false_call_share", false_call, sound)
             )
     order = [*KINDS, ANY]
     return pd.DataFrame(sorted(rows, key=lambda row: order.index(row["kind"])))
@@ -259,7 +259,7 @@ def _intervals(
     for name, replicates in values.items():
         one = interval(replicates, boards)
         if name in single:
-            cells |= _beside(name, replicates, boards) | {f"{name}_method": WILSON}
+            cells |= beside(name, replicates, boards) | {f"{name}_method": WILSON}
         else:
             cells |= _cells(name, one) | {f"{name}_method": METHOD}
         cells[f"{name}_left_out"] = one.left_out
@@ -271,7 +271,7 @@ def _micro(detector: str, one: Resampled, boards: int) -> dict[str, Any]:
     row: dict[str, Any] = {"kind": MICRO, "detector": detector, "n": counts.n, "faulty": counts.faulty}
     row |= counts._asdict()
     for name, (part, rest) in SINGLE.items():
-        row |= _wilson(name, row[part], row[part] + row[rest])
+        row |= with_wilson(name, row[part], row[part] + row[rest])
     return row | _intervals(one.micro, boards)
 
 
@@ -286,18 +286,25 @@ def _cells(name: str, one: Interval) -> dict[str, float]:
     return {name: one.value, f"{name}_low": one.low, f"{name}_high": one.high}
 
 
-def _beside(name: str, replicates: Floats, boards: int) -> dict[str, float]:
-    """The interval from resampled boards, to stand beside Wilson's."""
+def beside(name: str, replicates: Floats, boards: int) -> dict[str, float]:
+    """A measure and its interval from resampled boards as NAME_boards, to stand beside Wilson's.
+
+    Args:
+        name: of the measure.
+        replicates: (1 + replicates,) the measure itself first.
+        boards: how many have a joint that counts; under FEWEST_BOARDS there is no interval.
+    """
     one = interval(replicates, boards)
     if boards < FEWEST_BOARDS:
         one = Interval(one.value, np.nan, np.nan, one.left_out)
     return _cells(f"{name}_boards", one)
 
 
-def _wilson(name: str, part: int, whole: int) -> dict[str, float]:
+def with_wilson(name: str, part: int, whole: int) -> dict[str, float]:
+    """A rate under its name and its Wilson interval as NAME_low and NAME_high."""
     low, high = measures.wilson(part, whole)
     return {name: measures.ratio(part, whole), f"{name}_low": low, f"{name}_high": high}
 
 
 def _ppm(name: str, part: int, whole: int) -> dict[str, float]:
-    return {key: 1e6 * value for key, value in _wilson(name, part, whole).items()}
+    return {key: 1e6 * value for key, value in with_wilson(name, part, whole).items()}

@@ -1,6 +1,6 @@
 """Precision against recall and recall against false-call rate of one kind, with the operating points."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -8,10 +8,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.statistics.measures import Floats
 
 MARKERS: Final = ("o", "s", "^", "D", "v", "P")
 DASHES: Final = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)))
 COLOURS: Final = (ACCENT, INK, QUIET)
+FINEST: Final = 1 / 400
+"""Less than a line's width, as a share of an axis."""
+
 RATES: Final = (0.0, 0.01, 0.05, 0.1, 0.25, 0.5, 1.0)
 
 
@@ -54,17 +58,18 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
     return figure
 
 
-def _root(rate: np.ndarray) -> np.ndarray:
+def _root(rate: Floats) -> Floats:
     """Square root; limits a hair under 0, which matplotlib asks for, stay there."""
-    return np.sign(rate) * np.sqrt(np.abs(rate))
+    return np.asarray(np.sign(rate) * np.sqrt(np.abs(rate)))
 
 
 def _corners(one: pd.DataFrame) -> pd.DataFrame:
-    """The curve without points inside a run of false calls, which neither staircase needs to be drawn."""
-    tp = one["tp"].to_numpy()
-    inner = np.zeros(len(tp), dtype=bool)
-    inner[1:-1] = (tp[1:-1] == tp[:-2]) & (tp[1:-1] == tp[2:])
-    return one[~inner]
+    """The curve without the points that cannot be told from the one before, and with its end."""
+    places = np.column_stack([one["recall"], one["precision"], _root(one["false_call_rate"].to_numpy())])
+    steps = np.round(places / FINEST)
+    seen = np.ones(len(one), dtype=bool)
+    seen[1:-1] = (steps[1:-1] != steps[:-2]).any(axis=1)
+    return one[seen]
 
 
 def _dress(axes: Axes, x: str, y: str) -> None:

@@ -31,8 +31,10 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         points: rows of the same kind from :func:`~jointwise.evaluation.threshold_curves.operating_points`.
         title: over the picture.
     """
-    figure = Figure(figsize=(7.6, 3.7), layout="constrained")
-    left, right = figure.subplots(1, 2)
+    figure = Figure(figsize=(7.6, 3.7))
+    left, right = figure.subplots(
+        1, 2, gridspec_kw={"left": 0.07, "right": 0.985, "bottom": 0.14, "top": 0.88, "wspace": 0.24}
+    )
     for place, point in enumerate(points.to_dict("records")):
         one = _corners(curves[curves["detector"] == point["detector"]])
         look = {"color": COLOURS[place % 3], "linestyle": DASHES[place % 6], "linewidth": 1.6}
@@ -51,7 +53,7 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
     right.set_xticks(RATES, [f"{rate:g}" for rate in RATES])
     right.set_xlim(0, 1)
     right.legend(loc="lower right", frameon=False, fontsize=11, handlelength=3.2)
-    figure.suptitle(title, color=INK, fontsize=13, x=0.01, ha="left")
+    figure.suptitle(title, color=INK, fontsize=13, x=0.012, y=0.975, ha="left")
     return figure
 
 

@@ -164,13 +164,16 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
 
 def _left_out(table: pd.DataFrame) -> list[Paragraph]:
     """Which intervals rest on fewer replicates than were drawn."""
-    names = [f"{name}_left_out" for name in (*SINGLE, *COMPOSED)]
-    some = table[(table[names] > 0).any(axis=1)]
-    if some.empty:
+    names = (*SINGLE, *COMPOSED)
+    lost = table[[f"{name}_left_out" for name in names]].to_numpy()
+    # What cannot be computed at all is n/a anyway and has no interval to warn of.
+    most = np.where(table[list(names)].isna(), 0, lost).max(axis=1).astype(int)
+    if not most.any():
         return []
     words = listed(
-        f"{WORDS[row['kind']]} by {row['detector']} ({int(max(row[name] for name in names))})"
-        for row in some.to_dict("records")
+        f"{WORDS[kind]} by {detector} ({count})"
+        for kind, detector, count in zip(table["kind"], table["detector"], most, strict=True)
+        if count
     )
     return [
         Paragraph(

@@ -7,17 +7,32 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from jointwise.evaluation.report.measures import measures_section
+from jointwise.evaluation.report.measures import measures_section, reservations
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.slices import slices_section
 from jointwise.evaluation.report.words import listed, slug
+from jointwise.evaluation.table import per_kind_table
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from tests.evaluation.test_measured import a_set
 from tests.evaluation.test_verdicts import example
 
+CHOSEN = {"learned": "largest F1 on the validation boards"}
 Make = Callable[[Verdicts], Section]
+
+
+def with_all(verdicts: Verdicts) -> Section:
+    """The section on measures with all that may be given."""
+    return measures_section(verdicts, {"bridging": 0.0002}, CHOSEN)
+
+
+@pytest.fixture(scope="module")
+def whole() -> dict[str, Section]:
+    """Both sections of one set."""
+    return {"measures": with_all(a_set()), "slices": slices_section(a_set())}
+
+
 BOTH: Sequence[Make] = (measures_section, slices_section)
 
 
@@ -33,9 +48,11 @@ def words(section: Section, role: str = "") -> str:
     )
 
 
-@pytest.mark.parametrize("make", BOTH)
-def test_every_table_holds_the_columns_it_shows_and_says_how_its_intervals_were_made(make: Make) -> None:
-    section = make(a_set())
+@pytest.mark.parametrize("topic", ["measures", "slices"])
+def test_every_table_holds_the_columns_it_shows_and_says_how_its_intervals_were_made(
+    whole: dict[str, Section], topic: str
+) -> None:
+    section = whole[topic]
     assert re.fullmatch(r"[a-z0-9-]+", section.anchor)
     tables = grids(section)
     assert len(tables) == sum(isinstance(block, Grid) for block in section.blocks), "each stem once"
@@ -48,16 +65,16 @@ def test_every_table_holds_the_columns_it_shows_and_says_how_its_intervals_were_
     assert all(re.fullmatch(r"[\w ./-]+", name) for name in section.numbers), "names MLflow takes"
 
 
-@pytest.mark.parametrize("make", BOTH)
-def test_sets_do_not_share_anchors_tables_or_numbers(make: Make) -> None:
-    one, other = make(a_set()), make(dataclasses.replace(a_set(), name="Another Set_2"))
-    assert one.anchor != other.anchor
-    assert not set(grids(one)) & set(grids(other))
-    assert not set(one.numbers) & set(other.numbers)
+def test_sets_do_not_share_anchors_tables_or_numbers(whole: dict[str, Section]) -> None:
+    other = dataclasses.replace(a_set(), name="Another Set_2")
+    for one, two in ((whole["measures"], with_all(other)), (whole["slices"], slices_section(other))):
+        assert one.anchor != two.anchor
+        assert not set(grids(one)) & set(grids(two))
+        assert not set(one.numbers) & set(two.numbers)
 
 
-def test_numbers_and_words_come_from_the_tables() -> None:
-    section = measures_section(a_set())
+def test_numbers_and_words_come_from_the_tables(whole: dict[str, Section]) -> None:
+    section = whole["measures"]
     frame = grids(section)["measures_a_set"].frame
     for row in frame.to_dict("records"):
         assert section.numbers[f"a set/{row['detector']}/{row['kind']}/ap"] == row["ap"]
@@ -69,46 +86,45 @@ def test_numbers_and_words_come_from_the_tables() -> None:
     assert "made up" in words(section), "where scans and labels come from"
 
 
-def test_one_picture_for_each_kind_that_occurs() -> None:
+def test_kinds_that_do_not_occur_have_no_picture_and_what_is_not_told_is_said(
+    whole: dict[str, Section],
+) -> None:
     one = a_set()
     truth = one.truth.copy()
     truth[:, 2] = np.where(np.isnan(truth[:, 2]), np.nan, 0)
+    without = measures_section(dataclasses.replace(one, truth=truth))
     pictures = [
-        [b.caption for b in measures_section(each).blocks if isinstance(b, Figure)]
-        for each in (one, dataclasses.replace(one, truth=truth))
+        [b.caption for b in each.blocks if isinstance(b, Figure)] for each in (whole["measures"], without)
     ]
     assert [len(each) for each in pictures] == [4, 3]
     assert not any("bridging" in caption for caption in pictures[1])
-
-
-def test_how_cuts_were_chosen_is_told_or_said_not_to_be() -> None:
-    chosen = {"learned": "largest F1 on the validation boards"}
-    assert "learned: largest F1 on the validation boards." in words(measures_section(a_set(), chosen=chosen))
-    assert "was not told" in words(measures_section(a_set()))
-
-
-def test_prevalence_is_restated_where_it_is_given() -> None:
-    assert "give a prevalence" in words(measures_section(a_set()))
-    section = measures_section(a_set(), {"bridging": 0.0002})
-    frame = grids(section)["prevalence_a_set"].frame
+    assert "learned: largest F1 on the validation boards." in words(whole["measures"])
+    assert "was not told" in words(without)
+    assert "give a prevalence" in words(without)
+    frame = grids(whole["measures"])["prevalence_a_set"].frame
     assert frame["kind"].unique().tolist() == ["bridging"]
     with pytest.raises(InputError, match="crack"):
-        measures_section(a_set(), {"crack": 0.1})
+        measures_section(one, {"crack": 0.1})
 
 
-@pytest.mark.parametrize("make", BOTH)
-def test_few_boards_and_rare_kinds_are_said_to_be_so(make: Make) -> None:
-    assert "boards" not in words(make(a_set()), "warning")
-    assert "only 9 boards" in words(make(a_set(boards=9)), "warning")
-    assert "of one board" in words(make(a_set(boards=1)), "warning")
+def test_few_boards_and_rare_kinds_are_said_to_be_so(whole: dict[str, Section]) -> None:
+    def told(verdicts: Verdicts) -> str:
+        args = (verdicts.truth, verdicts.present, verdicts.scores, verdicts.cuts)
+        return " ".join(note.text for note in reservations(verdicts, per_kind_table(*args)))
+
+    for section in whole.values():
+        assert "boards" not in words(section, "warning")
+    assert "only 9 boards" in told(a_set(boards=9))
+    assert "of one board" in told(a_set(boards=1))
     one = a_set()
     truth = one.truth.copy()
     truth[:, 2] = np.where(np.isnan(truth[:, 2]), np.nan, np.arange(len(one)) < 3)
-    rare = words(make(dataclasses.replace(one, truth=truth)), "warning")
-    assert "Too few faulty joints to rank two detectors: bridging. With fewer than 6" in rare
+    rare = dataclasses.replace(one, truth=truth)
+    assert "Too few faulty joints to rank two detectors: bridging. With fewer than 6" in told(rare)
+    assert told(rare) in words(slices_section(rare), "warning")
 
 
-def test_resamplings_left_out_are_counted() -> None:
+def test_resamplings_left_out_are_counted(whole: dict[str, Section]) -> None:
     one = a_set()
     truth = one.truth.copy()
     truth[:, 3] = np.where(np.isnan(truth[:, 3]), np.nan, one.boards == 4)
@@ -120,14 +136,14 @@ def test_resamplings_left_out_are_counted() -> None:
         .loc["head_in_pillow", "learned"]
     )
     assert f"head-in-pillow by learned ({row['ap_left_out']:.0f})" in text
-    assert "left out" not in words(measures_section(one), "warning")
+    assert "left out" not in words(whole["measures"], "warning")
 
 
-def test_slices_that_cannot_be_made_are_named() -> None:
-    text = words(slices_section(a_set()))
+def test_slices_that_cannot_be_made_are_named(whole: dict[str, Section]) -> None:
+    text = words(whole["slices"])
     assert "Not known of this set, so not looked at: mount." in text
     assert "nothing to compare: tube voltage (120)." in text
-    assert "slices_kvp_a_set" not in grids(slices_section(a_set()))
+    assert "slices_kvp_a_set" not in grids(whole["slices"])
     bare = words(slices_section(example()))
     assert "pitch, voxels per ball, noise" in bare
 

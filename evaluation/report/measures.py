@@ -131,16 +131,18 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
                 Column("faulty", "faulty", "count"),
                 Column("precision", "precision", "rate"),
                 Column("recall", "recall", "rate"),
+                Column("false_positive_rate", "false-positive rate", "rate"),
                 Column("f1", "F1", "rate"),
                 Column("ap", "average precision", "rate"),
                 Column("guess_ap", "the same by guessing", "rate"),
                 Column("balanced_accuracy", "balanced accuracy", "rate"),
             ),
-            f"Precision and recall: {WILSON_NOTE}. F1, average precision, balanced accuracy and every mean "
-            f"of the kinds: {BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is "
-            "the mean of the kinds that have a faulty joint, and n/a where one of them has no value. A "
-            "measure that is 1 on every board has an interval without width: there the intervals of "
-            "precision and recall say more.",
+            "Precision, recall, false-positive rate (joints without the kind that are called so): "
+            f"{WILSON_NOTE}. F1, average precision, balanced accuracy and every mean of the kinds: "
+            f"{BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is the mean of "
+            "the kinds that have a faulty joint, and n/a where one of them has no value. A measure that "
+            "is 1 on every board has an interval without width: there the intervals of precision and "
+            "recall say more.",
             stem("measures", verdicts),
         )
     ]

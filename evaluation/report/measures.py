@@ -219,10 +219,10 @@ def _escapes(verdicts: Verdicts, stopped: pd.DataFrame) -> list[Block]:
             *WHO,
             Column("faulty_packages", "packages with a faulty joint", "count"),
             Column("escape_packages", "of them with an escape", "count"),
-            Column("escape_share", "share", "rate"),
+            Column("escape_share", "share with an escape", "rate"),
             Column("sound_packages", "packages with a sound joint", "count"),
             Column("false_call_packages", "of them with a false call", "count"),
-            Column("false_call_share", "share", "rate"),
+            Column("false_call_share", "share with a false call", "rate"),
         ),
         "Packages (components of a board) with at least one escape or false call among their joints in "
         "this set. Shares depend on how many joints of a package are in the set and how many are faulty. "
@@ -250,9 +250,9 @@ def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
                 Column("detector", "detector"),
                 Column("bridges", "bridges", "count"),
                 Column("found_any", "found (any joint called)", "count"),
-                Column("any_rate", "share", "rate"),
+                Column("any_rate", "share found", "rate"),
                 Column("found_all", "found (every joint called)", "count"),
-                Column("all_rate", "share", "rate"),
+                Column("all_rate", "share found whole", "rate"),
                 *(
                     (
                         Column("any_rate_boards", "any, by boards", "rate"),
@@ -263,7 +263,7 @@ def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
                 ),
                 Column("joints", "bridging joints", "count"),
                 Column("found_joint", "called", "count"),
-                Column("joint_rate", "share", "rate"),
+                Column("joint_rate", "share of joints called", "rate"),
                 Column("false_bridges", "false bridges", "count"),
             ),
             "A bridge joins two or more joints; a chain of joined joints is one bridge, and only its "

@@ -93,4 +93,8 @@ def _with_measures(sites: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
     """The sites with what truth measured there (gap, void, neck …), by joint."""
     measures = truth.drop(columns=[name for name in truth if name in (*KINDS, "present")])
     new = [name for name in measures if name in KEY or name not in sites]
+    if "board_id" not in sites:
+        sites = sites.assign(
+            board_id=sites["scan"]
+        )  # a set that does not name its boards: a board for each scan
     return sites.merge(measures[new], on=KEY, how="left", validate="one_to_one")

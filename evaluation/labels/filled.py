@@ -144,10 +144,10 @@ def _places(text: pd.DataFrame, table: pd.DataFrame, path: Path) -> NDArray[np.i
     _refuse(
         np.isnan(place), text, path, "joints of the given set", "of joints that are not there", "delete them"
     )
-    rows = place.astype(np.int64)
+    rows = np.asarray(place, dtype=np.int64)
     gone = ~present_array(table)[rows]
     _refuse(gone, text, path, "joints with a ball", "of missing balls", "delete them")
-    twice = text.duplicated([*key, "reader"]).to_numpy()
+    twice = np.asarray(text.duplicated([*key, "reader"]))
     _refuse(twice, text, path, "every joint once for a reader", "doubled", "delete one of each")
     return rows
 

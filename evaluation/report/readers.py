@@ -5,7 +5,7 @@ from typing import Final
 
 import pandas as pd
 
-from jointwise.evaluation.labels.adjudication import independent, rule_for, rule_in_words
+from jointwise.evaluation.labels.adjudication import RULES, independent, rule_for, rule_in_words
 from jointwise.evaluation.labels.agreement import beats_table, kappa_table, open_joints, untold_table
 from jointwise.evaluation.labels.readers import flat, readers_table
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
@@ -169,8 +169,9 @@ def _beats(beats: pd.DataFrame, verdicts: Verdicts) -> list[Block]:
 def _findings(beats: pd.DataFrame) -> list[Block]:
     """One sentence for each detector and reader."""
     blocks: list[Block] = []
-    for (detector, reader), rows in beats.groupby(["detector", "reader"], sort=False):
+    for (detector, side), rows in beats.groupby(["detector", "reader"], sort=False):
         said = []
+        reader = f"the settled label ({side})" if side in RULES else side
         for verdict, words in (
             ("detector", f"{detector} is nearer to the truth for"),
             ("reader", f"{reader} is nearer for"),

@@ -1,4 +1,4 @@
-"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and what is called elsewhere."""
+"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and false calls beside."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -57,7 +57,7 @@ def _in_voxels(of: Callable[[pd.DataFrame], Floats]) -> Callable[[pd.DataFrame],
 
 
 GAP, NECK, VOID = ("gap_um",), ("bridge_neck_um",), ("void_largest_pct", "ball_mm")
-MEASURES: Final = (
+SIZE_MEASURES: Final = (
     SizeMeasure("non_wet_gap_um", "non_wet", "mean gap", "µm", GAP, _plain("gap_um")),
     SizeMeasure(
         "non_wet_gap_voxels", "non_wet", "mean gap", "voxels", (*GAP, "voxel_um"), _in_voxels(_plain("gap_um"))
@@ -148,22 +148,18 @@ def one_per_bridge(table: pd.DataFrame, rows: np.ndarray, called: Bools) -> tupl
     Two joints of a scan with the same neck that lie side by side (where rows and columns are known) share a bridge.
     """
     keys = [name for name in ("scan", "component", "bridge_neck_um") if name in table]
-    found, keep = called.copy(), []
-    for members in table.iloc[rows].groupby(keys, sort=False, dropna=False).indices.values():
-        own = rows[members]
-        if len(own) == 2 and _side_by_side(table, own):
-            found[own] = called[own].any()
-            own = own[:1]
-        keep.extend(own.tolist())
-    return np.sort(np.array(keep, dtype=np.int64)), found
-
-
-def _side_by_side(table: pd.DataFrame, pair: np.ndarray) -> bool:
-    if not {"row", "col"} <= set(table):
-        return True
-    place = table[["row", "col"]].iloc[pair].to_numpy(dtype=np.float64, na_value=np.nan)
-    apart = np.abs(np.diff(place, axis=0)).max()
-    return bool(np.isnan(apart) or apart <= 1)
+    part = table.iloc[rows]
+    groups = part.groupby(keys, sort=False, dropna=False)
+    pairs = np.asarray(groups["scan"].transform("size").to_numpy() == 2)
+    for name in ("row", "col"):
+        if name in table:
+            apart = groups[name].transform("max") - groups[name].transform("min")
+            pairs &= ~np.asarray(apart.to_numpy(dtype=np.float64, na_value=np.nan) > 1)
+    number = groups.ngroup().to_numpy()
+    found, any_call = called.copy(), np.bincount(number, called[rows], minlength=1) > 0
+    found[rows[pairs]] = any_call[number[pairs]]
+    second = pairs & np.asarray(groups.cumcount().to_numpy() == 1)
+    return rows[~second], found
 
 
 def _no_void(table: pd.DataFrame) -> Bools:

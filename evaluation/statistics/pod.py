@@ -1,10 +1,10 @@
 """Probability of detection against the size of a flaw, from hits and misses.
 
 MIL-HDBK-1823A (2009), ASTM E2862: POD(a) = c + (1 - c) F(b0 + b1 ln a) with F the logistic (logit) or the normal
-(probit) distribution and c the share of sound joints that is called anyway (the floor; 0 where there is none), fitted by
-maximum likelihood. a90 is the size found 9 times of 10; a90/95 its upper one-sided 95 % bound. Bounds come from the profile
-likelihood: the line is held at a POD of 0.9 at a size u, the slope is left free, and the bound is the u at which twice
-the loss of log-likelihood reaches 2.705543 (the 90 % point of chi-square with one degree of freedom).
+(probit) distribution and c the share of sound joints that is called anyway (the floor; 0 where there is none), fitted
+by maximum likelihood. a90 is the size found 9 times of 10; a90/95 its upper one-sided 95 % bound. Bounds come from the
+profile likelihood: the line is held at a POD of 0.9 at a size u, the slope is left free, and the bound is the u at
+which twice the loss of log-likelihood reaches 2.705543 (the 90 % point of chi-square with one degree of freedom).
 
 Simulated with 60 targets, that bound lies above the true a90 in 92 to 93 % of repetitions instead of 95 %: slightly
 too seldom. The floor is taken as known: its own sampling error widens nothing. Trials are taken as independent, which
@@ -14,6 +14,7 @@ joints of one board are not: see :func:`a90_of_boards`.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -33,8 +34,8 @@ LEAST_EACH: Final = 10
 or two joints."""
 LEAST_SIZES: Final = 3
 """Different sizes: two decide a line and leave nothing to see whether it is one."""
-DIRECTIONS: Final = 72
-"""Points of the likelihood's contour that the confidence curve is read from; more change nothing in the sixth digit."""
+DIRECTIONS: Final = 120
+"""Points of the likelihood's contour that the confidence curve is read from; twice as many change its sixth digit."""
 
 STEEP: Final = 7.0
 """Predictor beyond which a trial is as good as decided (POD within 0.001 of its end with logit)."""
@@ -93,33 +94,53 @@ class NoCurve:
 
 @dataclass(frozen=True)
 class Curve:
-    """A fitted curve with its bounds.
+    """A fitted curve; its bounds are computed when asked for.
 
     Args:
         link: logit or probit.
         floor: share of sound joints that is called.
-        intercept, slope: b0 and b1 on ln(size).
-        log_likelihood: at its maximum.
-        n, hits: targets and how many were found.
-        smallest, largest: sizes of the targets, in the unit the sizes came in.
-        a50, a90: sizes at which POD is 0.5 and 0.9; 0 where the floor alone reaches it.
-        a90_95: upper one-sided 95 % bound of a90 by the profile.
-        contour: (DIRECTIONS, 2) intercepts and slopes on the edge of the likelihood region behind every bound.
+        middle, spread: mean and standard deviation of ln(size); the climb works on z = (ln(size) - middle) / spread.
+        peak: the maximum, as (intercept, slope) on z.
+        z, hit: the targets.
     """
 
     link: Link
     floor: float
-    intercept: float
-    slope: float
-    log_likelihood: float
-    n: int
-    hits: int
-    smallest: float
-    largest: float
-    a50: float
-    a90: float
-    a90_95: float
-    contour: Floats
+    middle: float
+    spread: float
+    peak: "Peak"
+    z: Floats
+    hit: Bools
+
+    @property
+    def slope(self) -> float:
+        """b1 on ln(size)."""
+        return float(self.peak.line[1]) / self.spread
+
+    @property
+    def intercept(self) -> float:
+        """b0 on ln(size)."""
+        return float(self.peak.line[0]) - self.slope * self.middle
+
+    @property
+    def log_likelihood(self) -> float:
+        """At its maximum."""
+        return self.peak.log_likelihood
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion, 2 · 2 parameters - 2 ln L: of two links on the same targets the smaller is better."""
+        return 4 - 2 * self.log_likelihood
+
+    @property
+    def n(self) -> int:
+        """Targets."""
+        return len(self.hit)
+
+    @property
+    def hits(self) -> int:
+        """Targets that were found."""
+        return int(self.hit.sum())
 
     @property
     def misses(self) -> int:
@@ -127,9 +148,29 @@ class Curve:
         return self.n - self.hits
 
     @property
-    def aic(self) -> float:
-        """Akaike's criterion, 2 · 2 parameters - 2 ln L: of two links on the same targets the smaller is better."""
-        return 4 - 2 * self.log_likelihood
+    def smallest(self) -> float:
+        """Size of the smallest target."""
+        return self._size(float(self.z.min()))
+
+    @property
+    def largest(self) -> float:
+        """Size of the largest target."""
+        return self._size(float(self.z.max()))
+
+    @property
+    def a50(self) -> float:
+        """Size at which POD is 0.5; 0 where the floor alone reaches it."""
+        return self._size(size_at(0.5, self.peak.line, self.link, self.floor))
+
+    @property
+    def a90(self) -> float:
+        """Size at which POD is 0.9."""
+        return self._size(size_at(0.9, self.peak.line, self.link, self.floor))
+
+    @cached_property
+    def a90_95(self) -> float:
+        """Upper one-sided 95 % bound of a90 by the profile."""
+        return self._size(_upper(self))
 
     @property
     def extrapolated(self) -> bool:
@@ -151,13 +192,21 @@ class Curve:
         The least b0 + b1 ln a over the region of lines whose log-likelihood lies within 2.705543 / 2 of the maximum:
         that region is convex, so its edge is enough; between two points of it a parabola is laid.
         """
-        x = np.log(np.atleast_1d(np.asarray(sizes, dtype=np.float64)))
-        eta = self.contour[:, :1] + self.contour[:, 1:] * x
-        least, every = eta.argmin(axis=0), np.arange(len(x))
+        z = (np.log(np.atleast_1d(np.asarray(sizes, dtype=np.float64))) - self.middle) / self.spread
+        eta = self._contour[:, :1] + self._contour[:, 1:] * z
+        least, every = eta.argmin(axis=0), np.arange(len(z))
         left, middle, right = (eta[(least + step) % len(eta), every] for step in (-1, 0, 1))
         bend = left - 2 * middle + right
         dip = np.divide((left - right) ** 2, 8 * bend, out=np.zeros_like(bend), where=bend > 0)
         return self._above_floor(middle - dip)
+
+    @cached_property
+    def _contour(self) -> Floats:
+        return _contour(self)
+
+    def _size(self, z: float) -> float:
+        power = self.middle + self.spread * z
+        return math.exp(power) if power < 700 else math.inf
 
     def _above_floor(self, eta: Floats) -> Floats:
         return np.asarray(self.floor + (1 - self.floor) * np.exp(FORMS[self.link].log_cdf(eta)))
@@ -185,24 +234,7 @@ def fit_pod(size: Floats, hit: Bools, link: Link = "logit", floor: float = 0.0) 
     refusal = _no_rise(best, flat, y, best.line[0] + best.line[1] * scaled)
     if refusal:
         return refusal
-    sizes = [_size_at(level, best.line, link, floor) for level in (0.5, 0.9)]
-    bound = _upper(scaled, y, link, floor, best, sizes[1]) if math.isfinite(sizes[1]) else -math.inf
-    contour = _contour(scaled, y, link, floor, best)
-    slopes = contour[:, 1] / spread
-    a50, a90, a90_95 = (math.exp(middle + spread * u) for u in (*sizes, bound))
-    slope = best.line[1] / spread
-    return Curve(
-        link, floor, float(best.line[0] - slope * middle), float(slope), best.log_likelihood, len(x), int(y.sum()),
-        float(np.exp(x.min())), float(np.exp(x.max())), a50, a90, a90_95,
-        np.stack([contour[:, 0] - slopes * middle, slopes], 1),
-    )  # fmt: skip
-
-
-def better_link(curves: dict[Link, Curve]) -> Link:
-    """Logit, unless probit's AIC is lower by more than 2: the usual mark of a difference that data can tell."""
-    if len(curves) < len(LINKS):
-        return next(iter(curves))
-    return "probit" if curves["probit"].aic < curves["logit"].aic - 2 else "logit"
+    return Curve(link, floor, middle, spread, best, scaled, y)
 
 
 def a90_of_boards(
@@ -239,24 +271,23 @@ def a90_of_boards(
 
 def _refits(x: Floats, hits: Floats, misses: Floats, curve: Curve) -> Floats:
     """Lines (rounds, 2) of counts (rounds, bins), by Fisher's scoring from the curve; NaN where it does not settle."""
-    middle, total = float(x.mean()), hits + misses
-    z = x - middle
-    at, slope = np.full(len(hits), curve.intercept + curve.slope * middle), np.full(len(hits), curve.slope)
-    settled = np.zeros(len(hits), dtype=bool)
+    middle = float(x.mean())
+    z, open_rounds = x - middle, np.arange(len(hits))
+    lines = np.tile([curve.intercept + curve.slope * middle, curve.slope], (len(hits), 1))
     with np.errstate(all="ignore"):
         for _ in range(25):
-            up, down, scale = _derivatives(at[:, None] + slope[:, None] * z, curve.link, curve.floor)
-            score, scale = hits * up - misses * down, total * scale
+            h, m, line = hits[open_rounds], misses[open_rounds], lines[open_rounds]
+            up, down, scale = _derivatives(line[:, :1] + line[:, 1:] * z, curve.link, curve.floor)
+            score, scale = h * up - m * down, (h + m) * scale
             u0, u1 = score.sum(axis=1), score @ z
             i00, i01, i11 = scale.sum(axis=1), scale @ z, scale @ (z * z)
-            d = i00 * i11 - i01 * i01
-            step_at, step_slope = (i11 * u0 - i01 * u1) / d, (i00 * u1 - i01 * u0) / d
-            at, slope = at + step_at, slope + step_slope
-            settled = np.abs(step_slope) < 1e-6 * np.abs(slope)
-            if settled.all():
+            step = np.stack([i11 * u0 - i01 * u1, i00 * u1 - i01 * u0], 1) / (i00 * i11 - i01 * i01)[:, None]
+            lines[open_rounds] += step
+            open_rounds = open_rounds[~(np.abs(step[:, 1]) < 1e-4 * np.abs(line[:, 1]))]
+            if not len(open_rounds):
                 break
-    lines = np.stack([at - slope * middle, slope], 1)
-    lines[~settled] = np.nan
+    lines[open_rounds] = np.nan
+    lines[:, 0] -= lines[:, 1] * middle
     return np.asarray(lines)
 
 
@@ -374,6 +405,9 @@ def _no_rise(best: Peak, flat: Peak, y: Bools, predictor: Floats) -> NoCurve | N
     """What forbids a curve once it is fitted."""
     n, hits = len(y), int(y.sum())
     gain = 2 * (best.log_likelihood - flat.log_likelihood)
+    if gain <= CHI2_90:
+        p = float(stats.chi2.sf(max(gain, 0.0), 1))
+        return NoCurve("flat", f"POD does not rise surely with size (likelihood ratio, p = {p:.2g})", n, hits)
     if best.line[1] < 0:
         return NoCurve("falls", "POD falls with size", n, hits)
     if not best.settled or np.all(np.abs(predictor) > STEEP):
@@ -383,9 +417,6 @@ def _no_rise(best: Peak, flat: Peak, y: Bools, predictor: Floats) -> NoCurve | N
             n,
             hits,
         )
-    if gain <= CHI2_90:
-        p = float(stats.chi2.sf(max(gain, 0.0), 1))
-        return NoCurve("flat", f"POD does not rise surely with size (likelihood ratio, p = {p:.2g})", n, hits)
     return None
 
 
@@ -395,40 +426,45 @@ def _target(level: float, link: Link, floor: float) -> float:
     return float(FORMS[link].inverse(share)) if share > 0 else -math.inf
 
 
-def _size_at(level: float, line: Floats, link: Link, floor: float) -> float:
+def size_at(level: float, line: Floats, link: Link, floor: float) -> float:
+    """Where a line on any logarithmic size reaches a POD; -inf where the floor alone does."""
     return float((_target(level, link, floor) - line[0]) / line[1])
 
 
-def _upper(x: Floats, y: Bools, link: Link, floor: float, best: Peak, start: float) -> float:
-    """Upper bound of the size (scaled logarithm) at which POD is 0.9: where the profile has fallen by 2.705543 / 2."""
-    held, slope = _target(0.9, link, floor), best.line[1:]
+def _upper(curve: Curve) -> float:
+    """Upper bound of z at which POD is 0.9: where the profile has fallen by 2.705543 / 2."""
+    held, slope = _target(0.9, curve.link, curve.floor), curve.peak.line[1:]
+    start = size_at(0.9, curve.peak.line, curve.link, curve.floor)
 
     def beyond(u: float) -> float:
-        at = climb((x - u)[:, None], y, link, floor, slope, offset=held)
-        return 2 * (best.log_likelihood - at.log_likelihood) - CHI2_90
+        at = climb((curve.z - u)[:, None], curve.hit, curve.link, curve.floor, slope, offset=held)
+        return 2 * (curve.log_likelihood - at.log_likelihood) - CHI2_90
 
-    width = 1.0
+    width = 0.25
     while beyond(start + width) < 0:
         width *= 2
         if width > 256:
             return math.inf
-    return float(optimize.brentq(beyond, start, start + width, xtol=1e-10))
+    return float(optimize.brentq(beyond, start, start + width, xtol=1e-9))
 
 
-def _contour(x: Floats, y: Bools, link: Link, floor: float, best: Peak) -> Floats:
-    """Lines (DIRECTIONS, 2) on which the log-likelihood lies 2.705543 / 2 below its maximum, all the way round."""
+def _contour(curve: Curve) -> Floats:
+    """Lines (DIRECTIONS, 2) on z whose log-likelihood lies 2.705543 / 2 below its maximum, all the way round."""
     turn = 2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS
     # In the units of the information matrix the contour is nearly a circle.
-    rays = np.linalg.solve(np.linalg.cholesky(best.information).T, np.stack([np.cos(turn), np.sin(turn)]))
-    design = np.stack([np.ones_like(x), x], 1)
+    rays = np.linalg.solve(
+        np.linalg.cholesky(curve.peak.information).T, np.stack([np.cos(turn), np.sin(turn)])
+    )
+    design, line = np.stack([np.ones_like(curve.z), curve.z], 1), curve.peak.line[:, None]
 
     def beyond(reach: Floats) -> Floats:
-        eta = design @ (best.line[:, None] + rays * reach)
-        fallen = best.log_likelihood - log_likelihoods(eta, y, link, floor).sum(axis=0)
-        return np.asarray(2 * fallen - CHI2_90)
+        ahead = log_likelihoods(design @ (line + rays * reach), curve.hit, curve.link, curve.floor).sum(
+            axis=0
+        )
+        # The root of the loss is nearly straight along a ray.
+        return np.asarray(np.sqrt(np.maximum(2 * (curve.log_likelihood - ahead), 0)) - math.sqrt(CHI2_90))
 
-    reach = _roots(beyond, np.full(DIRECTIONS, math.sqrt(CHI2_90)))
-    return np.asarray((best.line[:, None] + rays * reach).T)
+    return np.asarray((line + rays * _roots(beyond, np.full(DIRECTIONS, 1.2 * math.sqrt(CHI2_90)))).T)
 
 
 def _roots(function: Callable[[Floats], Floats], guess: Floats) -> Floats:
@@ -441,15 +477,15 @@ def _roots(function: Callable[[Floats], Floats], guess: Floats) -> Floats:
             break
         high = np.where(short, 2 * high, high)
         above = function(high)
+    last = np.zeros_like(guess)
     for _ in range(60):
         middle = high - above * (high - low) / (above - below)
         value = function(middle)
-        right = value > 0
-        # The end that stays loses half its weight, or it would stay for ever.
-        below, above = (
-            np.where(right, below / 2, value), np.where(right, value, above / 2)
-        )  # fmt: skip
-        low, high = np.where(right, low, middle), np.where(right, middle, high)
-        if np.abs(value).max() < 1e-8:
+        if np.abs(value).max() < 1e-9:
             return np.asarray(middle)
+        side = np.sign(value)
+        # An end that stays twice loses half its weight, or it would stay for ever.
+        again = np.where(side == last, 0.5, 1.0)
+        below, above = np.where(side > 0, below * again, value), np.where(side > 0, value, above * again)
+        low, high, last = np.where(side > 0, low, middle), np.where(side > 0, middle, high), side
     return np.asarray((low + high) / 2)

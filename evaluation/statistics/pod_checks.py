@@ -6,12 +6,34 @@ import numpy as np
 from scipy import stats
 
 from jointwise.evaluation.statistics.measures import Bools, Floats, Interval, wilson
-from jointwise.evaluation.statistics.pod import Curve
+from jointwise.evaluation.statistics.pod import LINKS, Curve, NoCurve, fit_pod
 
 GROUPS: Final = 8
 LEAST_IN_GROUP: Final = 8
 SURE: Final = 0.01
 """p-value below which a curve is called wrong; small, because joints of one board make p-values too small."""
+
+
+def best_curve(size: Floats, hit: Bools, floor: float = 0.0) -> tuple[Curve | NoCurve, float]:
+    """The curve of the better link, or why there is none, and AIC of logit less that of probit (NaN without both).
+
+    Logit is taken unless probit's AIC is lower by more than 2, the usual mark of a difference that data can tell.
+    """
+    logit, probit = (fit_pod(size, hit, link, floor) for link in LINKS)
+    if isinstance(logit, NoCurve) or isinstance(probit, NoCurve):
+        return logit, float("nan")
+    ahead = logit.aic - probit.aic
+    falls = falling_groups(size, hit)
+    if falls:
+        a, b = falls
+        return NoCurve(
+            "not_monotone",
+            f"not monotone: {a.hits} of {a.n} were found from {a.smallest:.3g} to {a.largest:.3g}, but only {b.hits} "
+            f"of {b.n} from {b.smallest:.3g} to {b.largest:.3g}",
+            logit.n,
+            logit.hits,
+        ), ahead
+    return (probit if ahead > 2 else logit), ahead
 
 
 def proves(n: int, misses: int, pod: float = 0.9, confidence: float = 0.95) -> bool:

@@ -25,18 +25,22 @@ class Drawn(NamedTuple):
     result: Curve | NoCurve
 
 
-def pod_picture(detectors: Mapping[str, Drawn], axis: str, unit: str) -> Figure:
+def pod_picture(detectors: Mapping[str, Drawn], axis: str, unit: str, limit: float | None = None) -> Figure:
     """One picture for all detectors of a set.
 
     Args:
         detectors: name -> targets and curve; at least one has targets.
         axis: what the size is, for the axis.
         unit: of the size.
+        limit: size from which calls are wanted; None if at every size.
     """
     figure = Figure(figsize=(5.2, 4.6), layout="constrained")
     axes = figure.add_subplot()
     strip = 0.17 / max(len(detectors), 1)
     axes.axhline(0.9, color=QUIET, linewidth=0.8, linestyle=":")
+    if limit is not None:
+        axes.axvline(limit, color=QUIET, linewidth=0.8, linestyle="-.")
+        axes.annotate(f" wanted from {limit:g} {unit}", (limit, 0.01), fontsize=8, color=QUIET)
     for number, (name, drawn) in enumerate(detectors.items()):
         _points(axes, drawn, pen(number), number * strip, strip)
         _groups(axes, drawn, pen(number), number - (len(detectors) - 1) / 2)

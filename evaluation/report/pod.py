@@ -206,13 +206,14 @@ def _grid(rows: Sequence[Mapping[str, object]]) -> Grid:
 
 def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judged]) -> Figure:
     drawn = {who: Drawn(j.targets.size, j.targets.hit, j.result) for who, j in judged.items()}
+    limit = VOID_LIMIT_PCT if measure.name == "void_area_pct" else None
     kind, most = TITLES[measure.kind], max(len(j.targets.size) for j in judged.values())
     said = "; ".join(f"{who} {_said(j)}" for who, j in judged.items())
     thinned = (
         f" Of more than {MOST_POINTS} found or missed, an even choice is drawn." if most > MOST_POINTS else ""
     )
     return Figure(
-        to_svg(pod_picture(drawn, measure.title, measure.unit)),
+        to_svg(pod_picture(drawn, measure.title, measure.unit, limit)),
         f"{verdicts.name}: {kind} against {measure.title} ({measure.unit}), n = {most}. Thick: POD; thin: lower "
         "one-sided 95 % bound by the profile. Bars: share found in groups of similar size, Wilson 95 %. Filled "
         f"mark at 0.9: a90, open mark: a90/95. Top and bottom: targets found and missed.{thinned}",

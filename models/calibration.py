@@ -4,9 +4,9 @@
   (N₊+1)/(N₊+2) for joints with the kind and 1/(N₋+2) for those without (J. Platt, Advances in Large Margin
   Classifiers, 1999), which keeps a separable set from an infinite slope.
 - temperature: the same with offset 0, so that only boldness changes (C. Guo et al., ICML 2017, for each kind its own).
-- isotonic: the rising curve closest to the smoothed targets (least squares; B. Zadrozny and C. Elkan, KDD 2002), straight
-  between the middles of its steps and flat beyond the outer ones. It asks for more joints than a line and puts joints
-  beyond its ends on one score, so their order is lost.
+- isotonic: the rising curve closest to the smoothed targets (least squares; B. Zadrozny and C. Elkan, KDD 2002),
+  straight between the middles of its steps and flat beyond the outer ones. It asks for more joints than a line and puts
+  joints beyond its ends on one score, so their order is lost.
 
 A kind with too few joints keeps slope 1 and offset 0.
 """
@@ -242,6 +242,8 @@ def _curve(truth: Floats, logits: Floats) -> tuple[Points, int]:
     n = np.bincount(which)
     step = optimize.isotonic_regression(np.bincount(which, found[1]) / n, weights=n)
     first = step.blocks[:-1]
+    # Steps of one height are one: rounding alone keeps them apart.
+    first = first[np.diff(step.x[first], prepend=-1.0) > 1e-9]
     # One point in the middle of each step: between them the curve rises, so joints keep their order.
     at, height = np.add.reduceat(x * n, first) / np.add.reduceat(n, first), step.x[first]
     if len(first) < 2:

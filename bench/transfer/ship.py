@@ -3,8 +3,8 @@
     python bench/transfer/ship.py --run out/first --out models/first
 
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
-and another calibration need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are copied if they lie in the
-folder that --rules names.
+and another calibration need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are
+copied if they lie in the folder that --rules names.
 """
 
 from __future__ import annotations

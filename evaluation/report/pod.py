@@ -192,7 +192,8 @@ def _findings(rows: Sequence[Mapping[str, object]]) -> Iterator[Paragraph]:
             text = f"{what}: no curve: {row['reason']}. Instead: {reasons[-1]} (n = {row['n']})."
             yield Paragraph(text, "warning")
             continue
-        limits = f" Mind: {'; '.join(reasons[:-1])}." if len(reasons) > 1 else ""
+        told = [reason for reason in reasons[:-1] if "extrapolated" not in reason]
+        limits = f" Mind: {'; '.join(told)}." if told else ""
         text = f"{what}: {_reach(row)} ({row['size']}; n = {row['n']}, {row['misses']} missed).{limits}"
         yield Paragraph(text, "finding")
 

@@ -85,7 +85,7 @@ class Bench:
 
     @property
     def grid(self) -> Grid:
-        """Grid on which these detectors look at joints: the network's or the novelty detector's, else the standard one."""
+        """Grid on which these detectors look at joints: the network's, else novelty's, else the standard one."""
         novel = self.novelty.detector if self.novelty else None
         standard = novel.grid if isinstance(novel, NoveltyDetector) else Grid()
         return self.card.grid if self.card else standard

@@ -40,6 +40,8 @@ OUTSTANDING: Final = 0.005
 """Share of the cells that count: those that stand out most."""
 FLOOR: Final = 0.5
 """A cell's scale is never far below that of the middle cell, or still air would be the first to stand out."""
+LEVEL: Final = 0.01
+"""Slope of a kind about which novelty says nothing, or too few joints do."""
 LEAST: Final = 10
 """Sound joints needed."""
 
@@ -118,7 +120,11 @@ def fit_sound(cells: Floats) -> SoundJoints:
     total = values.sum()
     if not total > 0:
         raise InputError("expected sound joints that differ, found copies of one; take other joints")
-    count = min(int(np.searchsorted(np.cumsum(values), KEEP * total)) + 1, len(values) - 1)
+    count = int(np.searchsorted(np.cumsum(values), KEEP * total)) + 1
+    # Turns make pairs of axes with equal variance: a cut between the two would depend on how the joint lies.
+    while count < len(values) and values[count] > values[count - 1] * (1 - 1e-6):
+        count += 1
+    count = min(count, len(values) - 1)
     axes = vectors[:, :count]
     left = np.maximum(np.diag(spread) - (axes**2 * values[:count]).sum(axis=1), 0)
     scale = np.sqrt(left + FLOOR**2 * np.median(left) + 1e-9)
@@ -166,7 +172,7 @@ class NoveltyDetector:
             InputError: too few sound joints.
         """
         sound = fit_sound(sound_cells)
-        return cls(sound, fit_calibration(validation_truth, _columns(sound.novelty(validation_cells))), grid)
+        return cls(sound, _calibrated(validation_truth, sound.novelty(validation_cells)), grid)
 
     def score(self, joints: Joints) -> Floats:
         """Scores (n, 4) in [0, 1]; all four rise with the same number.
@@ -193,6 +199,17 @@ class NoveltyDetector:
                 f"expected sub-volumes on the grid {self.grid.to_json()} the novelty detector was fitted on, found "
                 f"{joints.grid.to_json()}; cut the scan on that grid"
             )
+
+
+def _calibrated(truth: Floats, novelty: Floats) -> Calibration:
+    """A rising line per kind; where none is found, one that says little more than how common the kind is."""
+    found = fit_calibration(truth, _columns(novelty))
+    slopes, offsets = list(found.slopes), list(found.offsets)
+    for k in (k for k, n in enumerate(found.counted) if n == 0):
+        share = (np.count_nonzero(truth[:, k] == 1) + 1) / (np.count_nonzero(~np.isnan(truth[:, k])) + 2)
+        slopes[k] = LEVEL
+        offsets[k] = float(np.log(share / (1 - share)) - LEVEL * np.mean(novelty))
+    return Calibration(tuple(slopes), tuple(offsets), found.counted)
 
 
 def _columns(novelty: Floats) -> Floats:

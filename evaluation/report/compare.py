@@ -133,9 +133,11 @@ def _cheaper(rows: pd.DataFrame) -> str:
     told = []
     for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
         ratios = rows.loc[rows["cheaper"] == who, "ratio"]
-        told.append(
-            f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
-        )
+        text = f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
+        mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
+        if (mine >= rows.loc[ratios.index, "trivial"]).all():
+            text += " (where calling every joint or none costs no more)"
+        told.append(text)
     return f"At the shipped cuts {' and '.join(told)}." if told else ""
 
 

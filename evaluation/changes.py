@@ -63,7 +63,7 @@ def read_runs(one: Path, other: Path) -> list[tuple[Verdicts, Verdicts]]:
     first, second = _sets(one), _sets(other)
     names = [name for name in first if name in second]
     if not names and len(first) == len(second) == 1:
-        return [(*first.values(), *second.values())]
+        return [(next(iter(first.values())), next(iter(second.values())))]
     if not names:
         raise InputError(
             f"expected a set that both evaluations judged, found {', '.join(first)} in {one} and {', '.join(second)} "

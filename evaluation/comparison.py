@@ -66,7 +66,7 @@ def questions(verdicts: Verdicts) -> list[Question]:
         for k, kind in enumerate(KINDS)
     ]
     whole = measures.any_kind(truth, verdicts.present)
-    called = {who: each.any(axis=1) for who, each in calls.items()}
+    called = {who: np.asarray(each.any(axis=1)) for who, each in calls.items()}
     return [*every, Question(ANY, whole, called, {who: suspicion(verdicts, who) for who in calls})]
 
 
@@ -193,7 +193,7 @@ def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int =
                     "difference_low": low, "difference_high": high,
                     "trivial": _trivial(asked, verdicts, prevalence),
                     "cheaper": np.where(high < 0, one, np.where(low > 0, other, NOBODY)),
-                    "equal_at": cost.equal_cost_ratio(*found, prevalence),
+                    "equal_at": cost.equal_cost_ratio(found[0], found[1], prevalence),
                 }
             )
         )  # fmt: skip

@@ -81,24 +81,24 @@ def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> 
     from rich.console import Console
 
     from jointwise.evaluation.judged import scores_of
+    from jointwise.evaluation.labels.adjudication import rule_for
     from jointwise.evaluation.labels.labelled_set import read_set
     from jointwise.evaluation.labels.readers import flat, joint_table, readers_table, terminal, write_table
+    from jointwise.evaluation.labels.set_verdicts import verdicts_of
     from jointwise.joints.atomic import sha256
 
     labelled = read_set(folder, folder.name if name != DEMO else DEMO)
     with progress(f"judging {labelled.name}", "joints") as step:
         scores = scores_of(labelled.joints, bench, step)
-    table = labelled.joints.table
-    calls = {by: judge.thresholds.called(scores[by], table) for by, judge in bench.judges.items()}
-    table = readers_table(calls, labelled.labels, labelled.truth, labelled.marginal)
+    cuts = {by: judge.thresholds.cuts(labelled.joints.table) for by, judge in bench.judges.items()}
+    verdicts = verdicts_of(labelled, scores, cuts)
+    table = readers_table(verdicts, rule_for(verdicts.readers))
     title = (
         f"set '{labelled.name}': {len(labelled.joints)} joints of {labelled.tables.sites['scan'].nunique()} scans, "
         f"{labelled.missing} missing balls besides"
     )
     files = write_table(table, labelled.provenance, cfg.out, f"readers_{labelled.name}")
-    files += write_table(
-        joint_table(labelled, scores, calls), labelled.provenance, cfg.out, f"joints_{labelled.name}"
-    )
+    files += write_table(joint_table(verdicts), labelled.provenance, cfg.out, f"joints_{labelled.name}")
     Console().print(terminal(table, title, labelled.provenance))
     facts = {
         "store": str(folder),

@@ -190,7 +190,7 @@ class EvaluateConfig:
         sets: reader-labelled sets, `demo` or folders written by `jointwise sets`; this or `data`.
         split: which split of the store is judged.
         model: folder of detectors, as `jointwise train` writes it.
-        detectors: which of them, `learned` and `rules`.
+        detectors: which of them, `learned`, `rules` and `novelty`.
         shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
         out: folder for the tables and pictures.
         device: where the network runs: cpu, cuda, cuda:N, or auto.

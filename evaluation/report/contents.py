@@ -1,0 +1,66 @@
+"""What the report holds and in which order: the one place that lists its topics."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import pandas as pd
+
+from jointwise.evaluation.judged import Read
+from jointwise.evaluation.report.failures import MOST, failures_section
+from jointwise.evaluation.report.page import Part
+from jointwise.evaluation.report.section import Section
+from jointwise.evaluation.verdicts import Verdicts
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Everything a topic may need.
+
+    Args:
+        sets: what detectors and readers say, one per set.
+        read: set -> its sub-volumes by row, where they are at hand.
+        prevalence: kind -> share of joints with it on the user's own line, 0 to 1.
+        adjudication: how the readers' labels become one.
+        reference: name of the set without shift; None where nothing is compared.
+        observer: results of an observer study; None where there is none.
+        pictures: joints of each set that are pictured.
+    """
+
+    sets: Sequence[Verdicts]
+    read: Mapping[str, Read] = field(default_factory=dict)
+    prevalence: Mapping[str, float] = field(default_factory=dict)
+    adjudication: str | None = None
+    reference: str | None = None
+    observer: pd.DataFrame | None = None
+    pictures: int = MOST
+
+
+OfSet = Callable[[Verdicts, Asked], Section | None]
+OfAll = Callable[[Asked], Section | None]
+
+OF_EACH_SET: Final[tuple[OfSet, ...]] = (
+    lambda one, asked: failures_section(one, asked.read.get(one.name), asked.pictures),
+)
+"""Topics of one set, in reading order; None where a set has nothing to say."""
+
+OF_ALL_SETS: Final[tuple[OfAll, ...]] = ()
+"""Topics that look at all sets together; they come last."""
+
+
+def parts(
+    asked: Asked, of_each: Sequence[OfSet] = OF_EACH_SET, of_all: Sequence[OfAll] = OF_ALL_SETS
+) -> list[Part]:
+    """All sections of the report.
+
+    Args:
+        asked: the sets and what the user wants to know of them.
+        of_each, of_all: the topics.
+    """
+    name = (lambda one: one.name) if len(asked.sets) > 1 else (lambda _: "")
+    each = [Part(name(one), _given([topic(one, asked) for topic in of_each])) for one in asked.sets]
+    return [*each, Part("", _given([topic(asked) for topic in of_all]))]
+
+
+def _given(sections: Sequence[Section | None]) -> list[Section]:
+    return [section for section in sections if section is not None]

@@ -7,14 +7,17 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from jointwise.evaluation.judged import Read, Tell, scored
 from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
 from jointwise.evaluation.labels.labelled_set import KEY, LabelledSet, read_set
+from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.atomic import sha256
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array, require_columns, truth_array
@@ -164,6 +167,31 @@ def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
     )
 
 
+def examples(verdicts: Verdicts, read: Read) -> Figure:
+    """A page of joints of every kind and of sound ones, from the hardest to the easiest.
+
+    Args:
+        verdicts: what is said of them.
+        read: gives their sub-volumes by row.
+    """
+    hidden = verdicts.truth.copy()
+    hidden[~verdicts.present] = np.nan
+    chosen = contact_sheet.choose(hidden, verdicts.present, verdicts.scores, contact_sheet.MOST_PER_ROW)
+    rows = np.unique(np.concatenate([np.asarray(places, np.intp) for places in chosen.values()]))
+    joints = read(rows)
+    known = verdicts.table.iloc[rows].reset_index(drop=True)
+    known = known.assign(**dict(zip(KINDS, verdicts.truth[rows].T, strict=True)))
+    place = {int(row): number for number, row in enumerate(rows)}
+    boards = verdicts.table["board_id"].nunique()
+    return contact_sheet.contact_sheet(
+        Joints(joints.volumes, known, joints.grid),
+        {who: scores[rows] for who, scores in verdicts.scores.items()},
+        {who: cuts[rows] for who, cuts in verdicts.cuts.items()},
+        title=f"{verdicts.name}: {int(verdicts.present.sum())} joints of {boards} boards",
+        rows={kind: [place[row] for row in places] for kind, places in chosen.items()},
+    )
+
+
 def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
     """Refuse a set that is given twice, by its place or by its name.
 
@@ -174,10 +202,10 @@ def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
     Raises:
         InputError: names the set.
     """
-    for kind, known in (("a set", [path.resolve() for path in places]), ("the name", list(names))):
-        twice = [one for one in dict.fromkeys(known) if known.count(one) > 1]
+    for what, known in (("a set", [str(path.resolve()) for path in places]), ("the name", list(names))):
+        twice = [one for one in known if known.count(one) > 1]
         if twice:
             raise InputError(
-                f"expected every set once and under a name of its own, found {kind} {twice[0]} {known.count(twice[0])} "
+                f"expected every set once and under a name of its own, found {what} {twice[0]} {len(twice)} "
                 "times; leave one out or rename its folder"
             )

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
 import pandas as pd
@@ -11,6 +12,7 @@ from jointwise.evaluation.report.failures import MOST, failures_section
 from jointwise.evaluation.report.page import Part
 from jointwise.evaluation.report.section import Section
 from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.errors import InputError
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,21 @@ class Asked:
     reference: str | None = None
     observer: pd.DataFrame | None = None
     pictures: int = MOST
+
+
+def read_observer(path: Path) -> pd.DataFrame:
+    """The results of an observer study.
+
+    Raises:
+        InputError: no such file, or no table.
+    """
+    try:
+        return pd.read_parquet(path)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"expected the results of an observer study (Parquet) at {path}, found none that read "
+            f"({type(error).__name__}); run the study again"
+        ) from error
 
 
 OfSet = Callable[[Verdicts, Asked], Section | None]

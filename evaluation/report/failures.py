@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from jointwise.evaluation.judged import Read
-from jointwise.evaluation.pictures.joint_picture import draw_joint
+from jointwise.evaluation.pictures.joint_picture import ACCENT, draw_joint
 from jointwise.evaluation.report.section import Block, Column, Figure, Format, Grid, Paragraph, Section
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Floats
@@ -23,8 +23,10 @@ from jointwise.joints.kinds import KINDS, TITLES
 MOST: Final = 60
 """Joints that are pictured, unless told otherwise."""
 
-INCHES, DPI, COLOURS = (4.6, 3.5), 100, 32
-"""Size of a picture; 32 colours keep it below some 30 kB and cannot be told from the whole range at this noise."""
+INCHES, DPI = (4.6, 3.5), 100
+GREYS, TINTS = 48, 8
+"""A picture's palette: evenly spaced greys for density, and the accent of the ticks over white to black. Fewer
+colours than the picture has, so that sixty stay below two megabytes; steps of 5 in 255 lie below a scan's noise."""
 
 SIZES: Final[tuple[tuple[str, str, str, Format], ...]] = (
     ("gap_um", "gap", "µm", "number"),
@@ -188,7 +190,9 @@ def _pictures(
     text = (
         "Each joint in three planes at right angles; the ticks say where the other two cut. The cut goes "
         "through the place that most looks like the fault that was missed, or that was called, as looked for "
-        "in the volume itself; it need not be what moved a detector. Black is air, white is solder."
+        "in the volume itself; it need not be what moved a detector. Black is air, white is solder. Below "
+        "each, what every detector makes of it (▲ misses a kind, ■ calls one that is not there, ○ is right) "
+        "and its scores against the cut from which on it calls."
     )
     if rest:
         text += f" The first {len(shown)} are shown; {rest} more stand in the table only."
@@ -210,7 +214,7 @@ def _picture(
     for who, verdict in words.items():
         outside = who in verdicts.outside and bool(verdicts.outside[who][row])
         note = " (scan unlike its training)" if outside else ""
-        lines.append(f"{who} {_shape(verdict)} {verdict}{note}: {_scores(verdicts, who, row)}.")
+        lines.append(f"{_shape(verdict)} {who} {verdict}{note}: {_scores(verdicts, who, row)}.")
     told = [f"{reader} {_label(labels[row])}" for reader, labels in verdicts.readers.items()]
     if told:
         lines.append(f"Readers: {'; '.join(told)}.")
@@ -234,9 +238,11 @@ def _size(verdicts: Verdicts, row: int) -> str:
 
 
 def _scores(verdicts: Verdicts, who: str, row: int) -> str:
-    """All four scores beside the cut from which on each is called."""
+    """All four scores beside their cuts; at or over it a kind is called."""
     pairs = zip(KINDS, verdicts.scores[who][row], verdicts.cuts[who][row], strict=True)
-    return ", ".join(f"{TITLES[kind]} {score:.2f} (called from {cut:.2f})" for kind, score, cut in pairs)
+    return ", ".join(
+        f"{TITLES[kind]} {score:.2f} {'≥' if score >= cut else '<'} {cut:.2f}" for kind, score, cut in pairs
+    )
 
 
 def _evidence(found: Failures, row: int) -> str | None:
@@ -251,19 +257,29 @@ def _evidence(found: Failures, row: int) -> str | None:
 def joint_png(joints: Joints, row: int, kind: str | None) -> bytes:
     """One joint as three slices, as a small PNG."""
     figure = Canvas(figsize=INCHES)
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     figure.set_dpi(DPI)
     draw_joint(figure.add_axes((0.0, 0.0, 1.0, 1.0)), joints, row, kind)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[..., :3]
-    small, file = Image.fromarray(_cropped(pixels)).quantize(COLOURS, dither=Image.Dither.NONE), io.BytesIO()
-    small.save(file, "PNG", optimize=True)
+    image, file = Image.fromarray(_cropped(pixels)), io.BytesIO()
+    image.quantize(palette=_palette(), dither=Image.Dither.NONE).save(file, "PNG", optimize=True)
     return file.getvalue()
+
+
+def _palette() -> Image.Image:
+    greys = np.repeat(np.linspace(0, 255, GREYS).round()[:, None], 3, axis=1)
+    accent = np.array([int(ACCENT[i : i + 2], 16) for i in (1, 3, 5)])
+    share = np.linspace(0.3, 1.0, TINTS // 2)[:, None]
+    tints = np.concatenate([share * accent + (1 - share) * under for under in (0, 255)])
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(np.concatenate([greys, tints]).round().astype(np.uint8).tobytes())
+    return palette
 
 
 def _cropped(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Without the white margin."""
-    inked = (pixels < 255).any(axis=2)
+    inked: Bools = np.any(pixels < 255, axis=2)
     rows, columns = np.flatnonzero(inked.any(axis=1)), np.flatnonzero(inked.any(axis=0))
     if not len(rows):
         return pixels

@@ -20,6 +20,7 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
+BROAD: Final = 8  # columns above which a table is printed across the page
 SIGNS: Final = {"finding": ("◆", "Finding"), "warning": ("▲", "Limit")}
 
 
@@ -91,6 +92,7 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
         settled=settled,
         cautions=cautions,
         signs=SIGNS,
+        broad=BROAD,
         script=Markup(_resource("page.js")),
         style=Markup(_resource("page.css")),
     )
@@ -208,10 +210,14 @@ def _table(grid: Grid) -> dict[str, Any]:
 
 
 def _figure(figure: Figure, number: int) -> dict[str, Any]:
+    # Of a caption in several lines the first is its heading.
+    title, _, rest = figure.caption.partition("\n")
+    title, caption = (title, rest) if rest else ("", title)
+    words = {"title": title, "caption": caption, "alt": figure.alt}
     if isinstance(figure.svg, bytes):
         data = f"data:image/png;base64,{base64.b64encode(figure.svg).decode()}"
-        return {"png": data, "svg": "", "caption": figure.caption, "alt": figure.alt}
-    return {"png": "", "svg": _own_names(figure, number), "caption": figure.caption, "alt": figure.alt}
+        return {"png": data, "svg": "", **words}
+    return {"png": "", "svg": _own_names(figure, number), **words}
 
 
 def _own_names(figure: Figure, number: int) -> Markup:

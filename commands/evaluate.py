@@ -53,7 +53,7 @@ def run(cfg: EvaluateConfig) -> Done:
         Asked(sets, read, cfg.prevalence.given, cfg.adjudication, reference, observer, pictures=cfg.pictures)
     )
     report, *tables = _report(cfg, given, sets, found)
-    _show(sets)
+    _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
     say(f"{len(tables)} files of tables in {cfg.out}")
     return Done([*files, report], _next(cfg, sets))
@@ -85,7 +85,7 @@ def _open(cfg: EvaluateConfig) -> _Given:
     names = [
         name if name == DEMO else folder.resolve().name for name, folder in zip(wanted, folders, strict=True)
     ]
-    refuse_twins(names, folders)
+    refuse_twins(names, folders)  # before anything large is read
     ready = [read_verdicts(Path(path)) for path in cfg.scores]
     refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
@@ -144,11 +144,12 @@ def _report(
     return write_page(head, found, CAUTIONS, cfg.out)
 
 
-def _show(sets: "Sequence[Verdicts]") -> None:
+def _show(sets: "Sequence[Verdicts]", rule: str | None) -> None:
     """The short tables of each set."""
     from rich.console import Console
 
     from jointwise.evaluation.labels import readers
+    from jointwise.evaluation.labels.adjudication import rule_for
     from jointwise.evaluation.table import escape_table, per_kind_table, terminal
 
     for one in sets:
@@ -156,9 +157,7 @@ def _show(sets: "Sequence[Verdicts]") -> None:
         title = f"{one.name}: {int(one.present.sum())} joints of {one.table['board_id'].nunique()} boards"
         Console().print(terminal(per_kind_table(*given), escape_table(*given), title))
         if one.readers:
-            calls = {who: one.calls(who) for who in one.scores}
-            marginal = one.table["marginal"] == 1
-            table = readers.readers_table(calls, one.readers, one.truth, marginal)
+            table = readers.readers_table(one, rule_for(one.readers, rule))
             Console().print(readers.terminal(table, title, one.provenance))
 
 

@@ -1,7 +1,7 @@
 """Which commands there are, in the order they are listed; each is one module of this room.
 
 A command is a module `commands/NAME.py` with `HELP` (one line), `EXAMPLE` (the arguments of one call),
-`CONFIG` (its dataclass in `commands/settings.py`) and `run(cfg) -> Done`, a file `configs/NAME.yaml` that says
+`CONFIG` (its dataclass) and `run(cfg) -> Done`, a file `configs/NAME.yaml` that says
 which groups it composes, and its name in `COMMANDS` below.
 """
 
@@ -14,8 +14,8 @@ from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
 COMMANDS = (
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "sets", "score", "paint", "quality",
-    "doctor",
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "sets", "labels", "score", "paint",
+    "quality", "doctor",
 )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """What is judged: joints with truth, from a store or from a labelled set, in the one form that is put to detectors."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,8 +13,10 @@ from numpy.typing import NDArray
 
 from jointwise.evaluation.judged import Read, Tell, scored
 from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
-from jointwise.evaluation.labels.labelled_set import KEY, LabelledSet, read_set
+from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
+from jointwise.evaluation.labels.set_verdicts import verdicts_of
 from jointwise.evaluation.pictures import contact_sheet
+from jointwise.evaluation.report.page import slug
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.atomic import sha256
@@ -108,32 +111,19 @@ def of_store(store: Store, name: str, split: str) -> Subject:
 
 def of_set(labelled: LabelledSet, folder: Path) -> Subject:
     """The sites of a labelled set, missing balls among them; truth is left open where a joint is marginal."""
-    sites = labelled.tables.sites.reset_index(drop=True)
-    place = np.flatnonzero(present_array(sites))
-    known = _with_truth(sites, labelled.tables.truth)
-    marginal = _spread(labelled.marginal.astype(np.float64), place, len(sites))
-    truth = _spread(np.where(labelled.marginal[:, None], np.nan, labelled.truth), place, len(sites))
-    if "board_id" not in known:
-        known = known.assign(board_id=known["scan"])
-    back = np.full(len(sites), -1)
-    back[place] = np.arange(len(place))
+    bare = verdicts_of(labelled, {}, {})
+    place = np.cumsum(bare.present) - 1  # of each site that is there, among the joints
     return Subject(
         labelled.name,
         labelled.provenance,
-        known.assign(marginal=np.nan_to_num(marginal).astype(int)),
-        truth,
-        back >= 0,
-        lambda some: labelled.joints.take(back[some]),
+        bare.table,
+        bare.truth,
+        bare.present,
+        lambda some: labelled.joints.take(place[some]),
         folder,
         sha256(folder / SET_FACTS),
-        {reader: _spread(labels, place, len(sites)) for reader, labels in labelled.labels.items()},
+        bare.readers,
     )
-
-
-def _with_truth(sites: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
-    """Sites with what is known of each beside the kinds: gap, contact, void measures, …"""
-    own = [column for column in truth if column not in KINDS and (column in KEY or column not in sites)]
-    return sites.merge(truth[own], on=KEY, how="left", validate="one_to_one")
 
 
 def _spread(values: NDArray[Any], place: NDArray[np.intp], n: int) -> Floats:
@@ -193,7 +183,7 @@ def examples(verdicts: Verdicts, read: Read) -> Figure:
 
 
 def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
-    """Refuse a set that is given twice, by its place or by its name.
+    """Refuse a set that is given twice, by its place or by its name; files and links are named after sets.
 
     Args:
         names: of the sets.
@@ -202,10 +192,12 @@ def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
     Raises:
         InputError: names the set.
     """
-    for what, known in (("a set", [str(path.resolve()) for path in places]), ("the name", list(names))):
-        twice = [one for one in known if known.count(one) > 1]
-        if twice:
+    resolved = [path.resolve() for path in places]
+    for i, j in itertools.combinations(range(len(names)), 2):
+        if resolved[i] == resolved[j]:
+            raise InputError(f"expected every set once, found {places[j]} twice; leave one out")
+        if slug(names[i]) == slug(names[j]):
             raise InputError(
-                f"expected every set once and under a name of its own, found {what} {twice[0]} {len(twice)} "
-                "times; leave one out or rename its folder"
+                f"expected sets whose names differ in letters or digits, found {names[i]!r} and {names[j]!r}; rename "
+                "the folder of one, or evaluate them one by one"
             )

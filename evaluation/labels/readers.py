@@ -1,7 +1,7 @@
 """Detectors and readers against each other and against truth, kind by kind: who says what of the same joints.
 
-Everything is a pure function of arrays. A label is 1, 0 or NaN (cannot tell). A joint that either side cannot tell, or
-that is marginal, counts in no kind; how many there are stands in the table.
+A label is 1, 0 or NaN (cannot tell). A joint that either side cannot tell, that is marginal or of unknown truth does
+not count; how many there are stands in the table.
 """
 
 import io
@@ -18,9 +18,10 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from jointwise.evaluation.labels.labelled_set import LabelledSet
+from jointwise.evaluation.labels.adjudication import independent, sides
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Floats
+from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES
@@ -46,33 +47,47 @@ class Side(NamedTuple):
     labels: ArrayLike
 
 
-def readers_table(
-    detectors: Mapping[str, ArrayLike],
-    readers: Mapping[str, ArrayLike],
-    truth: ArrayLike,
-    marginal: ArrayLike,
-) -> pd.DataFrame:
-    """Every detector against every reader and the truth, then every reader against the truth.
+def readers_table(verdicts: Verdicts, rule: str) -> pd.DataFrame:
+    """Every detector against every reader, the settled label and the truth; every reader against truth and the others.
+
+    A joint that is marginal for a kind (`marginal` in the table, no truth) counts in no comparison of that kind, so
+    that all are of the same joints.
 
     Args:
-        detectors: name -> calls (n, 4), bool or 0/1.
-        readers: name -> labels (n, 4) of 1, 0 or NaN, adjudicated rows among them.
-        truth: (n, 4) of 1 or 0.
-        marginal: (n,) bool, joints left out.
+        verdicts: what everybody says.
+        rule: how readers are settled (:mod:`jointwise.evaluation.labels.adjudication`).
 
     Returns:
-        Rows of :func:`agreement`.
+        Rows of :func:`agreement`. Comparisons with truth are left out where no truth is known.
 
     Raises:
-        InputError: as :func:`agreement`; or nobody to judge.
+        InputError: nobody to judge.
     """
-    known = Side(TRUTH, truth)
-    against = [*(Side(*item) for item in readers.items()), known]
-    pairs = [(Side(*item), other) for item in detectors.items() for other in against]
-    pairs += [(Side(*item), known) for item in readers.items()]
+    there = verdicts.present
+    readers = [Side(name, labels[there]) for name, labels in sides(verdicts.readers, rule).items()]
+    detectors = [Side(name, verdicts.calls(name)[there]) for name in verdicts.scores]
+    known = [Side(TRUTH, verdicts.truth[there])] if verdicts.known.any() else []
+    own = independent(verdicts.readers, rule)
+    pairs = [(one, other) for one in detectors for other in (*readers, *known)]
+    pairs += [(one, other) for one in readers for other in known]
+    pairs += [
+        (one, other)
+        for one in readers
+        for other in readers
+        if one.name != other.name and {one.name, other.name} <= own.keys()
+    ]
     if not pairs:
-        raise InputError("expected a detector or a reader to compare, found none; give some")
+        raise InputError("expected a detector or two readers to compare, found none; give some")
+    marginal = marginal_of(verdicts)[there]
     return pd.concat([agreement(one, other, marginal) for one, other in pairs], ignore_index=True)
+
+
+def marginal_of(verdicts: Verdicts) -> Bools:
+    """Which joints are marginal for which kind, (n, 4): the table says marginal and the kind has no truth."""
+    if "marginal" not in verdicts.table:
+        return np.zeros(verdicts.truth.shape, dtype=bool)
+    marginal = verdicts.table["marginal"].to_numpy(dtype=np.float64, na_value=0.0) == 1
+    return np.asarray(marginal[:, None] & np.isnan(verdicts.truth))
 
 
 def agreement(judged: Side, against: Side, marginal: ArrayLike) -> pd.DataFrame:
@@ -81,31 +96,34 @@ def agreement(judged: Side, against: Side, marginal: ArrayLike) -> pd.DataFrame:
     Args:
         judged: whose calls are counted.
         against: what they are held against.
-        marginal: (n,) bool, joints left out.
+        marginal: (n, 4) bool, joints left out of a kind.
 
     Returns:
-        Columns judged, against, kind, n (joints counted), cannot_tell and marginal (joints left out, marginal ones
-        first), faulty, tp, fp, fn, tn, precision and recall each with _low and _high (95 % Wilson); NaN where there is
-        nothing to divide by.
+        Columns judged, against, kind, n (joints counted), marginal, unknown (no truth) and cannot_tell (joints left
+        out, each for the first of these reasons), faulty, tp, fp, fn, tn, precision and recall each with _low and
+        _high (95 % Wilson); NaN where there is nothing to divide by.
 
     Raises:
         InputError: arrays that do not fit each other, or values other than 0, 1 and NaN.
     """
     calls, labels = _labels(judged), _labels(against)
     border = np.asarray(marginal, dtype=bool)
-    if calls.shape != labels.shape or border.shape != labels.shape[:1]:
+    if calls.shape != labels.shape or border.shape != labels.shape:
         raise InputError(
             f"expected labels of the same joints, found {calls.shape} from {judged.name}, {labels.shape} from "
             f"{against.name} and {border.shape} marginal; compare joints of one set"
         )
-    untold: Bools = np.asarray(np.isnan(np.hstack([calls, labels])).any(axis=1))
-    known = ~untold & ~border
-    left_out = {"cannot_tell": int((untold & ~border).sum()), "marginal": int(border.sum())}
+    unknown = np.isnan(labels) & ~border & (against.name == TRUTH)
+    untold = (np.isnan(calls) | np.isnan(labels)) & ~border & ~unknown
+    known = ~(border | unknown | untold)
     rows = []
     for column, kind in enumerate(KINDS):
-        counts = measures.count(labels[known, column], calls[known, column] == 1)
+        counted = known[:, column]
+        counts = measures.count(labels[counted, column], calls[counted, column] == 1)
         row: dict[str, Any] = {"judged": judged.name, "against": against.name, "kind": kind, "n": counts.n}
-        row |= {**left_out, "faulty": counts.faulty, **counts._asdict()}
+        for name, mask in (("marginal", border), ("unknown", unknown), ("cannot_tell", untold)):
+            row[name] = int(mask[:, column].sum())
+        row |= {"faulty": counts.faulty, **counts._asdict()}
         for rate, whole in (("precision", counts.called), ("recall", counts.faulty)):
             row[rate] = measures.ratio(counts.tp, whole)
             row[f"{rate}_low"], row[f"{rate}_high"] = measures.wilson(counts.tp, whole)
@@ -115,6 +133,8 @@ def agreement(judged: Side, against: Side, marginal: ArrayLike) -> pd.DataFrame:
 
 def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
     """The table for people, 100 columns wide at most: one block per kind, who was left out, and the notes.
+
+    Readers against each other are not printed: how far they agree is told by kappa.
 
     Args:
         table: from :func:`readers_table`.
@@ -131,7 +151,9 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
         page.add_column(name, justify="right", no_wrap=True)
     for name in ("precision", "recall"):
         page.add_column(name, no_wrap=True)
-    for kind, rows in table.groupby("kind", sort=False):
+    never_held_against = set(table["judged"]) - set(table["against"])
+    shown = table[(table["against"] == TRUTH) | table["judged"].isin(never_held_against)]
+    for kind, rows in shown.groupby("kind", sort=False):
         for place, row in enumerate(rows.to_dict("records")):
             head = TITLES.get(str(kind), str(kind)) if place == 0 else ""
             page.add_row(head, *_cells(row), end_section=place == len(rows) - 1)
@@ -159,29 +181,20 @@ def write_table(table: pd.DataFrame, provenance: str, folder: Path, stem: str) -
     return [folder / name for name in files]
 
 
-def joint_table(
-    labelled: LabelledSet, scores: Mapping[str, Floats], calls: Mapping[str, ArrayLike]
-) -> pd.DataFrame:
-    """One row per joint: what truth, every reader and every detector say of it.
+def joint_table(verdicts: Verdicts) -> pd.DataFrame:
+    """One row per joint that is there: what truth, every reader and every detector say of it.
 
-    Columns: who and where it is, marginal, truth_KIND, READER_KIND, READER_cannot_tell, DETECTOR_KIND (the score) and
-    DETECTOR_calls_KIND.
-
-    Args:
-        labelled: the set.
-        scores: detector -> (n, 4).
-        calls: detector -> (n, 4) bool.
+    Columns: who and where it is, marginal where known, truth_KIND, READER_KIND (empty: could not tell), DETECTOR_KIND
+    (the score) and DETECTOR_calls_KIND.
     """
-    joints = labelled.joints.table
-    table = joints[[name for name in (*IDENTITY, *POSITION) if name in joints]].copy()
-    table["marginal"] = labelled.marginal.astype(int)
-    table[_columns(TRUTH)] = labelled.truth.astype(int)
-    for reader, answers in labelled.answers.items():
-        table[_columns(reader)] = answers.astype(int)
-        table[f"{reader}_cannot_tell"] = labelled.cannot_tell[reader].astype(int)
-    for detector, score in scores.items():
-        table[_columns(detector)] = score
-        table[_columns(f"{detector}_calls")] = np.asarray(calls[detector]).astype(int)
+    there = verdicts.present
+    columns = [name for name in (*IDENTITY, *POSITION, "marginal") if name in verdicts.table]
+    table = verdicts.table.loc[there, columns].reset_index(drop=True)
+    said: dict[str, Floats] = {TRUTH: verdicts.truth, **verdicts.readers}
+    for who in verdicts.scores:
+        said |= {who: verdicts.scores[who], f"{who}_calls": verdicts.calls(who).astype(np.float64)}
+    for who, values in said.items():
+        table[[f"{who}_{kind}" for kind in KINDS]] = values[there]
     return table
 
 
@@ -191,17 +204,13 @@ def flat(table: pd.DataFrame) -> dict[str, float]:
     Args:
         table: from :func:`readers_table`.
     """
-    measured = ("n", "cannot_tell", "marginal", "faulty", "tp", "fp", "fn", "precision", "recall")
+    measured = ("n", "cannot_tell", "unknown", "marginal", "faulty", "tp", "fp", "fn", "precision", "recall")
     return {
         f"{row['judged']}/against_{row['against']}/{row['kind']}/{name}": float(row[name])
         for row in table.to_dict("records")
         for name in measured
         if not math.isnan(row[name])
     }
-
-
-def _columns(who: str) -> list[str]:
-    return [f"{who}_{kind}" for kind in KINDS]
 
 
 def _labels(side: Side) -> Floats:
@@ -233,12 +242,14 @@ def _rate(row: Mapping[str, Any], name: str) -> str:
 
 def _left_out(table: pd.DataFrame) -> str:
     """Who could not be counted, in a sentence; every reader is named once, however many are held against them."""
-    untold = {}
-    for row in table[table["cannot_tell"] > 0].to_dict("records"):
-        reader = row["judged"] if row["against"] == TRUTH else row["against"]
-        untold[reader] = f"{row['cannot_tell']} of {reader}"
+    untold: dict[str, int] = {}
+    for row in table.to_dict("records"):
+        who = row["judged"] if row["against"] == TRUTH else row["against"]
+        untold[who] = max(untold.get(who, 0), int(row["cannot_tell"]))
+    named = ", ".join(f"{n} of {who}" for who, n in untold.items() if n)
+    unknown = int(table["unknown"].max())
     return (
-        f"Counted in no kind: {int(table['marginal'].iloc[0])} marginal joints (an open or a pillow bonded over more "
-        "than a quarter); besides, where their label is needed, joints they cannot tell: "
-        f"{', '.join(untold.values()) or 'none'}."
+        f"Counted in no kind: {int(table['marginal'].max())} marginal joints (an open or a pillow bonded over more "
+        f"than a quarter){f', {unknown} of unknown truth' * (unknown > 0)}; besides, where their label is needed, "
+        f"joints they cannot tell: {named or 'none'}."
     )

@@ -9,8 +9,10 @@ import pandas as pd
 
 from jointwise.evaluation.judged import Read
 from jointwise.evaluation.report.failures import MOST, failures_section
+from jointwise.evaluation.report.measures import measures_section
 from jointwise.evaluation.report.page import Part
 from jointwise.evaluation.report.section import Section
+from jointwise.evaluation.report.slices import slices_section
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 
@@ -57,6 +59,8 @@ OfSet = Callable[[Verdicts, Asked], Section | None]
 OfAll = Callable[[Asked], Section | None]
 
 OF_EACH_SET: Final[tuple[OfSet, ...]] = (
+    lambda one, asked: measures_section(one, asked.prevalence),
+    lambda one, _: slices_section(one),
     lambda one, asked: failures_section(one, asked.read.get(one.name), asked.pictures),
 )
 """Topics of one set, in reading order; None where a set has nothing to say."""
@@ -74,8 +78,7 @@ def parts(
         asked: the sets and what the user wants to know of them.
         of_each, of_all: the topics.
     """
-    name = (lambda one: one.name) if len(asked.sets) > 1 else (lambda _: "")
-    each = [Part(name(one), _given([topic(one, asked) for topic in of_each])) for one in asked.sets]
+    each = [Part(one.name, _given([topic(one, asked) for topic in of_each])) for one in asked.sets]
     return [*each, Part("", _given([topic(asked) for topic in of_all]))]
 
 

@@ -74,7 +74,8 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
         cautions: sentences for its end.
     """
     numbers = itertools.count(1)
-    sections = [_section(part, section, numbers) for part in parts for section in part.sections]
+    several = len({part.name for part in parts if part.name}) > 1
+    sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
     settled = [
         {
             "set": section["set"],
@@ -101,7 +102,7 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
 def write_page(head: Head, parts: Sequence[Part], cautions: Sequence[str], folder: Path) -> list[Path]:
     """Write `report.html` and every table as STEM.csv and STEM.parquet; each file whole or not at all.
 
-    Where several sets are judged, the tables of a set are called STEM_SET.
+    The tables of a set are called STEM_SET.
 
     Args:
         head, parts, cautions: as for :func:`page_html`.
@@ -128,38 +129,43 @@ def write_page(head: Head, parts: Sequence[Part], cautions: Sequence[str], folde
 
 
 def numbers_of(parts: Sequence[Part]) -> dict[str, float]:
-    """All sections' flat figures for a tracking server; with several sets, `SET/NAME`."""
-    several = _several(parts)
+    """All sections' flat figures for a tracking server; those of a set as `SET/NAME`."""
     return {
-        f"{part.name}/{name}" if several and part.name else name: value
+        name if not part.name or name.startswith(f"{part.name}/") else f"{part.name}/{name}": value
         for part in parts
         for section in part.sections
         for name, value in section.numbers.items()
     }
 
 
-def _several(parts: Sequence[Part]) -> bool:
-    return len({part.name for part in parts if part.name}) > 1
+def slug(name: str) -> str:
+    """A set's name as part of an anchor or file name: lower case letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "set"
 
 
 def _tables(parts: Sequence[Part]) -> dict[str, Grid]:
     """File name without ending -> table."""
-    several = _several(parts)
     tables: dict[str, Grid] = {}
     for part in parts:
         for grid in (b for section in part.sections for b in section.blocks if isinstance(b, Grid)):
-            stem = f"{grid.stem}_{part.name}" if several and part.name else grid.stem
+            stem = _stem(part, grid)
             if stem in tables:
                 raise ValueError(f"two tables are called {stem}")
             tables[stem] = grid
     return tables
 
 
-def _section(part: Part, section: Section, numbers: Iterator[int]) -> dict[str, Any]:
-    blocks = [block for run in _runs(section.blocks) for block in _block(run, numbers)]
+def _stem(part: Part, grid: Grid) -> str:
+    """Of a set's tables the file name ends with the set, whether or not the topic saw to it."""
+    end = f"_{slug(part.name).replace('-', '_')}" if part.name else ""
+    return f"{grid.stem.removesuffix(end)}{end}"
+
+
+def _section(part: Part, section: Section, several: bool, numbers: Iterator[int]) -> dict[str, Any]:
+    blocks = [block for run in _runs(section.blocks) for block in _block(run, part, numbers)]
     return {
-        "set": part.name,
-        "title": section.title,
+        "set": part.name if several else "",
+        "title": section.title.removesuffix(f": {part.name}") if part.name else section.title,
         "anchor": _anchor(part.name, section.anchor),
         "blocks": blocks,
         "findings": [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"],
@@ -167,10 +173,8 @@ def _section(part: Part, section: Section, numbers: Iterator[int]) -> dict[str, 
 
 
 def _anchor(name: str, anchor: str) -> str:
-    slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
-    # Names that differ only in other letters still need anchors of their own.
-    tail = "" if slug == name.lower() else f"-{sum(map(ord, name)):x}"
-    return f"{slug}{tail}-{anchor}" if name else anchor
+    end = f"-{slug(name)}" if name else ""
+    return f"{anchor.removesuffix(end)}{end}"
 
 
 def _runs(blocks: Sequence[Block]) -> Iterator[list[Block]]:
@@ -186,12 +190,12 @@ def _in_pixels(block: Block) -> bool:
     return isinstance(block, Figure) and isinstance(block.svg, bytes)
 
 
-def _block(run: list[Block], numbers: Iterator[int]) -> Iterator[dict[str, Any]]:
+def _block(run: list[Block], part: Part, numbers: Iterator[int]) -> Iterator[dict[str, Any]]:
     first = run[0]
     if isinstance(first, Paragraph):
         yield {"what": first.role, "text": first.text}
     elif isinstance(first, Grid):
-        yield {"what": "table", **_table(first)}
+        yield {"what": "table", **_table(first), "stem": _stem(part, first)}
     else:
         figures = [_figure(one, next(numbers)) for one in run if isinstance(one, Figure)]
         yield {"what": "pictures" if _in_pixels(first) else "figure", "figures": figures}
@@ -205,7 +209,6 @@ def _table(grid: Grid) -> dict[str, Any]:
         "heads": heads,
         "rows": list(zip(*columns, strict=True)),
         "long": len(grid.frame) > LONG,
-        "stem": grid.stem,
     }
 
 

@@ -102,7 +102,7 @@ def test_tags_close_and_anchors_are_met_once() -> None:
     assert len(names) == len(set(names))
     links = {a["href"].removeprefix("#") for a in page.all("a")}
     assert links <= set(names)
-    assert {"settled", "a-measures", "b-measures", "cautions"} <= links
+    assert {"settled", "measures-a", "measures-b", "cautions"} <= links
 
 
 def test_nothing_is_fetched_from_anywhere() -> None:
@@ -222,7 +222,10 @@ def test_tables_and_numbers_of_several_sets_keep_apart(tmp_path: Path) -> None:
     files = {path.name for path in write_page(head(), parts, CAUTIONS, tmp_path)}
     assert {"per_kind_one.csv", "per_kind_two.csv", "shift.csv"} <= files
     assert set(numbers_of(parts)) == {"one/measures/recall", "two/measures/recall", "shift/recall"}
-    assert set(numbers_of(parts[:1])) == {"measures/recall"}
+    own = Section("Own: one", "own-one", [grid("own_one")], {"one/own/recall": 1.0})
+    assert set(numbers_of([Part("one", [own])])) == {"one/own/recall"}
+    assert write_page(head(), [Part("one", [own])], CAUTIONS, tmp_path / "own")[1].name == "own_one.csv"
+    assert 'id="own-one"' in page_html(head(), [Part("one", [own])], CAUTIONS)
 
 
 def test_figures_keep_their_own_names_and_style() -> None:

@@ -38,6 +38,7 @@ class _Given(NamedTuple):
 def run(cfg: EvaluateConfig) -> Done:
     """Open everything, judge, write verdicts, then the report; log to MLflow after all is on disk."""
     from jointwise.evaluation.report.contents import Asked, parts
+    from jointwise.evaluation.report.head import chosen_by
     from jointwise.evaluation.verdicts import write_verdicts
 
     given = _open(cfg)
@@ -48,9 +49,17 @@ def run(cfg: EvaluateConfig) -> Done:
     # Before the report, so that a fault there costs no scores.
     files = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
     files += [_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)]
-    read = {subject.name: subject.read for subject in given.subjects}
     found = parts(
-        Asked(sets, read, cfg.prevalence.given, cfg.adjudication, reference, observer, pictures=cfg.pictures)
+        Asked(
+            sets,
+            {subject.name: subject.read for subject in given.subjects},
+            {who: chosen_by(judge) for who, judge in given.bench.judges.items()} if given.bench else {},
+            cfg.prevalence.given,
+            cfg.adjudication,
+            reference,
+            observer,
+            cfg.pictures,
+        )
     )
     report, *tables = _report(cfg, given, sets, found)
     _show(sets, cfg.adjudication)
@@ -76,6 +85,7 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
 
 
 def _open(cfg: EvaluateConfig) -> _Given:
+    from jointwise.evaluation.labels.adjudication import rule_for
     from jointwise.evaluation.subjects import open_subject, refuse_twins
     from jointwise.evaluation.verdicts import read_verdicts
 
@@ -89,7 +99,11 @@ def _open(cfg: EvaluateConfig) -> _Given:
     ready = [read_verdicts(Path(path)) for path in cfg.scores]
     refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
-    return _Given([open_subject(*one, cfg.split) for one in zip(folders, names, strict=True)], ready, bench)
+    subjects = [open_subject(*one, cfg.split) for one in zip(folders, names, strict=True)]
+    for readers in (*(one.readers for one in subjects), *(one.readers for one in ready)):
+        if readers:
+            rule_for(readers, cfg.adjudication)
+    return _Given(subjects, ready, bench)
 
 
 def _bench(cfg: EvaluateConfig, model: Path) -> "Bench":

@@ -24,6 +24,7 @@ class Asked:
     Args:
         sets: what detectors and readers say, one per set.
         read: set -> its sub-volumes by row, where they are at hand.
+        chosen: detector -> how its cuts were chosen, in plain words, where that is known.
         prevalence: kind -> share of joints with it on the user's own line, 0 to 1.
         adjudication: how the readers' labels become one.
         reference: name of the set without shift; None where nothing is compared.
@@ -33,6 +34,7 @@ class Asked:
 
     sets: Sequence[Verdicts]
     read: Mapping[str, Read] = field(default_factory=dict)
+    chosen: Mapping[str, str] = field(default_factory=dict)
     prevalence: Mapping[str, float] = field(default_factory=dict)
     adjudication: str | None = None
     reference: str | None = None
@@ -59,7 +61,7 @@ OfSet = Callable[[Verdicts, Asked], Section | None]
 OfAll = Callable[[Asked], Section | None]
 
 OF_EACH_SET: Final[tuple[OfSet, ...]] = (
-    lambda one, asked: measures_section(one, asked.prevalence),
+    lambda one, asked: measures_section(one, asked.prevalence, asked.chosen),
     lambda one, _: slices_section(one),
     lambda one, asked: failures_section(one, asked.read.get(one.name), asked.pictures),
 )

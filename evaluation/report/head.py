@@ -96,6 +96,14 @@ def detector_facts(who: str, judge: Judge | None, sets: Sequence[Verdicts]) -> F
     return facts(f"Detector {who}", rows)
 
 
+def chosen_by(judge: Judge) -> str:
+    """How a detector's cuts were chosen, in plain words."""
+    thresholds = judge.thresholds
+    first = zip(thresholds.with_kind, thresholds.without_kind, strict=True)
+    joints = sum(with_kind[0] + without[0] for with_kind, without in first)
+    return f"{CRITERIA.get(thresholds.criterion, thresholds.criterion)}, on {joints} validation joints"
+
+
 def _card(judge: Judge) -> dict[str, str]:
     thresholds = judge.thresholds
     rows = {"name": judge.detector.name}
@@ -105,10 +113,7 @@ def _card(judge: Judge) -> dict[str, str]:
         rows["trained on"] = f"{card.data.get('training_joints', 'an unknown number of')} {simulated}"
         rows["training data"] = str(card.data.get("fingerprint", ""))[:DIGITS]
         rows["made by"] = f"jointwise {card.code_version}"
-    chosen = [sum(w[0] + n[0] for w, n in zip(thresholds.with_kind, thresholds.without_kind, strict=True))]
-    rows["cuts chosen by"] = (
-        f"{CRITERIA.get(thresholds.criterion, thresholds.criterion)}, on {chosen[0]} validation joints"
-    )
+    rows["cuts chosen by"] = chosen_by(judge)
     if len(thresholds.values) > 1:
         rows["noise classes"] = f"{len(thresholds.values)}, each with cuts of its own"
     rows["cuts known as"] = thresholds.identity

@@ -20,7 +20,7 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
-BROAD: Final = 8  # columns above which a table is printed across the page
+BROAD: Final = 8  # columns above which a table is printed small
 SIGNS: Final = {"finding": ("◆", "Finding"), "warning": ("▲", "Limit")}
 
 

@@ -16,7 +16,9 @@ import pandas as pd
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from jointwise.evaluation.statistics.measures import Bools, ratio, wilson
+from jointwise.evaluation.measured import beside, with_wilson
+from jointwise.evaluation.statistics.bootstrap import resampled_sums
+from jointwise.evaluation.statistics.measures import Bools, Floats, shares
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
 
@@ -55,41 +57,50 @@ def called_bridges(verdicts: Verdicts, detector: str) -> Labels:
     return _groups(len(verdicts), _neighbours(verdicts.table, called), called)
 
 
-def bridge_table(verdicts: Verdicts) -> pd.DataFrame:
+def bridge_table(verdicts: Verdicts, weights: Floats) -> pd.DataFrame:
     """How many bridges and bridging joints every detector finds.
+
+    Args:
+        verdicts: of one set.
+        weights: from :func:`~jointwise.evaluation.measured.board_weights`.
 
     Returns:
         One row per detector: bridges, found_any and found_all (bridges of which any or all joints in the set are called
-        bridging) with any_rate and all_rate, each with _low and _high (Wilson, bridges taken as independent); joints,
-        found_joints and joint_rate with _low and _high; false_bridges: groups of neighbouring calls that touch no
-        bridging joint and none of unknown truth.
+        bridging) with any_rate and all_rate; joints, found_joint and joint_rate; rates with _low and _high (Wilson,
+        bridges or joints taken as independent) and as RATE_boards with the interval from resampled boards (NaN under
+        ten boards with a bridge); false_bridges: groups of neighbouring calls that touch no bridging joint and none of
+        unknown truth.
     """
     group = true_bridges(verdicts)
     inside = group >= 0
-    bridges = int(group.max(initial=-1)) + 1
+    size = np.bincount(group[inside])
+    home = np.zeros(len(size), dtype=np.int64)
+    home[group[inside]] = verdicts.boards[inside]
     not_false = inside | ~verdicts.known[:, BRIDGING]
     rows: list[dict[str, Any]] = []
     for detector in verdicts.scores:
         call = verdicts.calls(detector)[:, BRIDGING]
-        size = np.bincount(group[inside], minlength=bridges)
-        found = np.bincount(group[inside & call], minlength=bridges)
+        found = np.bincount(group[inside & call], minlength=len(size))
         calls = called_bridges(verdicts, detector)
         false = set(calls[calls >= 0].tolist()) - set(calls[not_false].tolist())
         rows.append(
-            {"detector": detector, "bridges": bridges}
-            | _found("any", int(np.count_nonzero(found > 0)), bridges)
-            | _found("all", int(np.count_nonzero((found == size) & (size > 0))), bridges)
+            {"detector": detector, "bridges": len(size)}
+            | _found("any", found > 0, home, weights)
+            | _found("all", found == size, home, weights)
             | {"joints": int(inside.sum())}
-            | _found("joint", int(np.count_nonzero(inside & call)), int(inside.sum()))
+            | _found("joint", call[inside], verdicts.boards[inside], weights)
             | {"false_bridges": len(false)}
         )
     return pd.DataFrame(rows)
 
 
-def _found(name: str, part: int, whole: int) -> dict[str, float]:
-    low, high = wilson(part, whole)
-    rate = f"{name}_rate"
-    return {f"found_{name}": part, rate: ratio(part, whole), f"{rate}_low": low, f"{rate}_high": high}
+def _found(name: str, found: Bools, home: Labels, weights: Floats) -> dict[str, float]:
+    sums = resampled_sums(np.column_stack([found, np.ones(len(found))]), home, weights)
+    return (
+        {f"found_{name}": int(found.sum())}
+        | with_wilson(f"{name}_rate", int(found.sum()), len(found))
+        | beside(f"{name}_rate", shares(sums[:, 0], sums[:, 1]), len(np.unique(home)))
+    )
 
 
 def _joined(table: pd.DataFrame, bridging: Bools) -> np.ndarray:

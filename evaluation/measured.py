@@ -16,7 +16,7 @@ from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.bootstrap import (
     FEWEST_BOARDS,
     METHOD,
-    Interval,
+    BoardInterval,
     Resampling,
     interval,
     resampled_average_precision,
@@ -282,7 +282,7 @@ def _macro(detector: str, one: Resampled, table: pd.DataFrame, boards: int) -> d
     return row | _intervals(one.macro, boards, single=())
 
 
-def _cells(name: str, one: Interval) -> dict[str, float]:
+def _cells(name: str, one: BoardInterval) -> dict[str, float]:
     return {name: one.value, f"{name}_low": one.low, f"{name}_high": one.high}
 
 
@@ -296,7 +296,7 @@ def beside(name: str, replicates: Floats, boards: int) -> dict[str, float]:
     """
     one = interval(replicates, boards)
     if boards < FEWEST_BOARDS:
-        one = Interval(one.value, np.nan, np.nan, one.left_out)
+        one = BoardInterval(one.value, np.nan, np.nan, one.left_out)
     return _cells(f"{name}_boards", one)
 
 

@@ -30,17 +30,15 @@ def curve(truth: ArrayLike, score: ArrayLike) -> pd.DataFrame:
     ends = np.flatnonzero(np.diff(value[order], append=-np.inf) != 0)
     called, tp = ends + 1.0, np.cumsum(faulty[order])[ends]
     fp = called - tp
-    all_faulty = float(faulty.sum())
-    every = np.ones(len(ends))
     return pd.DataFrame(
         {
             "threshold": value[order][ends],
             "called": called.astype(np.int64),
             "tp": tp.astype(np.int64),
             "fp": fp.astype(np.int64),
-            "recall": shares(tp, all_faulty * every),
+            "recall": shares(tp, faulty.sum()),
             "precision": shares(tp, called),
-            "false_call_rate": shares(fp, (len(faulty) - all_faulty) * every),
+            "false_call_rate": shares(fp, len(faulty) - faulty.sum()),
         }
     )
 

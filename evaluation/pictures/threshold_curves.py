@@ -13,6 +13,10 @@ from jointwise.evaluation.statistics.measures import Floats
 MARKERS: Final = ("o", "s", "^", "D", "v", "P")
 DASHES: Final = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)))
 COLOURS: Final = (ACCENT, INK, QUIET)
+HOLLOW: Final[dict[str, Any]] = {
+    "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.8,
+    "linestyle": "none", "clip_on": False, "zorder": 5,
+}  # fmt: skip
 FINEST: Final = 1 / 400
 """Less than a line's width, as a share of an axis."""
 
@@ -27,18 +31,14 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         points: rows of the same kind from :func:`~jointwise.evaluation.threshold_curves.operating_points`.
         title: over the picture.
     """
-    figure = Figure(figsize=(7.6, 3.7), layout="constrained")
-    left, right = figure.subplots(1, 2)
+    figure = Figure(figsize=(7.6, 3.7))
+    left, right = figure.subplots(
+        1, 2, gridspec_kw={"left": 0.07, "right": 0.985, "bottom": 0.14, "top": 0.88, "wspace": 0.24}
+    )
     for place, point in enumerate(points.to_dict("records")):
         one = _corners(curves[curves["detector"] == point["detector"]])
         look = {"color": COLOURS[place % 3], "linestyle": DASHES[place % 6], "linewidth": 1.6}
-        spot = {
-            "color": COLOURS[place % 3],
-            "marker": MARKERS[place % 6],
-            "markersize": 8,
-            "linestyle": "none",
-        }
-        spot |= {"markerfacecolor": "white", "markeredgewidth": 1.8, "clip_on": False, "zorder": 5}
+        spot = dict(HOLLOW, color=COLOURS[place % 3], marker=MARKERS[place % 6])
         left.plot(one["recall"], one["precision"], drawstyle="steps-pre", **look)
         left.plot([point["recall"]], [point["precision"]], **spot)
         right.plot(
@@ -46,15 +46,14 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         )
         right.plot([point["false_positive_rate"]], [point["recall"]], **spot)
         # Line and marker in one entry of the key.
-        key = {**look, "marker": MARKERS[place % 6], "markerfacecolor": "white", "markersize": 7}
-        right.plot([], [], label=point["detector"], **key)
+        right.plot([], [], label=point["detector"], **(HOLLOW | look | {"marker": MARKERS[place % 6]}))
     _dress(left, "recall", "precision")
     _dress(right, "false-call rate (square-root scale)", "recall")
     right.set_xscale("function", functions=(_root, np.square))
     right.set_xticks(RATES, [f"{rate:g}" for rate in RATES])
     right.set_xlim(0, 1)
     right.legend(loc="lower right", frameon=False, fontsize=11, handlelength=3.2)
-    figure.suptitle(title, color=INK, fontsize=13, x=0.01, ha="left")
+    figure.suptitle(title, color=INK, fontsize=13, x=0.012, y=0.975, ha="left")
     return figure
 
 

@@ -1,38 +1,22 @@
 """Section on what detectors are worth on one set: measures, escapes, thresholds, prevalence, bridges, confusion."""
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Final
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from jointwise.evaluation import measured
 from jointwise.evaluation.bridges import bridge_table, can_group
-from jointwise.evaluation.confusion import NOTHING, SOUND, confusion_table, confusion_text
-from jointwise.evaluation.measured import COMPOSED, MACRO, MICRO, SINGLE
-from jointwise.evaluation.pictures.svg import to_svg
-from jointwise.evaluation.pictures.threshold_curves import draw_threshold_curves
-from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
-from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
-from jointwise.evaluation.statistics.measures import fewest_to_rank
+from jointwise.evaluation.confusion import NOTHING, confusion_table, confusion_text
+from jointwise.evaluation.measured import COMPOSED, MACRO, SINGLE
+from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
+from jointwise.evaluation.report.thresholds import prevalence_blocks, threshold_blocks
+from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, slug, stem, titled
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES
+from jointwise.evaluation.statistics.measures import Floats, fewest_to_rank
 from jointwise.evaluation.table import ANY
-from jointwise.evaluation.threshold_curves import FALSE_CALL_RATES, curve_table, operating_points
 from jointwise.evaluation.verdicts import Verdicts
-from jointwise.joints.kinds import KINDS, TITLES
-
-WORDS: Final = {
-    **TITLES,
-    MICRO: "all kinds together (micro)",
-    MACRO: "mean of the kinds (macro)",
-    ANY: "any kind",
-    SOUND: "sound in every kind",
-}
-WHO: Final = (Column("kind_title", "kind"), Column("detector", "detector"))
-WILSON_NOTE: Final = "Wilson interval, 95 %, which takes joints as independent"
-BOARDS_NOTE: Final = (
-    "percentile interval, 95 %, of 2000 resamplings of whole boards, the same for every detector"
-)
+from jointwise.joints.kinds import KINDS
 
 
 def measures_section(
@@ -65,36 +49,12 @@ def measures_section(
         *_in_words(stopped),
         *_measures(verdicts, table),
         *_escapes(verdicts, stopped),
-        *_thresholds(verdicts, table, chosen or {}),
-        *_prevalence(verdicts, found, prevalence or {}),
-        *_bridges(verdicts),
+        *threshold_blocks(verdicts, table, chosen or {}),
+        *prevalence_blocks(verdicts, found, prevalence or {}),
+        *_bridges(verdicts, weights),
         *_confusion(verdicts),
     ]
     return Section(title, anchor, blocks, _numbers(verdicts.name, table, stopped))
-
-
-def slug(name: str) -> str:
-    """A set's name as part of an anchor: lower case letters, digits and hyphens."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "set"
-
-
-def stem(topic: str, verdicts: Verdicts) -> str:
-    """File name of a table of one set."""
-    return f"{topic}_{slug(verdicts.name).replace('-', '_')}"
-
-
-def titled(frame: pd.DataFrame, column: str = "kind") -> pd.DataFrame:
-    """The frame with `kind_title`, kinds in words, before its other columns."""
-    words = [WORDS.get(kind, kind) for kind in frame[column]]
-    rest = frame.drop(columns="kind_title", errors="ignore")
-    rest.insert(0, "kind_title", words)
-    return rest
-
-
-def listed(words: Iterable[str]) -> str:
-    """`a, b and c`."""
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 def reservations(verdicts: Verdicts, table: pd.DataFrame) -> list[Paragraph]:
@@ -204,18 +164,21 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
 
 def _left_out(table: pd.DataFrame) -> list[Paragraph]:
     """Which intervals rest on fewer replicates than were drawn."""
-    names = [f"{name}_left_out" for name in (*SINGLE, *COMPOSED)]
-    some = table[(table[names] > 0).any(axis=1)]
-    if some.empty:
+    names = (*SINGLE, *COMPOSED)
+    lost = table[[f"{name}_left_out" for name in names]].to_numpy()
+    # What cannot be computed at all is n/a anyway and has no interval to warn of.
+    most = np.where(table[list(names)].isna(), 0, lost).max(axis=1).astype(int)
+    if not most.any():
         return []
     words = listed(
-        f"{WORDS[row['kind']]} by {row['detector']} ({int(max(row[name] for name in names))})"
-        for row in some.to_dict("records")
+        f"{WORDS[kind]} by {detector} ({count})"
+        for kind, detector, count in zip(table["kind"], table["detector"], most, strict=True)
+        if count
     )
     return [
         Paragraph(
             "Resamplings in which a measure could not be computed, because no board with such a joint or "
-            f"call was drawn, were left out of its interval; of 2000 at most: {words}.",
+            f"call was drawn, were left out of its interval; of {REPLICATES} at most: {words}.",
             "warning",
         )
     ]
@@ -267,94 +230,7 @@ def _escapes(verdicts: Verdicts, stopped: pd.DataFrame) -> list[Block]:
     return [rates, packages]
 
 
-def _thresholds(verdicts: Verdicts, table: pd.DataFrame, chosen: Mapping[str, str]) -> list[Block]:
-    curves = curve_table(verdicts)
-    points = operating_points(table, curves)
-    words = [f"{who}: {chosen[who]}" for who in verdicts.scores if who in chosen]
-    told = (
-        "How the cuts were chosen: " + "; ".join(words) if words else "How the cuts were chosen was not told"
-    )
-    grid = Grid(
-        titled(points),
-        (
-            *WHO,
-            Column("threshold", "lowest cut", "number"),
-            Column("threshold_highest", "highest cut", "number"),
-            Column("recall", "recall", "rate"),
-            Column("false_positive_rate", "false-call rate", "rate"),
-            *(
-                Column(f"recall_at_{rate:g}", f"recall at {100 * rate:g} % false calls", "rate")
-                for rate in FALSE_CALL_RATES
-            ),
-        ),
-        "Operating points, and the recall that some cut would have given on this set at no more than a "
-        "rate of false calls (calls on joints without the kind). A cut may follow the noise of the scan, "
-        f"hence lowest and highest. {WILSON_NOTE}; recall at a rate was read off this set's curve, is "
-        "therefore a little too good, and has no interval.",
-        stem("operating_points", verdicts),
-    )
-    return [Paragraph(f"{told}."), grid, *_pictures(curves, points)]
-
-
-def _pictures(curves: pd.DataFrame, points: pd.DataFrame) -> list[Figure]:
-    figures = []
-    for kind in KINDS:
-        own = points[points["kind"] == kind]
-        if not own["faulty"].any():
-            continue
-        n, faulty = int(own["n"].iloc[0]), int(own["faulty"].iloc[0])
-        title = f"{WORDS[kind]}: {faulty} faulty of {n} joints"
-        picture = draw_threshold_curves(curves[curves["kind"] == kind], own, title)
-        spots = listed(
-            f"{row['detector']} at recall {row['recall']:.3f}, precision {row['precision']:.3f} and "
-            f"false-call rate {row['false_positive_rate']:.4f}"
-            for row in own.to_dict("records")
-        )
-        caption = (
-            f"Precision against recall, and recall against false-call rate, for {title}. Markers: "
-            "operating points. Staircases through every distinct score, without interpolation."
-        )
-        figures.append(
-            Figure(to_svg(picture), caption, f"Threshold curves for {title}; operating points: {spots}.")
-        )
-    return figures
-
-
-def _prevalence(
-    verdicts: Verdicts, found: Mapping[str, measured.Resampled], prevalence: Mapping[str, float]
-) -> list[Block]:
-    if not prevalence:
-        return [
-            Paragraph(
-                "Precision above holds for the share of faulty joints in this set. On a line with fewer "
-                "faults the same detector's calls are right less often; give a prevalence per kind to see "
-                "how often."
-            )
-        ]
-    return [
-        Grid(
-            titled(measured.prevalence_table(verdicts, found, prevalence)),
-            (
-                *WHO,
-                Column("prevalence", "prevalence given", "number"),
-                Column("share", "share in this set", "rate"),
-                Column("faulty", "faulty", "count"),
-                Column("not_faulty", "without the kind", "count"),
-                Column("precision", "precision there", "rate"),
-                Column("precision_floor", "at the worst", "rate"),
-                Column("missed_ppm", "missed, ppm of joints", "ppm"),
-                Column("false_call_ppm", "false calls, ppm of joints", "ppm"),
-            ),
-            "Precision restated by Bayes from recall and false-positive rate of this set, as if defects "
-            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. At the worst: recall at its "
-            "lower and false-positive rate at its upper Wilson bound, which stays honest where no false "
-            "call was seen.",
-            stem("prevalence", verdicts),
-        )
-    ]
-
-
-def _bridges(verdicts: Verdicts) -> list[Block]:
+def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
     if not can_group(verdicts.table):
         return [
             Paragraph(
@@ -363,7 +239,8 @@ def _bridges(verdicts: Verdicts) -> list[Block]:
                 "warning",
             )
         ]
-    table = bridge_table(verdicts)
+    table = bridge_table(verdicts, weights)
+    enough = measured.n_boards(verdicts) >= FEWEST_BOARDS
     return [
         Grid(
             table,
@@ -374,6 +251,14 @@ def _bridges(verdicts: Verdicts) -> list[Block]:
                 Column("any_rate", "share", "rate"),
                 Column("found_all", "found (every joint called)", "count"),
                 Column("all_rate", "share", "rate"),
+                *(
+                    (
+                        Column("any_rate_boards", "any, by boards", "rate"),
+                        Column("all_rate_boards", "every, by boards", "rate"),
+                    )
+                    if enough
+                    else ()
+                ),
                 Column("joints", "bridging joints", "count"),
                 Column("found_joint", "called", "count"),
                 Column("joint_rate", "share", "rate"),
@@ -381,7 +266,8 @@ def _bridges(verdicts: Verdicts) -> list[Block]:
             ),
             "A bridge joins two or more joints; a chain of joined joints is one bridge, and only its "
             "joints in this set count. False bridges: groups of neighbouring joints called bridging that "
-            "touch no true bridge. Wilson interval, 95 %, which takes bridges (joints) as independent.",
+            "touch no true bridge. Wilson interval, 95 %, which takes bridges (joints) as independent; by "
+            "boards: resampled boards.",
             stem("bridges", verdicts),
         )
     ]

@@ -7,17 +7,9 @@ import numpy as np
 import pandas as pd
 
 from jointwise.evaluation import measured
-from jointwise.evaluation.report.measures import (
-    WHO,
-    WILSON_NOTE,
-    WORDS,
-    listed,
-    reservations,
-    slug,
-    stem,
-    titled,
-)
+from jointwise.evaluation.report.measures import reservations
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import WHO, WILSON_NOTE, WORDS, listed, slug, stem, titled
 from jointwise.evaluation.slices import Slicing, slice_table, slicings
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.evaluation.statistics.measures import fewest_to_rank
@@ -54,7 +46,7 @@ def slices_section(verdicts: Verdicts) -> Section:
     blocks: list[Block] = [
         *reservations(verdicts, whole),
         *_not_cut(tables, set(cut)),
-        *_weakest(verdicts, list(cut.values())),
+        *_weakest(verdicts, whole, list(cut.values())),
         *(_grid(verdicts, *pair) for pair in cut.values()),
     ]
     return Section(title, anchor, blocks, _numbers(verdicts.name, cut))
@@ -76,23 +68,30 @@ def _not_cut(tables: Mapping[str, tuple[Slicing, pd.DataFrame]], cut: set[str]) 
     return [Paragraph(note) for note in notes]
 
 
-def _weakest(verdicts: Verdicts, cut: list[tuple[Slicing, pd.DataFrame]]) -> list[Paragraph]:
-    """The part of which each detector surely finds least: the lowest upper bound, so that few joints cannot win."""
+def _weakest(
+    verdicts: Verdicts, whole: pd.DataFrame, cut: list[tuple[Slicing, pd.DataFrame]]
+) -> list[Paragraph]:
+    """Where each detector falls most below the whole set, judged by the upper bound so that few joints cannot win."""
+    overall = {(row["detector"], row["kind"]): row["recall"] for row in whole.to_dict("records")}
     found = []
     for detector in verdicts.scores:
-        rows: list[tuple[str, dict[str, Any]]] = [
-            (one.title, row)
+        rows: list[tuple[float, str, dict[str, Any]]] = [
+            (row["recall_high"] - overall[detector, row["kind"]], one.title, row)
             for one, table in cut
             for row in table[(table["detector"] == detector) & (table["rank"] == "")].to_dict("records")
         ]
         if not rows:
             continue
-        title, worst = min(rows, key=lambda pair: pair[1]["recall_high"])
+        below, title, worst = min(rows, key=lambda row: row[0])
         found.append(
-            f"{detector}: surely weak at {title} {worst['slice']}, {WORDS[worst['kind']]}: "
-            f"{worst['found']} of {worst['faulty']} found ({worst['recall']:.3f}, Wilson 95 % "
-            f"{worst['recall_low']:.3f} to {worst['recall_high']:.3f}). The lowest upper bound among "
-            f"{len(rows)} parts and kinds."
+            f"{detector}: in none of {len(rows)} parts and kinds does the recall's interval lie below the "
+            "recall on the whole set."
+            if below >= 0
+            else f"{detector} is weakest at {title} {worst['slice']}, {WORDS[worst['kind']]}: {worst['found']} of "
+            f"{worst['faulty']} found ({worst['recall']:.3f}, Wilson 95 % {worst['recall_low']:.3f} to "
+            f"{worst['recall_high']:.3f}) where it finds {overall[detector, worst['kind']]:.3f} of the "
+            f"whole set. Of {len(rows)} parts and kinds, the one whose upper bound lies lowest below the "
+            "whole set's recall."
         )
     return [Paragraph(text, "finding") for text in found]
 

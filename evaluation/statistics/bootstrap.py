@@ -28,7 +28,7 @@ CELLS_AT_ONCE: Final = 200_000
 """Steps times replicates in one piece: 1.6 MB, so that a piece stays in the processor's cache."""
 
 
-class Interval(NamedTuple):
+class BoardInterval(NamedTuple):
     """A measure and its interval.
 
     Args:
@@ -129,7 +129,7 @@ def resampled_average_precision(
     return np.concatenate([_stepwise(entering @ piece, right @ piece) for piece in pieces])
 
 
-def interval(resampled: Floats, boards: int) -> Interval:
+def interval(resampled: Floats, boards: int) -> BoardInterval:
     """The measure and its 95 % percentile interval.
 
     Args:
@@ -140,9 +140,9 @@ def interval(resampled: Floats, boards: int) -> Interval:
     left_out = len(resampled) - 1 - len(finite)
     value = float(resampled[0])
     if boards < 2 or not len(finite) or not np.isfinite(value):
-        return Interval(value, np.nan, np.nan, left_out)
+        return BoardInterval(value, np.nan, np.nan, left_out)
     low, high = np.quantile(finite, (0.025, 0.975))
-    return Interval(value, float(low), float(high), left_out)
+    return BoardInterval(value, float(low), float(high), left_out)
 
 
 def _per_step(step: np.ndarray, home: np.ndarray, which: np.ndarray, shape: tuple[int, int]) -> csr_array:

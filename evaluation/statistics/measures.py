@@ -97,9 +97,10 @@ def ratio(part: int, whole: int) -> float:
     return part / whole if whole else math.nan
 
 
-def shares(part: Floats, whole: Floats) -> Floats:
+def shares(part: ArrayLike, whole: ArrayLike) -> Floats:
     """:func:`ratio` of whole arrays, (…)."""
-    return np.asarray(np.divide(part, whole, out=np.full(np.shape(whole), np.nan), where=whole > 0))
+    above, below = np.broadcast_arrays(np.asarray(part, np.float64), np.asarray(whole, np.float64))
+    return np.asarray(np.divide(above, below, out=np.full(above.shape, np.nan), where=below > 0))
 
 
 def wilson(successes: int, n: int, z: float = Z_95) -> Interval:
@@ -228,7 +229,8 @@ def precision_at(recall: ArrayLike, false_positive_rate: ArrayLike, prevalence: 
             f"expected a prevalence between 0 and 1, found {prevalence}; give the share of joints that are faulty"
         )
     right = np.asarray(recall, dtype=np.float64) * prevalence
-    return shares(right, right + np.asarray(false_positive_rate, dtype=np.float64) * (1 - prevalence))
+    wrong = np.asarray(false_positive_rate, dtype=np.float64) * (1 - prevalence)
+    return shares(right, right + wrong)
 
 
 def fewest_to_rank(level: float = 0.05) -> int:

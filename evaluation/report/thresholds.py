@@ -1,0 +1,115 @@
+"""Blocks of the section on measures: operating points, threshold curves, and precision at another prevalence."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from jointwise.evaluation import measured
+from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.pictures.threshold_curves import draw_threshold_curves
+from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph
+from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, stem, titled
+from jointwise.evaluation.threshold_curves import FALSE_CALL_RATES, curve_table, operating_points
+from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.kinds import KINDS
+
+
+def threshold_blocks(verdicts: Verdicts, table: pd.DataFrame, chosen: Mapping[str, str]) -> list[Block]:
+    """Operating points, what other cuts would have given, and the curves of every kind with a faulty joint.
+
+    Args:
+        verdicts: of one set.
+        table: from :func:`~jointwise.evaluation.measured.measured_table`.
+        chosen: detector -> how its cuts were chosen, in plain words.
+    """
+    curves = curve_table(verdicts)
+    points = operating_points(table, curves)
+    words = [f"{who}: {chosen[who]}" for who in verdicts.scores if who in chosen]
+    told = (
+        "How the cuts were chosen: " + "; ".join(words) if words else "How the cuts were chosen was not told"
+    )
+    grid = Grid(
+        titled(points),
+        (
+            *WHO,
+            Column("threshold", "lowest cut", "number"),
+            Column("threshold_highest", "highest cut", "number"),
+            Column("recall", "recall", "rate"),
+            Column("false_positive_rate", "false-call rate", "rate"),
+            *(
+                Column(f"recall_at_{rate:g}", f"recall at {100 * rate:g} % false calls", "rate")
+                for rate in FALSE_CALL_RATES
+            ),
+        ),
+        "Operating points, and the recall that some cut would have given on this set at no more than a "
+        "rate of false calls (calls on joints without the kind). A cut may follow the noise of the scan, "
+        f"hence lowest and highest. {WILSON_NOTE}; recall at a rate was read off this set's curve, is "
+        "therefore a little too good, and has no interval.",
+        stem("operating_points", verdicts),
+    )
+    return [Paragraph(f"{told}."), grid, *_pictures(curves, points)]
+
+
+def _pictures(curves: pd.DataFrame, points: pd.DataFrame) -> list[Figure]:
+    figures = []
+    for kind in KINDS:
+        own = points[points["kind"] == kind]
+        if not own["faulty"].any():
+            continue
+        n, faulty = int(own["n"].iloc[0]), int(own["faulty"].iloc[0])
+        title = f"{WORDS[kind]}: {faulty} faulty of {n} joints"
+        picture = draw_threshold_curves(curves[curves["kind"] == kind], own, title)
+        spots = listed(
+            f"{row['detector']} at recall {row['recall']:.3f}, precision {row['precision']:.3f} and "
+            f"false-call rate {row['false_positive_rate']:.4f}"
+            for row in own.to_dict("records")
+        )
+        caption = (
+            f"Precision against recall, and recall against false-call rate, for {title}. Markers: "
+            "operating points. Staircases through every distinct score, without interpolation."
+        )
+        figures.append(
+            Figure(to_svg(picture), caption, f"Threshold curves for {title}; operating points: {spots}.")
+        )
+    return figures
+
+
+def prevalence_blocks(
+    verdicts: Verdicts, found: Mapping[str, measured.Resampled], prevalence: Mapping[str, float]
+) -> list[Block]:
+    """Precision where kinds are as frequent as given, or a word on what is missing.
+
+    Args:
+        verdicts: of one set.
+        found: from :func:`~jointwise.evaluation.measured.resampled`.
+        prevalence: kind -> share of joints that have it.
+    """
+    if not prevalence:
+        return [
+            Paragraph(
+                "Precision above holds for the share of faulty joints in this set. On a line with fewer "
+                "faults the same detector's calls are right less often; give a prevalence per kind to see "
+                "how often."
+            )
+        ]
+    return [
+        Grid(
+            titled(measured.prevalence_table(verdicts, found, prevalence)),
+            (
+                *WHO,
+                Column("prevalence", "prevalence given", "number"),
+                Column("share", "share in this set", "rate"),
+                Column("faulty", "faulty", "count"),
+                Column("not_faulty", "without the kind", "count"),
+                Column("precision", "precision there", "rate"),
+                Column("precision_floor", "at the worst", "rate"),
+                Column("missed_ppm", "missed, ppm of joints", "ppm"),
+                Column("false_call_ppm", "false calls, ppm of joints", "ppm"),
+            ),
+            "Precision restated by Bayes from recall and false-positive rate of this set, as if defects "
+            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. At the worst: recall at its "
+            "lower and false-positive rate at its upper Wilson bound, which stays honest where no false "
+            "call was seen.",
+            stem("prevalence", verdicts),
+        )
+    ]

@@ -13,7 +13,7 @@ from jointwise.evaluation.statistics.kappa import agreement_of
 from jointwise.evaluation.statistics.mcnemar import exact
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
-from jointwise.joints.kinds import KINDS
+from jointwise.joints.kinds import KINDS, TITLES
 
 LEAST_DIFFERENT: Final = 6
 """Joints on which only one is right below which the exact test cannot reach p < 0.05, however they fall."""
@@ -96,7 +96,11 @@ def open_joints(verdicts: Verdicts, rule: str) -> pd.DataFrame:
     for place in np.flatnonzero(settled.any(axis=1)):
         kinds = np.flatnonzero(settled[place])
         site = verdicts.table.iloc[place]
-        row = {"scan": site["scan"], "ball": site["ball"], "kinds": ", ".join(KINDS[k] for k in kinds)}
+        row = {
+            "scan": site["scan"],
+            "ball": site["ball"],
+            "kinds": ", ".join(TITLES[KINDS[k]] for k in kinds),
+        }
         for name, labels in verdicts.readers.items():
             row[name] = " ".join("?" if np.isnan(v) else f"{v:.0f}" for v in labels[place, kinds])
         rows.append(row)

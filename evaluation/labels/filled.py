@@ -58,7 +58,7 @@ def read_rows(path: Path, table: pd.DataFrame) -> pd.DataFrame:
 def looked_at(path: Path, table: pd.DataFrame) -> NDArray[np.int64]:
     """How many readers of a file have a row for each joint of a table, (n,)."""
     _, place = _checked(path, table)
-    return np.bincount(place, minlength=len(table)).astype(np.int64)
+    return np.asarray(np.bincount(place, minlength=len(table)), dtype=np.int64)
 
 
 def check_sheet(path: Path, table: pd.DataFrame, asked: Bools) -> pd.DataFrame:
@@ -77,8 +77,8 @@ def check_sheet(path: Path, table: pd.DataFrame, asked: Bools) -> pd.DataFrame:
         found = np.zeros(len(table), dtype=bool)
         found[place[own.index.to_numpy()]] = True
         for wrong, said in (
-            (asked & ~found, "without a row"),
-            (found & ~asked, "that the sheet did not ask for"),
+            (asked & ~found, "joints without a row"),
+            (found & ~asked, "joints that the sheet did not ask for"),
         ):
             if wrong.any():
                 raise InputError(
@@ -144,10 +144,10 @@ def _places(text: pd.DataFrame, table: pd.DataFrame, path: Path) -> NDArray[np.i
     _refuse(
         np.isnan(place), text, path, "joints of the given set", "of joints that are not there", "delete them"
     )
-    rows = place.astype(np.int64)
+    rows = np.asarray(place, dtype=np.int64)
     gone = ~present_array(table)[rows]
     _refuse(gone, text, path, "joints with a ball", "of missing balls", "delete them")
-    twice = text.duplicated([*key, "reader"]).to_numpy()
+    twice = np.asarray(text.duplicated([*key, "reader"]))
     _refuse(twice, text, path, "every joint once for a reader", "doubled", "delete one of each")
     return rows
 

@@ -40,7 +40,8 @@ class Tables(NamedTuple):
 
     Args:
         sites: every site: schema's identity, position, `present`, pitch_mm, ball_mm and what else the cut tells.
-        labels: one row per reader and present joint: scan, ball, reader, the kinds (0/1), cannot_tell, …
+        labels: one row per reader and present joint: scan, ball, reader, the kinds (0/1; empty at will where the
+            reader could not tell), cannot_tell, …
         truth: one row per site: scan, ball, present, the kinds (0/1), contact_fraction, gap_um, …
     """
 
@@ -249,8 +250,11 @@ def _check(tables: Tables, where: str) -> None:
     for reader, rows in tables.labels.groupby("reader", sort=False):
         _demand_same(there, _keys(rows, where, f"{LABELS} of {reader}"), f"{where}, {LABELS} of {reader}")
     present_truth = tables.truth[present_array(tables.truth)]
+    told = tables.labels[tables.labels["cannot_tell"] != 1]
+    untold = tables.labels[tables.labels["cannot_tell"] == 1].fillna(dict.fromkeys(KINDS, 0))
     for table, file, columns in (
-        (tables.labels, LABELS, [*KINDS, "cannot_tell"]),
+        (told, LABELS, [*KINDS, "cannot_tell"]),
+        (untold, LABELS, list(KINDS)),
         (present_truth, TRUTH, list(KINDS)),
     ):
         if not table[columns].isin([0, 1]).all(axis=None):

@@ -58,10 +58,8 @@ def readers_table(verdicts: Verdicts, rule: str) -> pd.DataFrame:
         rule: how readers are settled (:mod:`jointwise.evaluation.labels.adjudication`).
 
     Returns:
-        Rows of :func:`agreement`. Comparisons with truth are left out where no truth is known.
-
-    Raises:
-        InputError: nobody to judge.
+        Rows of :func:`agreement`; none where nobody is there to compare. Comparisons with truth are left out where no
+        truth is known.
     """
     there = verdicts.present
     readers = [Side(name, labels[there]) for name, labels in sides(verdicts.readers, rule).items()]
@@ -76,10 +74,13 @@ def readers_table(verdicts: Verdicts, rule: str) -> pd.DataFrame:
         for other in readers
         if one.name != other.name and {one.name, other.name} <= own.keys()
     ]
-    if not pairs:
-        raise InputError("expected a detector or two readers to compare, found none; give some")
     marginal = marginal_of(verdicts)[there]
-    return pd.concat([agreement(one, other, marginal) for one, other in pairs], ignore_index=True)
+    tables = [agreement(one, other, marginal) for one, other in pairs]
+    return (
+        pd.concat(tables, ignore_index=True)
+        if tables
+        else pd.DataFrame(columns=["judged", "against", "kind"])
+    )
 
 
 def marginal_of(verdicts: Verdicts) -> Bools:
@@ -157,7 +158,7 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
         for place, row in enumerate(rows.to_dict("records")):
             head = TITLES.get(str(kind), str(kind)) if place == 0 else ""
             page.add_row(head, *_cells(row), end_section=place == len(rows) - 1)
-    notes = f"{_left_out(table)}\n{NOTE}"
+    notes = f"{_left_out(shown)}\n{NOTE}"
     return Group(
         Text(provenance, style="bold"), page, Text(notes, style="dim"), Text(provenance, style="bold")
     )

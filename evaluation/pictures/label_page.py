@@ -1,4 +1,4 @@
-"""Pages of a label sheet: each joint as nine slices at fixed places, for a person who is to say what is in it.
+"""Pages of a label sheet: each joint as eleven slices at fixed places, for a person who is to say what is in it.
 
 The places are shares of the ball around the joint's middle, the same for every joint: nothing here looks for evidence
 or knows of truth, scores or recipes.
@@ -29,6 +29,8 @@ h2 small, figcaption, .quiet {{ color: {QUIET}; font-size: .875rem; font-weight:
 section {{ border-top: 1px solid #c9ced4; padding: 1rem 0 1.5rem; break-inside: avoid; }}
 .slices {{ display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); gap: .75rem 1rem; align-items: start; }}
 figure {{ margin: 0; }}
+figcaption {{ display: flex; justify-content: space-between; gap: .5rem; line-height: 1.3; }}
+.bar {{ height: 3px; margin: 4px 0 2px auto; background: {INK}; }}
 svg {{ display: block; width: 100%; height: auto; background: #e8eaed; }}
 image {{ image-rendering: pixelated; }}
 table {{ border-collapse: collapse; margin: .5rem 0; }}
@@ -70,7 +72,7 @@ class Cut(NamedTuple):
 
 
 def label_page(joints: Joints, first: int, title: str) -> str:
-    """A page that stands alone: what to do, then each joint with its number, its name and nine slices.
+    """A page that stands alone: what to do, then each joint with its number, its name and eleven slices.
 
     Args:
         joints: of this page, in the order of the sheet; the table needs scan, ball, pitch_mm, ball_mm.
@@ -88,7 +90,7 @@ def label_page(joints: Joints, first: int, title: str) -> str:
 
 
 def cuts(joints: Joints, row: int) -> list[Cut]:
-    """The nine slices of a joint: three along x, three along y, three planes of the board."""
+    """The eleven slices of a joint: three along x, three along y, five planes of the board."""
     volume, record = joints.volumes[row].astype(np.float32), joints.table.iloc[row]
     ball_um = 1000 * float(record["ball_mm"])
     step = 1000 * np.array(joints.grid.spacing_mm(float(record["pitch_mm"]), float(record["ball_mm"])))
@@ -101,9 +103,16 @@ def cuts(joints: Joints, row: int) -> list[Cut]:
     off, land = SIDE * ball_um, LAND * ball_um
     found = [Cut(f"x–z, y = {_um(at)}", volume[:, index(1, at), :], wide, tall) for at in (-off, 0.0, off)]
     found += [Cut(f"y–z, x = {_um(at)}", volume[:, :, index(2, at)], deep, tall) for at in (-off, 0.0, off)]
-    places = (("board side", -land), ("middle", 0.0), ("package side", land))
-    return found + [
-        Cut(f"x–y, {name}, z = {_um(at)}", volume[index(0, at)], wide, deep) for name, at in places
+    places = (
+        (", board land", -land),
+        ("", -land / 2),
+        (", middle", 0.0),
+        ("", land / 2),
+        (", package land", land),
+    )
+    return [
+        *found,
+        *(Cut(f"x–y{name}, z = {_um(at)}", volume[index(0, at)], wide, deep) for name, at in places),
     ]
 
 
@@ -113,7 +122,7 @@ def png(image: NDArray[Any]) -> bytes:
     data = BytesIO()
     imsave(
         data, image, cmap=uniform_grey(), vmin=low, vmax=high, origin="lower", format="png",
-        metadata={"Software": None},
+        metadata={"Software": "jointwise"},
     )  # fmt: skip
     return data.getvalue()
 
@@ -132,17 +141,14 @@ def _joint(joints: Joints, row: int, number: int) -> str:
 
 
 def _figure(cut: Cut, number: int) -> str:
-    """A slice to scale with a bar below it, so that the bar hides nothing."""
+    """A slice to scale; its bar stands below, so that it hides nothing."""
     high, bar = 100 * cut.high_um / cut.wide_um, scale_bar_um(cut.wide_um)
-    length = 100 * bar / cut.wide_um
+    words = html.escape(cut.words)
     return (
-        f'<figure><svg viewBox="0 0 100 {high + 8:.2f}" role="img" '
-        f'aria-label="Joint {number}, {html.escape(cut.words)}">'
-        f'<image width="100" height="{high:.2f}" preserveAspectRatio="none" href="{_data(png(cut.image))}"/>'
-        f'<rect y="{high:.2f}" width="100" height="8" fill="#fff"/>'
-        f'<rect x="{100 - length:.2f}" y="{high + 4.2:.2f}" width="{length:.2f}" height="1.4" fill="{INK}"/>'
-        f'<text x="{98.5 - length:.2f}" y="{high + 6.4:.2f}" text-anchor="end" font-size="5" fill="{INK}">'
-        f"{bar:.0f} µm</text></svg><figcaption>{html.escape(cut.words)}</figcaption></figure>"
+        f'<figure><svg viewBox="0 0 100 {high:.2f}" role="img" aria-label="Joint {number}, {words}">'
+        f'<image width="100" height="{high:.2f}" preserveAspectRatio="none" href="{_data(png(cut.image))}"/></svg>'
+        f'<div class="bar" style="width:{100 * bar / cut.wide_um:.2f}%"></div>'
+        f"<figcaption><span>{words}</span><span>{bar:.0f}\u00a0µm</span></figcaption></figure>"
     )
 
 
@@ -157,9 +163,9 @@ def _instructions() -> str:
     )
     return (
         "<p>Look at each joint and fill its row in labels.csv: the rows stand in the order of these pages. Write 1 or "
-        "0 for every kind; a joint may have several. Where the slices do not let you tell, write 1 under cannot_tell "
-        "and leave the kinds empty; not visible is not the same as absent. Under sure you may write 0 (unsure), 1 or "
-        "2 (sure).</p>"
+        "0 for every kind; a joint may have several kinds. Where the slices do not let you tell, write 1 under "
+        "cannot_tell and leave the kinds empty; not visible is not the same as absent. Under sure you may write 0 "
+        "(unsure), 1 or 2 (sure).</p>"
         f"<table>{kinds}</table>"
         "<p>Every joint is cut at the same places: z goes from the board (below) to the package (above); in x–y x goes "
         "right and y up, counted from the middle of the box. Neighbours reach in at the edges.</p>"
@@ -169,7 +175,7 @@ def _instructions() -> str:
 
 
 def _um(value: float) -> str:
-    return f"{value:+.0f} µm".replace("-", "−").replace("+0 ", "0 ")
+    return f"{value:+.0f}\u00a0µm".replace("-", "−").replace("+0\u00a0", "0\u00a0")
 
 
 def _data(picture: bytes) -> str:

@@ -19,7 +19,9 @@ from jointwise.evaluation.labels.readers import (
     terminal,
     write_table,
 )
+from jointwise.evaluation.labels.set_verdicts import verdicts_of
 from jointwise.evaluation.statistics import measures
+from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 
@@ -42,7 +44,7 @@ def demo() -> LabelledSet:
 @pytest.mark.parametrize("reader", SHEET)
 def test_the_data_sheets_counts(demo: LabelledSet, reader: str) -> None:
     said = demo.labels if reader == "adjudicated" else demo.answers
-    table = agreement(Side(reader, said[reader]), Side(TRUTH, demo.truth), np.zeros(len(demo.joints), bool))
+    table = agreement(Side(reader, said[reader]), Side(TRUTH, demo.truth), np.zeros(demo.truth.shape, bool))
     found = [tuple(row) for row in table[["tp", "faulty", "fp"]].itertuples(index=False)]
     assert found == list(SHEET[reader])
     assert set(table["n"]) == {232 if reader == "adjudicated" else 239}
@@ -57,15 +59,74 @@ def test_the_data_sheets_gaps(demo: LabelledSet) -> None:
     assert [int(demo.truth[wide, KINDS.index(k)].sum()) for k in ("non_wet", "head_in_pillow")] == [24, 23]
 
 
+def said(
+    truth: np.ndarray, detectors: dict[str, np.ndarray], readers: dict[str, np.ndarray], **columns: object
+) -> Verdicts:
+    """Verdicts of joints that are all there, on boards of five; detectors give their calls as scores."""
+    n = len(truth)
+    table = pd.DataFrame(
+        {"scan": [f"s{i // 5}" for i in range(n)], "board_id": [f"b{i // 5}" for i in range(n)]}
+    )
+    table = table.assign(ball=[f"A{i}" for i in range(n)], present=1, **columns)
+    cuts = {who: np.full((n, 4), 0.5) for who in detectors}
+    return Verdicts("made", "made up", table, truth, detectors, cuts, readers)
+
+
 def test_who_is_held_against_whom() -> None:
     zero = np.zeros((3, 4))
-    table = readers_table({"learned": zero, "rules": zero}, {"a": zero, "b": zero}, zero, np.zeros(3, bool))
+    table = readers_table(said(zero, {"learned": zero, "rules": zero}, {"a": zero, "b": zero}), "majority")
     pairs = list(table[["judged", "against"]].drop_duplicates().itertuples(index=False, name=None))
-    assert pairs == [(d, o) for d in ("learned", "rules") for o in ("a", "b", TRUTH)] + [
-        ("a", TRUTH),
-        ("b", TRUTH),
-    ]
+    assert pairs == [
+        *((d, o) for d in ("learned", "rules") for o in ("a", "b", "majority", TRUTH)),
+        ("a", TRUTH), ("b", TRUTH), ("majority", TRUTH), ("a", "b"), ("b", "a"),
+    ]  # fmt: skip
     assert len(table) == len(pairs) * len(KINDS)
+
+
+def test_who_settles_is_not_one_of_the_readers_compared() -> None:
+    zero = np.zeros((3, 4))
+    table = readers_table(said(zero, {}, {"a": zero, "b": zero, "c": zero}), "c")
+    pairs = set(table[["judged", "against"]].itertuples(index=False, name=None))
+    assert pairs == {("a", TRUTH), ("b", TRUTH), ("c", TRUTH), ("a", "b"), ("b", "a")}
+
+
+def test_without_truth_nobody_is_held_against_it() -> None:
+    zero = np.zeros((3, 4))
+    table = readers_table(said(np.full((3, 4), np.nan), {"rules": zero}, {"a": zero}), "majority")
+    assert set(table["against"]) == {"a"}
+
+
+def test_missing_balls_count_for_nobody_and_unknown_truth_is_told_apart_from_marginal() -> None:
+    truth = np.zeros((5, 4))
+    truth[1, 1], truth[2] = np.nan, np.nan  # marginal in one kind; unknown in all
+    one = said(truth, {"rules": np.zeros((5, 4))}, {"a": np.zeros((5, 4))}, marginal=[0, 1, 0, 0, 0])
+    table = readers_table(one.take([0, 1, 2]), "majority").set_index(["judged", "against", "kind"])
+    assert table.loc[("rules", TRUTH, "non_wet"), ["n", "marginal", "unknown", "cannot_tell"]].tolist() == [
+        1,
+        1,
+        1,
+        0,
+    ]
+    assert table.loc[("rules", TRUTH, "void"), ["n", "marginal", "unknown"]].tolist() == [2, 0, 1]
+    assert table.loc[("rules", "a", "non_wet"), ["n", "marginal", "unknown"]].tolist() == [2, 1, 0]
+    gone = one.table.assign(present=[1, 1, 1, 0, 0])
+    absent = np.where(gone["present"].to_numpy()[:, None] == 1, 0.0, np.full((5, 4), np.nan))
+    fewer = Verdicts("made", "made up", gone, truth, {"rules": absent}, dict(one.cuts), {"a": absent})
+    table = readers_table(fewer, "majority").set_index(["judged", "against", "kind"])
+    assert table.loc[("rules", "a", "void"), ["n", "cannot_tell"]].tolist() == [3, 0]
+
+
+def test_a_set_is_brought_into_verdicts_with_its_missing_balls(demo: LabelledSet) -> None:
+    scores = {"rules": np.random.default_rng(0).random(demo.truth.shape)}
+    one = verdicts_of(demo, scores, {"rules": np.full(demo.truth.shape, np.inf)})
+    assert (len(one), int(one.present.sum()), int(one.table["marginal"].sum())) == (244, 239, 5)
+    assert not one.calls("rules").any()
+    np.testing.assert_array_equal(one.scores["rules"][one.present], scores["rules"])
+    np.testing.assert_array_equal(one.readers["reader_1"][one.present], demo.labels["reader_1"])
+    border = one.table["marginal"].to_numpy() == 1
+    assert np.isnan(one.truth[border]).all()
+    assert not np.isnan(one.truth[one.present & ~border]).any()
+    assert {"gap_um", "contact_fraction", "voxel_um", "row", "board_id"} <= set(one.table)
 
 
 @pytest.fixture
@@ -76,7 +137,7 @@ def counted() -> pd.DataFrame:
     labels[:, 0] = void
     calls[:, 0] = [1, 1, 0, 1, 0, 1, 1, 0]
     labels[5] = calls[6] = np.nan
-    marginal = np.array([0, 0, 0, 0, 0, 0, 1, 1], bool)
+    marginal = np.array([0, 0, 0, 0, 0, 0, 1, 1], bool)[:, None].repeat(4, axis=1)
     return agreement(Side("x", calls), Side("y", labels), marginal)
 
 
@@ -99,7 +160,7 @@ def test_nothing_to_divide_by_is_not_zero(counted: pd.DataFrame) -> None:
 def test_who_finds_all_is_perfect_and_swapping_sides_swaps_rates() -> None:
     rng = np.random.default_rng(0)
     a, b = (rng.random((60, 4)) < 0.3).astype(float), (rng.random((60, 4)) < 0.3).astype(float)
-    none = np.zeros(60, bool)
+    none = np.zeros((60, 4), bool)
     assert (agreement(Side("a", a), Side("a", a), none)[["precision", "recall"]] == 1).all(axis=None)
     one, other = agreement(Side("a", a), Side("b", b), none), agreement(Side("b", b), Side("a", a), none)
     assert one["precision"].tolist() == other["recall"].tolist()
@@ -109,10 +170,10 @@ def test_who_finds_all_is_perfect_and_swapping_sides_swaps_rates() -> None:
 @pytest.mark.parametrize(
     ("labels", "marginal", "said"),
     [
-        (np.zeros((3, 4)), np.zeros(2, bool), "labels of the same joints"),
-        (np.zeros((2, 4)), np.zeros(3, bool), "labels of the same joints"),
-        (np.full((3, 4), 0.5), np.zeros(3, bool), "expected 0, 1 or empty"),
-        (np.zeros((3, 3)), np.zeros(3, bool), "expected 0, 1 or empty"),
+        (np.zeros((3, 4)), np.zeros((2, 4), bool), "labels of the same joints"),
+        (np.zeros((2, 4)), np.zeros((3, 4), bool), "labels of the same joints"),
+        (np.full((3, 4), 0.5), np.zeros((3, 4), bool), "expected 0, 1 or empty"),
+        (np.zeros((3, 3)), np.zeros((3, 4), bool), "expected 0, 1 or empty"),
     ],
 )
 def test_labels_that_do_not_fit_are_refused(labels: np.ndarray, marginal: np.ndarray, said: str) -> None:
@@ -121,13 +182,12 @@ def test_labels_that_do_not_fit_are_refused(labels: np.ndarray, marginal: np.nda
 
 
 def test_nobody_to_judge() -> None:
-    with pytest.raises(InputError, match="a detector or a reader"):
-        readers_table({}, {}, np.zeros((3, 4)), np.zeros(3, bool))
+    assert readers_table(said(np.full((3, 4), np.nan), {}, {"a": np.zeros((3, 4))}), "majority").empty
 
 
 def test_page_fits_100_columns_and_says_where_labels_come_from(demo: LabelledSet) -> None:
-    calls = {name: np.ones_like(demo.truth) for name in ("learned", "rules")}
-    table = readers_table(calls, demo.labels, demo.truth, demo.marginal)
+    ones = {name: np.ones_like(demo.truth) for name in ("learned", "rules")}
+    table = readers_table(verdicts_of(demo, ones, ones), "adjudicated")
     out = io.StringIO()
     Console(file=out, width=100).print(terminal(table, "239 joints", demo.provenance))
     page = out.getvalue()
@@ -152,8 +212,8 @@ def test_files_carry_the_provenance(tmp_path: Path, counted: pd.DataFrame) -> No
 
 def test_table_of_joints_holds_everything_said_of_each(demo: LabelledSet) -> None:
     scores = {"rules": np.random.default_rng(0).random(demo.truth.shape)}
-    table = joint_table(demo, scores, {"rules": scores["rules"] > 0.5})
+    table = joint_table(verdicts_of(demo, scores, {"rules": np.full(demo.truth.shape, 0.5)}))
     assert len(table) == 239
     assert np.array_equal(table["rules_calls_void"], table["rules_void"] > 0.5)
-    assert table["adjudicated_cannot_tell"].sum() == 7
-    assert table["truth_bridging"].sum() == 30
+    assert table["adjudicated_void"].isna().sum() == 7
+    assert table.loc[table["marginal"] == 0, "truth_bridging"].sum() == 30

@@ -169,7 +169,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
     logits = predict(network, task.validation, task.settings.batch).double().numpy()
     truth = task.validation.truth.double().numpy()
-    calibration = fit_calibration(truth, logits)
+    calibration = fit_calibration(truth, logits, task.settings.calibration)
     scores = calibration(logits)
     thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
     called = thresholds.called(scores, task.validation.table)

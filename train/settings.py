@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from jointwise.joints.errors import InputError
+from jointwise.models.calibration import demand_method
 from jointwise.models.settings import NetworkSettings, ThresholdSettings
 
 SCHEDULES: Final = ("one_cycle", "cosine", "constant")
@@ -137,6 +138,8 @@ class TrainSettings:
         rules: whether the command fits the rules on the same store too.
         precision: of the network's layers while it learns: fp32, bf16 (weights, loss and validation stay float32),
             or auto, which is bf16 on a CUDA card and fp32 elsewhere.
+        calibration: how logits are turned into probabilities on validation joints: platt (a line), temperature (a
+            factor) or isotonic (a rising curve, for many joints), see models/calibration.py.
         repeatable: take only cuDNN's repeatable convolutions on a card; false tries all and takes the fastest.
         network: which network.
         optimiser: how it learns.
@@ -163,6 +166,7 @@ class TrainSettings:
     threads: int = 0
     rules: bool = True
     precision: str = "auto"
+    calibration: str = "platt"
     repeatable: bool = True
     network: NetworkSettings = field(default_factory=NetworkSettings)
     optimiser: OptimiserSettings = field(default_factory=OptimiserSettings)
@@ -190,6 +194,7 @@ class TrainSettings:
             raise InputError(
                 f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
             )
+        demand_method(self.calibration)
 
 
 def _at_least(settings: Any, group: str, **least: float) -> None:

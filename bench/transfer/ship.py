@@ -3,8 +3,8 @@
     python bench/transfer/ship.py --run out/first --out models/first
 
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
-need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are copied if they lie in the
-folder that --rules names.
+and another calibration need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are
+copied if they lie in the folder that --rules names.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import pandas as pd
 
 from jointwise.joints.kinds import KINDS
 from jointwise.models.bench import RULES_FILE
+from jointwise.models.calibration import METHODS, fit_calibration, reliability
 from jointwise.models.folder import load_model, save_model
 from jointwise.models.settings import ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
@@ -39,16 +40,24 @@ def main() -> None:
     parser.add_argument("--false-calls", type=float, default=0.005)
     parser.add_argument("--floor", type=float, default=0.3)
     parser.add_argument("--noise-classes", type=int, default=4)
+    parser.add_argument(
+        "--calibration", choices=METHODS, help="fit it anew by this method; without, it stays"
+    )
     given = parser.parse_args()
     detector = load_model(given.run / MODEL)
     table = pd.read_parquet(given.run / VALIDATION)
     truth = known_truth(table, float(read_json(given.run / SETTINGS)["least_gap_voxels"]))
     logits = table[[f"logit_{kind}" for kind in KINDS]].to_numpy(dtype=np.float64)
-    scores = detector.card.calibration(logits)
+    fit = (
+        fit_calibration(truth, logits, given.calibration) if given.calibration else detector.card.calibration
+    )
+    scores = fit(logits)
     settings = ThresholdSettings(given.criterion, given.false_calls, given.floor, given.noise_classes)
     cuts = choose_thresholds(truth, scores, settings, table)
     metrics = {**detector.card.metrics, "validation": summary(truth, scores, cuts.called(scores, table))}
-    card = replace(detector.card, thresholds=cuts, metrics=metrics)
+    if given.calibration:
+        metrics["reliability"] = reliability(truth, scores, cuts.classes(table))
+    card = replace(detector.card, thresholds=cuts, calibration=fit, metrics=metrics)
     save_model(given.out, detector.network, card, half=True)
     if given.rules:
         shutil.copy(given.rules / RULES_FILE, given.out / RULES_FILE)

@@ -10,7 +10,8 @@ from sklearn.calibration import CalibratedClassifierCV
 from sklearn.frozen import FrozenEstimator
 
 from jointwise.joints.errors import InputError
-from jointwise.models.calibration import Calibration, calibration_error, fit_calibration, reliability
+from jointwise.joints.kinds import KINDS
+from jointwise.models.calibration import METHODS, Calibration, calibration_error, fit_calibration, reliability
 
 
 class Margin(ClassifierMixin, BaseEstimator):
@@ -95,6 +96,66 @@ def test_json_round_trip() -> None:
     """Plain numbers, the same afterwards."""
     first = fit_calibration(*sample(100, 6))
     assert Calibration.from_json(json.loads(json.dumps(first.to_json()))) == first
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_method_keeps_the_order_and_comes_back_from_plain_numbers(method: str) -> None:
+    """Isotonic puts joints beyond its ends on one score; between them it keeps their order."""
+    truth, logits = sample(400, 7)
+    first = fit_calibration(truth, logits, method)
+    assert (first.method, first.counted) == (method, (400,) * 4)
+    again = Calibration.from_json(json.loads(json.dumps(first.to_json())))
+    assert again == first
+    scores = again(logits)
+    for k in range(4):
+        rises = np.diff(scores[np.argsort(logits[:, k]), k])
+        assert (rises >= 0).all()
+        assert ((rises > 0).all()) == (method != "isotonic")
+    assert (scores > 0).all()
+    assert (scores < 1).all()
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_method_mends_bold_logits(method: str) -> None:
+    """Log odds three times too large: 4,000 joints to fit on, 4,000 others to judge."""
+    rng = np.random.default_rng(8)
+    logits = rng.normal(0, 6, (8000, 4))
+    truth = (rng.random((8000, 4)) < expit(logits / 3)).astype(np.float64)
+    fit = fit_calibration(truth[:4000], logits[:4000], method)
+    scores = fit(logits[4000:])
+    assert calibration_error(truth[4000:, 0], expit(logits[4000:, 0])) > 0.08
+    assert calibration_error(truth[4000:, 0], scores[:, 0]) < 0.03
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_too_few_or_worthless_logits_are_left_alone_by_every_method(method: str) -> None:
+    truth, logits = sample(200, 4)
+    truth[7:, 0] = 0
+    truth[:, 1] = np.nan
+    truth[:, 2] = logits[:, 2] < 0
+    truth[:, 3] = np.where(logits[:, 3] > 0, 0, truth[:, 3]) * 0
+    fit = fit_calibration(truth, logits, method)
+    assert fit.counted == (0, 0, 0, 0)
+    np.testing.assert_array_equal(fit(logits), expit(logits))
+
+
+def test_a_card_from_before_there_were_methods_still_reads() -> None:
+    old = {kind: {"slope": 2.0, "offset": -0.5, "n": 40} for kind in KINDS}
+    assert Calibration.from_json(old) == Calibration((2.0,) * 4, (-0.5,) * 4, (40,) * 4)
+
+
+@pytest.mark.parametrize(
+    "points",
+    [((0.0, 0.5), (0.0, 0.6)), ((0.0, 0.5), (1.0, 0.4)), ((0.0, 0.5), (1.0, 1.4)), ((0.0, float("nan")),)],
+)
+def test_unusable_curves_are_refused(points: tuple[tuple[float, float], ...]) -> None:
+    with pytest.raises(InputError, match="points"):
+        Calibration(method="isotonic", curves=((), points, (), ()))
+
+
+def test_an_unknown_method_is_refused_by_name() -> None:
+    with pytest.raises(InputError, match="found 'beta'"):
+        fit_calibration(*sample(50, 1), "beta")
 
 
 @pytest.mark.parametrize("slopes", [(1.0, 1.0, 1.0, 0.0), (1.0, 1.0, 1.0, float("nan")), (1.0,)])

@@ -14,8 +14,8 @@ from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
 COMMANDS = (
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "sets", "score", "paint", "quality",
-    "doctor",
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "observe", "sets", "score", "paint",
+    "quality", "doctor",
 )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -62,7 +62,7 @@ def per_kind_table(
         Columns kind, detector, threshold and threshold_highest (where joints have their own: the lowest and highest
         of the joints counted), n (joints counted), unknown (present but not counted), faulty,
         tp, fp, fn, tn; precision, recall and false_positive_rate each with _low and _high (95 % Wilson); f1,
-        ap; guess_precision, guess_recall, guess_f1, guess_ap. NaN where nothing can be computed.
+        ap, balanced_accuracy; guess_precision, guess_recall, guess_f1, guess_ap. NaN where nothing can be computed.
 
     Raises:
         InputError: if arrays do not fit each other, hold other values, or a threshold is missing.
@@ -92,6 +92,7 @@ def per_kind_table(
                     **_rates(counts),
                     "f1": counts.f1,
                     "ap": ap,
+                    "balanced_accuracy": counts.balanced_accuracy,
                     **_prefixed(guess),
                 }
             )
@@ -122,26 +123,54 @@ def escape_table(
         InputError: as for `per_kind_table`.
     """
     labels, there = np.asarray(truth, dtype=np.float64), np.asarray(present, dtype=np.float64)
-    known = _known(labels, there, kinds)
+    _known(labels, there, kinds)
     called = _calls_of_all(labels, there, scores, thresholds, kinds)
-    verdict = measures.any_kind(labels, there)
-    faulty_masks = {kind: known[:, i] & (labels[:, i] == 1) for i, kind in enumerate(kinds)}
-    faulty_masks[ANY] = verdict == 1
+    masks = {detector: stops(labels, there, call, kinds) for detector, call in called.items()}
     rows = []
-    for column, (kind, faulty) in enumerate(faulty_masks.items()):
+    for kind in (*kinds, ANY):
         for detector in scores:
-            escape, false_call = measures.escapes(labels, called[detector], there)
-            if kind != ANY:
-                false_call = false_call & called[detector][:, column]
+            one = masks[detector][kind]
             rows.append(
                 {
                     "kind": kind,
                     "detector": detector,
-                    **_share("faulty", faulty, "escapes", escape & faulty, "escape_rate"),
-                    **_share("sound", verdict == 0, "false_calls", false_call, "false_call_rate"),
+                    **_share("faulty", one.faulty, "escapes", one.escape, "escape_rate"),
+                    **_share("sound", one.sound, "false_calls", one.false_call, "false_call_rate"),
                 }
             )
     return pd.DataFrame(rows)
+
+
+class Stops(NamedTuple):
+    """Who is stopped and who goes through, for one kind and detector.
+
+    Args:
+        faulty, escape: (n,) joints with the kind, and those of them for which nothing is called.
+        sound, false_call: (n,) joints sound in every kind, and those of them called (for that kind).
+    """
+
+    faulty: Bools
+    escape: Bools
+    sound: Bools
+    false_call: Bools
+
+
+def stops(truth: Floats, present: ArrayLike, called: Bools, kinds: Sequence[str] = KINDS) -> dict[str, Stops]:
+    """The masks behind :func:`escape_table`, for every kind and ANY.
+
+    Args:
+        truth: (n, kinds) of 1, 0 or NaN.
+        present: (n,) 0 or 1.
+        called: (n, kinds) bool, of one detector.
+        kinds: names of the columns.
+    """
+    known, verdict = measures.counted(truth, present), measures.any_kind(truth, present)
+    escape, false_call = measures.escapes(truth, called, present)
+    found = {}
+    for column, kind in enumerate(kinds):
+        faulty = known[:, column] & (truth[:, column] == 1)
+        found[kind] = Stops(faulty, escape & faulty, verdict == 0, false_call & called[:, column])
+    return found | {ANY: Stops(verdict == 1, escape, verdict == 0, false_call)}
 
 
 def metrics(per_kind: pd.DataFrame, escapes: pd.DataFrame) -> dict[str, float]:

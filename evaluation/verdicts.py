@@ -97,8 +97,11 @@ class Verdicts:
 
     @property
     def boards(self) -> np.ndarray:
-        """The board of each joint as a whole number from 0, (n,): joints of one board are not independent."""
-        return np.asarray(pd.factorize(self.table["board_id"])[0], dtype=np.int64)
+        """The board of each joint as a whole number from 0, in the order of their names, (n,).
+
+        Joints of one board are not independent.
+        """
+        return np.asarray(pd.factorize(self.table["board_id"], sort=True)[0], dtype=np.int64)
 
     @property
     def known(self) -> Bools:

@@ -77,6 +77,11 @@ class Counts(NamedTuple):
         """Harmonic mean of precision and recall, 2 tp / (2 tp + fp + fn); NaN without a faulty joint."""
         return ratio(2 * self.tp, 2 * self.tp + self.fp + self.fn) if self.faulty else math.nan
 
+    @property
+    def balanced_accuracy(self) -> float:
+        """Mean of recall and of the share of joints without the kind left alone; NaN where either has no joint."""
+        return (self.recall + 1 - self.false_positive_rate) / 2
+
 
 class Guess(NamedTuple):
     """What guessing by class frequency gets on average (see `guess`)."""
@@ -90,6 +95,11 @@ class Guess(NamedTuple):
 def ratio(part: int, whole: int) -> float:
     """`part / whole`, or NaN when there is no whole."""
     return part / whole if whole else math.nan
+
+
+def shares(part: Floats, whole: Floats) -> Floats:
+    """:func:`ratio` of whole arrays, (…)."""
+    return np.asarray(np.divide(part, whole, out=np.full(np.shape(whole), np.nan), where=whole > 0))
 
 
 def wilson(successes: int, n: int, z: float = Z_95) -> Interval:
@@ -174,6 +184,67 @@ def count(truth: ArrayLike, called: ArrayLike) -> Counts:
     yes = faulty == 1
     cells = (yes & call, ~yes & call, yes & ~call, ~yes & ~call)
     return Counts(*(int(np.count_nonzero(cell)) for cell in cells))
+
+
+def rates(cells: ArrayLike) -> dict[str, Floats]:
+    """The rates of :class:`Counts` for many counts at once, for instance one for each replicate of a bootstrap.
+
+    Args:
+        cells: (…, 4) tp, fp, fn, tn, at least 0; need not be whole.
+
+    Returns:
+        precision, recall, false_positive_rate, f1, balanced_accuracy, each (…); NaN by the rules of `Counts`.
+    """
+    tp, fp, fn, tn = np.moveaxis(np.asarray(cells, dtype=np.float64), -1, 0)
+    recall, false_positive_rate = shares(tp, tp + fn), shares(fp, fp + tn)
+    return {
+        "precision": shares(tp, tp + fp),
+        "recall": recall,
+        "false_positive_rate": false_positive_rate,
+        "f1": np.where(tp + fn > 0, shares(2 * tp, 2 * tp + fp + fn), np.nan),
+        "balanced_accuracy": (recall + 1 - false_positive_rate) / 2,
+    }
+
+
+def precision_at(recall: ArrayLike, false_positive_rate: ArrayLike, prevalence: float) -> Floats:
+    """The precision the same detector would have where another share of joints is faulty (Bayes).
+
+    r π / (r π + f (1 - π)): what is called rightly over all that is called. Recall r and false-positive rate f belong
+    to the detector and the defects, precision to the mix of joints as well.
+
+    Args:
+        recall, false_positive_rate: (…) 0 to 1.
+        prevalence: π, share of joints that have the kind, between 0 and 1.
+
+    Returns:
+        (…); NaN where nothing would be called.
+
+    Example:
+        >>> float(precision_at(0.9, 0.01, 0.001).round(4))
+        0.0826
+    """
+    if not 0 < prevalence < 1:
+        raise InputError(
+            f"expected a prevalence between 0 and 1, found {prevalence}; give the share of joints that are faulty"
+        )
+    right = np.asarray(recall, dtype=np.float64) * prevalence
+    return shares(right, right + np.asarray(false_positive_rate, dtype=np.float64) * (1 - prevalence))
+
+
+def fewest_to_rank(level: float = 0.05) -> int:
+    """Fewest joints on which two detectors must differ before an exact two-sided McNemar test can go below `level`.
+
+    Were all n discordant joints in favour of one detector, p = 2 / 2^n. A kind with fewer faulty joints cannot rank
+    two detectors by recall, whatever they do.
+
+    Example:
+        >>> fewest_to_rank()
+        6
+    """
+    n = 1
+    while 2 * 0.5**n >= level:
+        n += 1
+    return n
 
 
 def guess(faulty: int, n: int, call_rate: float | None = None) -> Guess:

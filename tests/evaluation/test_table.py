@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from jointwise.evaluation.statistics import measures, table
+from jointwise.evaluation import table
+from jointwise.evaluation.statistics import measures
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 

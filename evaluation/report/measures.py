@@ -1,0 +1,424 @@
+"""Section on what detectors are worth on one set: measures, escapes, thresholds, prevalence, bridges, confusion."""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from jointwise.evaluation import measured
+from jointwise.evaluation.bridges import bridge_table, can_group
+from jointwise.evaluation.confusion import NOTHING, SOUND, confusion_table, confusion_text
+from jointwise.evaluation.measured import COMPOSED, MACRO, MICRO, SINGLE
+from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.pictures.threshold_curves import draw_threshold_curves
+from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
+from jointwise.evaluation.statistics.measures import fewest_to_rank
+from jointwise.evaluation.table import ANY
+from jointwise.evaluation.threshold_curves import FALSE_CALL_RATES, curve_table, operating_points
+from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.kinds import KINDS, TITLES
+
+WORDS: Final = {
+    **TITLES,
+    MICRO: "all kinds together (micro)",
+    MACRO: "mean of the kinds (macro)",
+    ANY: "any kind",
+    SOUND: "sound in every kind",
+}
+WHO: Final = (Column("kind_title", "kind"), Column("detector", "detector"))
+WILSON_NOTE: Final = "Wilson interval, 95 %, which takes joints as independent"
+BOARDS_NOTE: Final = (
+    "percentile interval, 95 %, of 2000 resamplings of whole boards, the same for every detector"
+)
+
+
+def measures_section(
+    verdicts: Verdicts,
+    prevalence: Mapping[str, float] | None = None,
+    chosen: Mapping[str, str] | None = None,
+) -> Section:
+    """Everything about how well each detector does on one set, with n, intervals and their methods.
+
+    Args:
+        verdicts: of one set.
+        prevalence: kind -> share of joints that have it where the detector will be used.
+        chosen: detector -> how its cuts were chosen, in plain words.
+
+    Raises:
+        InputError: prevalence of unknown kinds or out of range.
+    """
+    title, anchor = f"Measures: {verdicts.name}", f"measures-{slug(verdicts.name)}"
+    if not verdicts.scores:
+        return Section(
+            title, anchor, [_judged(verdicts), Paragraph("No detector was judged on this set.", "warning")]
+        )
+    weights = measured.board_weights(verdicts)
+    found = measured.resampled(verdicts, weights)
+    table = measured.measured_table(verdicts, found)
+    stopped = measured.stopped_table(verdicts, weights)
+    blocks: list[Block] = [
+        _judged(verdicts),
+        *reservations(verdicts, table),
+        *_in_words(stopped),
+        *_measures(verdicts, table),
+        *_escapes(verdicts, stopped),
+        *_thresholds(verdicts, table, chosen or {}),
+        *_prevalence(verdicts, found, prevalence or {}),
+        *_bridges(verdicts),
+        *_confusion(verdicts),
+    ]
+    return Section(title, anchor, blocks, _numbers(verdicts.name, table, stopped))
+
+
+def slug(name: str) -> str:
+    """A set's name as part of an anchor: lower case letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "set"
+
+
+def stem(topic: str, verdicts: Verdicts) -> str:
+    """File name of a table of one set."""
+    return f"{topic}_{slug(verdicts.name).replace('-', '_')}"
+
+
+def titled(frame: pd.DataFrame, column: str = "kind") -> pd.DataFrame:
+    """The frame with `kind_title`, kinds in words, before its other columns."""
+    words = [WORDS.get(kind, kind) for kind in frame[column]]
+    rest = frame.drop(columns="kind_title", errors="ignore")
+    rest.insert(0, "kind_title", words)
+    return rest
+
+
+def listed(words: Iterable[str]) -> str:
+    """`a, b and c`."""
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def reservations(verdicts: Verdicts, table: pd.DataFrame) -> list[Paragraph]:
+    """What limits every figure of the set: few boards, kinds with few faulty joints.
+
+    Args:
+        verdicts: of one set.
+        table: kind and faulty, for instance from :func:`~jointwise.evaluation.measured.measured_table`.
+    """
+    boards, fewest = measured.n_boards(verdicts), fewest_to_rank()
+    notes = []
+    if boards < 2:
+        notes.append(
+            "All joints are of one board: nothing can be said of how results differ from board to board, "
+            "so measures other than single rates have no interval, and Wilson's intervals hold for this "
+            "board only."
+        )
+    elif boards < FEWEST_BOARDS:
+        notes.append(
+            f"The set has only {boards} boards. Intervals from resampled boards are unreliable under "
+            f"{FEWEST_BOARDS} boards and as a rule too narrow; beside single rates they are left out."
+        )
+    few = measured.too_few_to_rank(table)
+    if few:
+        notes.append(
+            f"Too few faulty joints to rank two detectors: {listed(WORDS[kind] for kind in few)}. With "
+            f"fewer than {fewest} joints on which two detectors differ, an exact two-sided McNemar test "
+            "cannot go below 0.05."
+        )
+    return [Paragraph(note, "warning") for note in notes]
+
+
+def _judged(verdicts: Verdicts) -> Paragraph:
+    there, known = verdicts.present, verdicts.known
+    faulty = (verdicts.truth == 1) & known
+    kinds = listed(
+        f"{int(faulty[:, k].sum())} of {int(known[:, k].sum())} {WORDS[kind]}" for k, kind in enumerate(KINDS)
+    )
+    return Paragraph(
+        f"{int(there.sum())} joints of {measured.n_boards(verdicts)} boards and "
+        f"{verdicts.table['scan'].nunique()} scans; {int((~there).sum())} places without a ball count "
+        f"nowhere. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
+        f"from: {verdicts.provenance}."
+    )
+
+
+def _in_words(stopped: pd.DataFrame) -> list[Paragraph]:
+    return [
+        Paragraph(
+            f"{row['detector']}: {row['escapes']} of {row['faulty']} faulty joints go through without any "
+            f"call ({_range(row, 'escape_rate')}); {row['false_calls']} of {row['sound']} sound joints are "
+            f"called ({_range(row, 'false_call_rate')}). Intervals: Wilson, 95 %.",
+            "finding",
+        )
+        for row in stopped[stopped["kind"] == ANY].to_dict("records")
+    ]
+
+
+def _range(row: Mapping[str, float], name: str) -> str:
+    if np.isnan(row[name]):
+        return "no such joint"
+    value, low, high = (100 * row[name + end] for end in ("", "_low", "_high"))
+    return f"{value:.1f} %, {low:.1f} to {high:.1f} %"
+
+
+def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
+    shown = titled(table)
+    blocks: list[Block] = [
+        Grid(
+            shown,
+            (
+                *WHO,
+                Column("n", "joints", "count"),
+                Column("faulty", "faulty", "count"),
+                Column("precision", "precision", "rate"),
+                Column("recall", "recall", "rate"),
+                Column("f1", "F1", "rate"),
+                Column("ap", "average precision", "rate"),
+                Column("guess_ap", "the same by guessing", "rate"),
+                Column("balanced_accuracy", "balanced accuracy", "rate"),
+            ),
+            f"Precision and recall: {WILSON_NOTE}. F1, average precision, balanced accuracy and every mean "
+            f"of the kinds: {BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is "
+            "the mean of the kinds that have a faulty joint, and n/a where one of them has no value. A "
+            "measure that is 1 on every board has an interval without width: there the intervals of "
+            "precision and recall say more.",
+            stem("measures", verdicts),
+        )
+    ]
+    if measured.n_boards(verdicts) >= FEWEST_BOARDS:
+        blocks.append(
+            Grid(
+                shown[shown["kind"] != MACRO],
+                (
+                    *WHO,
+                    Column("precision_boards", "precision", "rate"),
+                    Column("recall_boards", "recall", "rate"),
+                    Column("false_positive_rate_boards", "false-positive rate", "rate"),
+                ),
+                "The same single rates with intervals that do not take joints as independent: "
+                f"{BOARDS_NOTE}.",
+                stem("measures_by_boards", verdicts),
+            )
+        )
+    return [*blocks, *_left_out(table)]
+
+
+def _left_out(table: pd.DataFrame) -> list[Paragraph]:
+    """Which intervals rest on fewer replicates than were drawn."""
+    names = [f"{name}_left_out" for name in (*SINGLE, *COMPOSED)]
+    some = table[(table[names] > 0).any(axis=1)]
+    if some.empty:
+        return []
+    words = listed(
+        f"{WORDS[row['kind']]} by {row['detector']} ({int(max(row[name] for name in names))})"
+        for row in some.to_dict("records")
+    )
+    return [
+        Paragraph(
+            "Resamplings in which a measure could not be computed, because no board with such a joint or "
+            f"call was drawn, were left out of its interval; of 2000 at most: {words}.",
+            "warning",
+        )
+    ]
+
+
+def _escapes(verdicts: Verdicts, stopped: pd.DataFrame) -> list[Block]:
+    beside = (
+        Column("escape_rate_boards", "escape rate, by boards", "rate"),
+        Column("false_call_rate_boards", "false-call rate, by boards", "rate"),
+    )
+    joints = int(stopped["joints"].iloc[0])
+    rates = Grid(
+        titled(stopped),
+        (
+            *WHO,
+            Column("faulty", "faulty", "count"),
+            Column("escapes", "escapes", "count"),
+            Column("escape_rate", "escape rate", "rate"),
+            Column("escape_ppm", "escapes, ppm of joints", "ppm"),
+            Column("sound", "sound", "count"),
+            Column("false_calls", "false calls", "count"),
+            Column("false_call_rate", "false-call rate", "rate"),
+            Column("false_call_ppm", "false calls, ppm of joints", "ppm"),
+            *(beside if measured.n_boards(verdicts) >= FEWEST_BOARDS else ()),
+        ),
+        "Escape: a faulty joint for which nothing is called. False call: a call on a joint sound in every "
+        f"kind. Rates are within the faulty and within the sound joints, ppm of the {joints} joints known "
+        "to be faulty or sound; ppm hold for a set with this set's share of faulty joints only. "
+        f"{WILSON_NOTE}"
+        + (f"; by boards: {BOARDS_NOTE}." if measured.n_boards(verdicts) >= FEWEST_BOARDS else "."),
+        stem("escapes", verdicts),
+    )
+    packages = Grid(
+        titled(measured.package_table(verdicts)),
+        (
+            *WHO,
+            Column("faulty_packages", "packages with a faulty joint", "count"),
+            Column("escape_packages", "of them with an escape", "count"),
+            Column("escape_share", "share", "rate"),
+            Column("sound_packages", "packages with a sound joint", "count"),
+            Column("false_call_packages", "of them with a false call", "count"),
+            Column("false_call_share", "share", "rate"),
+        ),
+        "Packages (components of a board) with at least one escape or false call among their joints in "
+        "this set. Shares depend on how many joints of a package are in the set and how many are faulty. "
+        "Wilson interval, 95 %, which takes packages as independent.",
+        stem("packages", verdicts),
+    )
+    return [rates, packages]
+
+
+def _thresholds(verdicts: Verdicts, table: pd.DataFrame, chosen: Mapping[str, str]) -> list[Block]:
+    curves = curve_table(verdicts)
+    points = operating_points(table, curves)
+    words = [f"{who}: {chosen[who]}" for who in verdicts.scores if who in chosen]
+    told = (
+        "How the cuts were chosen: " + "; ".join(words) if words else "How the cuts were chosen was not told"
+    )
+    grid = Grid(
+        titled(points),
+        (
+            *WHO,
+            Column("threshold", "lowest cut", "number"),
+            Column("threshold_highest", "highest cut", "number"),
+            Column("recall", "recall", "rate"),
+            Column("false_positive_rate", "false-call rate", "rate"),
+            *(
+                Column(f"recall_at_{rate:g}", f"recall at {100 * rate:g} % false calls", "rate")
+                for rate in FALSE_CALL_RATES
+            ),
+        ),
+        "Operating points, and the recall that some cut would have given on this set at no more than a "
+        "rate of false calls (calls on joints without the kind). A cut may follow the noise of the scan, "
+        f"hence lowest and highest. {WILSON_NOTE}; recall at a rate was read off this set's curve, is "
+        "therefore a little too good, and has no interval.",
+        stem("operating_points", verdicts),
+    )
+    return [Paragraph(f"{told}."), grid, *_pictures(curves, points)]
+
+
+def _pictures(curves: pd.DataFrame, points: pd.DataFrame) -> list[Figure]:
+    figures = []
+    for kind in KINDS:
+        own = points[points["kind"] == kind]
+        if not own["faulty"].any():
+            continue
+        n, faulty = int(own["n"].iloc[0]), int(own["faulty"].iloc[0])
+        title = f"{WORDS[kind]}: {faulty} faulty of {n} joints"
+        picture = draw_threshold_curves(curves[curves["kind"] == kind], own, title)
+        spots = listed(
+            f"{row['detector']} at recall {row['recall']:.3f}, precision {row['precision']:.3f} and "
+            f"false-call rate {row['false_positive_rate']:.4f}"
+            for row in own.to_dict("records")
+        )
+        caption = (
+            f"Precision against recall, and recall against false-call rate, for {title}. Markers: "
+            "operating points. Staircases through every distinct score, without interpolation."
+        )
+        figures.append(
+            Figure(to_svg(picture), caption, f"Threshold curves for {title}; operating points: {spots}.")
+        )
+    return figures
+
+
+def _prevalence(
+    verdicts: Verdicts, found: Mapping[str, measured.Resampled], prevalence: Mapping[str, float]
+) -> list[Block]:
+    if not prevalence:
+        return [
+            Paragraph(
+                "Precision above holds for the share of faulty joints in this set. On a line with fewer "
+                "faults the same detector's calls are right less often; give a prevalence per kind to see "
+                "how often."
+            )
+        ]
+    return [
+        Grid(
+            titled(measured.prevalence_table(verdicts, found, prevalence)),
+            (
+                *WHO,
+                Column("prevalence", "prevalence given", "number"),
+                Column("share", "share in this set", "rate"),
+                Column("faulty", "faulty", "count"),
+                Column("not_faulty", "without the kind", "count"),
+                Column("precision", "precision there", "rate"),
+                Column("precision_floor", "at the worst", "rate"),
+                Column("missed_ppm", "missed, ppm of joints", "ppm"),
+                Column("false_call_ppm", "false calls, ppm of joints", "ppm"),
+            ),
+            "Precision restated by Bayes from recall and false-positive rate of this set, as if defects "
+            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. At the worst: recall at its "
+            "lower and false-positive rate at its upper Wilson bound, which stays honest where no false "
+            "call was seen.",
+            stem("prevalence", verdicts),
+        )
+    ]
+
+
+def _bridges(verdicts: Verdicts) -> list[Block]:
+    if not can_group(verdicts.table):
+        return [
+            Paragraph(
+                "Bridges are counted as joints only: the set tells neither rows and columns nor which "
+                "joints belong to one bridge.",
+                "warning",
+            )
+        ]
+    table = bridge_table(verdicts)
+    return [
+        Grid(
+            table,
+            (
+                Column("detector", "detector"),
+                Column("bridges", "bridges", "count"),
+                Column("found_any", "found (any joint called)", "count"),
+                Column("any_rate", "share", "rate"),
+                Column("found_all", "found (every joint called)", "count"),
+                Column("all_rate", "share", "rate"),
+                Column("joints", "bridging joints", "count"),
+                Column("found_joint", "called", "count"),
+                Column("joint_rate", "share", "rate"),
+                Column("false_bridges", "false bridges", "count"),
+            ),
+            "A bridge joins two or more joints; a chain of joined joints is one bridge, and only its "
+            "joints in this set count. False bridges: groups of neighbouring joints called bridging that "
+            "touch no true bridge. Wilson interval, 95 %, which takes bridges (joints) as independent.",
+            stem("bridges", verdicts),
+        )
+    ]
+
+
+def _confusion(verdicts: Verdicts) -> list[Block]:
+    shown = confusion_text(confusion_table(verdicts))
+    return [
+        Grid(
+            titled(shown, "truth"),
+            (
+                Column("kind_title", "truly"),
+                Column("detector", "detector"),
+                Column("joints", "joints", "count"),
+                *(Column(kind, f"called {WORDS[kind]}") for kind in KINDS),
+                Column(NOTHING, "nothing called"),
+            ),
+            "What is called on joints of each kind. A joint may carry several kinds: under another kind "
+            "only joints known to be without it are counted. Intervals (Wilson) are in the table's file.",
+            stem("confusion", verdicts),
+        )
+    ]
+
+
+def _numbers(name: str, table: pd.DataFrame, stopped: pd.DataFrame) -> dict[str, float]:
+    """SET/DETECTOR/KIND/MEASURE -> value; what is n/a is left out."""
+    wanted: tuple[tuple[pd.DataFrame, Sequence[str]], ...] = (
+        (table, ("n", "faulty", *SINGLE, *COMPOSED)),
+        (
+            stopped,
+            ("escapes", "escape_rate", "escape_ppm", "false_calls", "false_call_rate", "false_call_ppm"),
+        ),
+    )
+    values = {
+        f"{name}/{row['detector']}/{row['kind']}/{measure}": float(row[measure])
+        for frame, measures in wanted
+        for row in frame.to_dict("records")
+        for measure in measures
+    }
+    return {key: value for key, value in values.items() if not np.isnan(value)}

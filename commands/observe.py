@@ -26,15 +26,21 @@ SHOWN = (
 
 def run(cfg: ObserveConfig) -> Done:
     """Make or read pairs, score them, judge, print, write."""
+    import numpy as np
     from rich.console import Console
 
     from jointwise.evaluation.judged import scores_of
-    from jointwise.evaluation.observed import study
+    from jointwise.evaluation.observed import judged_rows, study
+    from jointwise.joints.kinds import KINDS
 
     bench = _bench(cfg)
     joints = _pairs(cfg)
+    rows = judged_rows(joints.table)
     with progress("judging", "joints") as step:
-        scores = scores_of(joints, bench, step)
+        found = scores_of(joints.take(rows), bench, step)
+    scores = {name: np.full((len(joints), len(KINDS)), np.nan) for name in found}
+    for name, values in found.items():
+        scores[name][rows] = values
     calls = {
         name: judge.thresholds.called(scores[name], joints.table) for name, judge in bench.judges.items()
     }

@@ -4,7 +4,9 @@ A board is drawn as always, with all its nuisances, and made sound. Every second
 of a chessboard, so that the direct neighbours of a judged joint stay as they are. The board is scanned once as it is
 and once for each task, with that task's fault in every judged joint: a head-in-pillow gap, a free end over its land,
 or a void, always of the same form at the same place of its joint. What differs between both members of a pair is the
-fault, what it does to the joint's outline (metal is conserved) and the noise of another scan by the same scanner.
+fault, what it does to the joint's outline (metal is conserved) and the noise of another scan by the same scanner. Grey
+levels are those of the sound member for both: on a board most joints are sound, and levels read off nothing but faulty
+ones would give the fault away.
 
 Some boards are scanned without noise instead, both members alike but for the fault: they tell what signal there is to
 know, and are never judged (`split` is `train` there, `test` on the judged boards).
@@ -33,13 +35,16 @@ from jointwise.data_gen.drawing.records import (
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.drawing.voids import HIGHEST, LARGEST, Stand
 from jointwise.data_gen.generate import ahead, feasible, process_pool
-from jointwise.data_gen.scan import simulate
+from jointwise.data_gen.scan import board_pose, joint_table, mistaken, scan_boxes, scan_lane
 from jointwise.data_gen.settings import GeneratorSettings
 from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.environment import site_height
 from jointwise.joints.batch import Joints
+from jointwise.joints.cutting import scale
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.joints.levels import Levels
 from jointwise.joints.store import Shard, StoreWriter, write_shard
 
 SOUND: Final = "sound"
@@ -94,7 +99,7 @@ class PairSettings:
     """
 
     boards: int = 24
-    known_boards: int = 4
+    known_boards: int = 3
     head_in_pillow: tuple[float, ...] = (0.1, 0.25, 0.5, 1.0)
     non_wet: tuple[float, ...] = ()
     void: tuple[float, ...] = (0.5, 1.0, 2.0, 5.0)
@@ -222,7 +227,10 @@ def pair_joints(
 
     def attempted(attempt: int) -> Joints:
         records = pair_records(settings, pairs, seed, number, attempt)
-        parts = [_member(simulate(record, grid), name) for name, record in records.items()]
+        levels, parts = None, []
+        for name, record in records.items():
+            part, levels = _member(record, name, grid, levels)
+            parts.append(part)
         joints = Joints.concatenate(parts)
         known = number < pairs.known_boards
         marks = {"split": "train" if known else "test", "noise_free": int(known), "attempt": attempt}
@@ -233,9 +241,15 @@ def pair_joints(
     return feasible(attempted, number)
 
 
-def _member(joints: Joints, task: str) -> Joints:
-    pair = joints.table["board_id"] + ":" + joints.table["ball"]
-    return Joints(joints.volumes, joints.table.assign(task=task, pair=pair), joints.grid)
+def _member(record: ScanRecord, task: str, grid: Grid, levels: Levels | None) -> tuple[Joints, Levels]:
+    """The judged joints of one scan at the given levels, or at its own."""
+    scene = build_scene(record)
+    boxes, own = scan_boxes(record, scene, grid)
+    taken = levels or own
+    volumes = scale(boxes, mistaken(taken, record.scanner.level_error)).astype(np.float16)
+    table = joint_table(record, scene, board_pose(record, scene), taken)
+    marks = {"task": task, "pair": table["board_id"] + ":" + table["ball"]}
+    return Joints(volumes, table.assign(lane=scan_lane(volumes, grid, record), **marks), grid), taken
 
 
 def generate_pairs(

@@ -25,7 +25,7 @@ def study(joints: Joints, scores: Mapping[str, Floats], calls: Mapping[str, np.n
 
     Args:
         joints: a store of pairs (`data_gen.pairs`), noise-free boards among them.
-        scores: detector -> (n, 4) scores of all joints.
+        scores: detector -> (n, 4), NaN where a joint is not judged (:func:`judged_rows`).
         calls: detector -> (n, 4) whether its shipped cut calls them.
 
     Returns:
@@ -36,18 +36,28 @@ def study(joints: Joints, scores: Mapping[str, Floats], calls: Mapping[str, np.n
     Raises:
         InputError: no store of pairs, or one without noise-free boards.
     """
-    require_columns(joints.table, NEEDED, "the joints of an observer study (a store of pairs)")
-    table = joints.table
-    known = table["noise_free"].to_numpy(dtype=np.float64) > 0.5
-    if not known.any() or known.all():
-        raise InputError(
-            "expected boards with and without noise in the store of pairs, found one sort only; make it anew"
-        )
+    table, known = joints.table, np.ones(len(joints), bool)
+    known[judged_rows(table)] = False
     rows: list[dict[str, object]] = []
     for task in (name for name in table["task"].unique() if name != SOUND):
         if float(table.loc[table["task"] == task, "size"].iloc[0]) > 0.0:
             rows += _of_task(joints, scores, calls, known, task)
     return pd.DataFrame(rows)
+
+
+def judged_rows(table: pd.DataFrame) -> np.ndarray:
+    """Rows of a store of pairs that are judged; the others, without noise, tell what signal there is to know.
+
+    Raises:
+        InputError: no store of pairs, or one that lacks either.
+    """
+    require_columns(table, NEEDED, "the joints of an observer study (a store of pairs)")
+    known = table["noise_free"].to_numpy(dtype=np.float64) > 0.5
+    if not known.any() or known.all():
+        raise InputError(
+            "expected boards with and without noise in the store of pairs, found one sort only; make it anew"
+        )
+    return np.flatnonzero(~known)
 
 
 def members(table: pd.DataFrame, task: str, among: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -45,7 +45,7 @@ def observer_section(frame: pd.DataFrame) -> Section:
             "observer",
             [Paragraph("No observer study was made.", "warning")],
         )
-    frame = frame.assign(note=frame["note"].fillna(""))
+    frame = frame.assign(note=["" if pd.isna(note) else str(note) for note in frame["note"]])
     blocks: list[Block] = [Paragraph(METHOD), *(Paragraph(text, "finding") for text in _findings(frame))]
     blocks += [Paragraph(text, "warning") for text in _warnings(frame)]
     blocks += [_figure(frame), _grid(frame)]

@@ -29,6 +29,10 @@ BLURS: Final = (0.0, 1.5, 3.0, 6.0)
 SHIFTS: Final = (-4, -2, 2, 4)
 """Grid steps along z by which it is moved: what a test has to compare the fault's own place with."""
 PUSHED_BLURS: Final = (0.0, 3.0)
+INDEPENDENT: Final = 1e-5
+"""Least share of the strongest template that is not a sum of the others."""
+
+_LEAST_EIGENVALUE: Final = 1e-12
 
 Names = NDArray[np.str_]
 
@@ -60,7 +64,7 @@ class Efficiency(NamedTuple):
 
 
 def signal_channels(signal: ArrayLike, background: ArrayLike) -> Floats:
-    """Templates (p, voxels) of a test that knows the fault, each of length 1; a channel is a volume times a template.
+    """Templates (p, voxels) of a test that knows the fault, orthonormal; a channel is a volume times a template.
 
     Metal lost (the gap or void) and metal pushed outwards are separate, since joints' own spread drowns the second. The
     lost part comes also blurred and moved along z, so that the test can look at it against its surroundings; the sound
@@ -76,10 +80,14 @@ def signal_channels(signal: ArrayLike, background: ArrayLike) -> Floats:
     lost, pushed = np.minimum(s, 0.0), np.maximum(s, 0.0)
     templates = [gaussian_filter(lost, blur) for blur in BLURS]
     templates += [np.roll(lost, shift, axis=0) for shift in SHIFTS]
-    templates += [gaussian_filter(pushed, blur) for blur in PUSHED_BLURS if pushed.any()]
+    templates += [gaussian_filter(pushed, blur) for blur in PUSHED_BLURS]
     templates += [b, *_changes(b)]
-    flat = np.array([t.ravel() for t in templates])
-    return np.asarray(flat / np.linalg.norm(flat, axis=1, keepdims=True))
+    flat = np.array([t.ravel() for t in templates if t.any()])
+    # The test is the same for any basis of them; one that is a sum of others brings nothing.
+    _, strength, basis = np.linalg.svd(
+        flat / np.linalg.norm(flat, axis=1, keepdims=True), full_matrices=False
+    )
+    return np.asarray(basis[strength > INDEPENDENT * strength[0]])
 
 
 def _changes(b: Floats) -> list[Floats]:
@@ -150,7 +158,10 @@ def linear_snr2(sound: Floats, faulty: Floats, boards: Names) -> float:
         raise InputError(
             "expected channels that vary from joint to joint, found one that does not; leave it out"
         )
-    inverse = np.linalg.inv(spread / np.outer(unit, unit))
+    correlation = spread / np.outer(unit, unit)
+    if float(np.linalg.eigvalsh(correlation)[0]) < _LEAST_EIGENVALUE:
+        raise InputError("expected independent channels, found one that is a sum of others; leave it out")
+    inverse = np.linalg.inv(correlation)
     change = (faulty - sound) / unit
     delta = change.mean(axis=0)
     bias = float(np.sum(inverse * _of_the_mean(change - delta, boards)))

@@ -13,10 +13,16 @@ def run(cfg: ScoreConfig) -> Done:
     from datetime import datetime
 
     from jointwise.commands.demo_boards import refuse_demo_boards
-    from jointwise.models.bench import load_bench, load_shipped, origin
+    from jointwise.joints.errors import InputError
+    from jointwise.models.bench import NOVELTY, load_bench, load_shipped, origin
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
+    if NOVELTY in cfg.detectors:
+        raise InputError(
+            "detectors: expected learned and rules, found novelty, which names no kind of fault; it is an opponent for "
+            "jointwise evaluate"
+        )
     if cfg.model is None:
         bench = load_shipped(cfg.detectors, cfg.device)
         if bench.card:

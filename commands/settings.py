@@ -221,7 +221,7 @@ class EvaluateConfig:
         sets: what is judged: `demo`, folders of labelled sets (`jointwise sets`) and stores; this or `data`.
         scores: ready verdicts_NAME.parquet of earlier evaluations, judged anew without model and sub-volumes.
         split: which split of a store is judged.
-        detectors: which of the model folder, `learned` and `rules`.
+        detectors: which of the model folder, `learned`, `rules` and `novelty`.
         shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
         prevalence: how often each kind occurs on your own line; precision is restated for it.
         adjudication: how readers' labels become one; null takes the set's own adjudicated label, else the majority.

@@ -1,35 +1,71 @@
-"""`jointwise train`: train the network, fit the rules, track both."""
+"""`jointwise train`: train the network, fit the rules and the novelty detector, track the run."""
+
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.train.settings import TrainSettings
 
-HELP = "Train a network and fit the rules on a store of joints; the run goes to MLflow."
+if TYPE_CHECKING:
+    from jointwise.commands.screen import Step
+    from jointwise.joints.store import Store
+
+HELP = "Train a network, fit the rules and the novelty detector on a store of joints; the run goes to MLflow."
 EXAMPLE = "data=out/joints out=out/train experiment=quick"
 CONFIG = TrainSettings
 
 
 def run(cfg: TrainSettings) -> Done:
     """Train or go on with a training that was cut off; results are on disk before MLflow hears of them."""
-    from jointwise.models.bench import RULES_FILE
     from jointwise.train.mlflow_store import check_reachable
-    from jointwise.train.rules import fit_rules
     from jointwise.train.run import train
-    from jointwise.train.stores import is_store, open_stores
     from jointwise.train.tracking import track
 
     if cfg.tracking.enabled:
         check_reachable(cfg.tracking)
     with progress("training", "steps") as step:
         model = train(cfg, step)
-    wanted = cfg.rules and not (model / RULES_FILE).exists()
-    if wanted and not is_store(cfg.data):
-        say(f"the rules are not fitted: no store of joints at {cfg.data}; give data=… where it lies")
-    elif wanted:
-        with progress("fitting the rules", "joints") as step:
-            store = open_stores(cfg.data, cfg.more_data, cfg.more_data_whole)
-            least = cfg.least_gap_voxels
-            fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)
+    _fit_others(cfg, model)
     if cfg.tracking.enabled:
         tracked = track(cfg.out, cfg.tracking)
         say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
     return Done([model], call("evaluate", data=cfg.data, model=model))
+
+
+def _fit_others(cfg: TrainSettings, model: Path) -> None:
+    """Fit what is wanted and not there yet, and note how long each took."""
+    from jointwise.joints.atomic import write_text
+    from jointwise.models.bench import NOVELTY, RULES, RULES_FILE
+    from jointwise.models.novelty import NOVELTY_FILE
+    from jointwise.train.novelty import fit_novelty
+    from jointwise.train.rules import fit_rules
+    from jointwise.train.run_folder import FITTED, read_json
+    from jointwise.train.stores import is_store, open_stores
+
+    least = cfg.least_gap_voxels
+
+    def rules(store: "Store", step: "Step") -> None:
+        fit_rules(store, cfg.thresholds, model / RULES_FILE, step, least_gap_voxels=least)
+
+    def novelty(store: "Store", step: "Step") -> None:
+        fit_novelty(store, cfg.thresholds, model, step, least_gap_voxels=least)
+
+    every: dict[str, tuple[bool, str, Callable[[Store, Step], None]]] = {
+        RULES: (cfg.rules, RULES_FILE, rules),
+        NOVELTY: (cfg.novelty, NOVELTY_FILE, novelty),
+    }
+    missing = {name: fit for name, (on, file, fit) in every.items() if on and not (model / file).exists()}
+    if missing and not is_store(cfg.data):
+        told = " and ".join(missing)
+        say(f"not fitted: {told}, since no store of joints is at {cfg.data}; give data=… where it lies")
+        return
+    seconds = read_json(cfg.out / FITTED) if (cfg.out / FITTED).exists() else {}
+    for name, fit in missing.items():
+        begun = time.perf_counter()
+        with progress(f"fitting {name}", "joints") as step:
+            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole), step)
+        seconds[name] = round(time.perf_counter() - begun, 1)
+        write_text(cfg.out / FITTED, json.dumps(seconds, indent=1))

@@ -1,7 +1,8 @@
 """Who judges: detectors with the thresholds that belong to them, read from one folder.
 
 A folder of detectors holds the model folder's two files and, beside them, `rules.json`: the fitted rules with their
-thresholds. Either may be absent. The folder `first` beside this file, where there is one, comes with jointwise.
+thresholds, and `novelty.json` with `novelty.safetensors`: the novelty detector with its own. Each may be absent. The
+folder `first` beside this file, where there is one, comes with jointwise.
 """
 
 import json
@@ -21,13 +22,15 @@ from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import CARD, load_model
 from jointwise.models.learned import LearnedDetector
+from jointwise.models.novelty import NOVELTY_FILE, NoveltyDetector, read_novelty
 from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.thresholds import Thresholds
 
 RULES_FILE: Final = "rules.json"
-LEARNED, RULES, SHIPPED = "learned", "rules", "shipped"
-DETECTORS: Final = (LEARNED, RULES)
+LEARNED, RULES, NOVELTY, SHIPPED = "learned", "rules", "novelty", "shipped"
+USUAL: Final = (LEARNED, RULES)
+DETECTORS: Final = (*USUAL, NOVELTY)
 SHIPPED_FOLDER: Final = Path(__file__).parent / "first"
 
 
@@ -63,30 +66,33 @@ class Bench:
     """The detectors that judge the same joints; the learned one decides if there is one, else the rules.
 
     Args:
-        learned, rules: either may be None, not both.
+        learned, rules, novelty: each may be None, not all.
         shipped: the network that comes with jointwise, where it is to be seen beside the others.
     """
 
     learned: Judge | None = None
     rules: Judge | None = None
     shipped: Judge | None = None
+    novelty: Judge | None = None
 
     def __post_init__(self) -> None:
-        if self.learned is None and self.rules is None:
+        if self.learned is None and self.rules is None and self.novelty is None:
             raise InputError(
                 "expected at least one detector to judge, found none; give a model or fitted rules"
             )
 
     @property
     def judges(self) -> dict[str, Judge]:
-        """All there are by what they are (`learned`, `rules`, `shipped`), the deciding one first."""
-        every = {LEARNED: self.learned, RULES: self.rules, SHIPPED: self.shipped}
+        """All there are by what they are (`learned`, `rules`, `novelty`, `shipped`), the deciding one first."""
+        every = {LEARNED: self.learned, RULES: self.rules, NOVELTY: self.novelty, SHIPPED: self.shipped}
         return {name: judge for name, judge in every.items() if judge is not None}
 
     @property
     def grid(self) -> Grid:
-        """Grid on which these detectors look at joints: the network's, or the standard one for rules alone."""
-        return self.card.grid if self.card else Grid()
+        """Grid on which these detectors look at joints: the network's, else novelty's, else the standard one."""
+        novel = self.novelty.detector if self.novelty else None
+        standard = novel.grid if isinstance(novel, NoveltyDetector) else Grid()
+        return self.card.grid if self.card else standard
 
     @property
     def card(self) -> Card | None:
@@ -100,12 +106,12 @@ class Bench:
         return next(iter(self.judges.values()))
 
 
-def load_bench(folder: Path, detectors: Sequence[str] = DETECTORS, device: str = "cpu") -> Bench:
+def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
     """Read the wanted detectors from a folder.
 
     Args:
         folder: as `jointwise train` writes it.
-        detectors: which of `learned` and `rules`.
+        detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
 
     Raises:
@@ -123,6 +129,7 @@ def load_bench(folder: Path, detectors: Sequence[str] = DETECTORS, device: str =
     return Bench(
         learned=_learned(folder, device) if LEARNED in detectors else None,
         rules=read_rules(folder / RULES_FILE) if RULES in detectors else None,
+        novelty=Judge(*read_novelty(folder)) if NOVELTY in detectors else None,
     )
 
 
@@ -131,11 +138,11 @@ def has_shipped() -> bool:
     return (SHIPPED_FOLDER / CARD).is_file()
 
 
-def load_shipped(detectors: Sequence[str] = DETECTORS, device: str = "cpu") -> Bench:
-    """The detectors that come with jointwise: a network, and rules where its folder holds them.
+def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
+    """The detectors that come with jointwise: a network, and the others where its folder holds them.
 
     Args:
-        detectors: which of `learned` and `rules`.
+        detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
 
     Raises:
@@ -146,7 +153,8 @@ def load_shipped(detectors: Sequence[str] = DETECTORS, device: str = "cpu") -> B
             "expected model=FOLDER, found none given and no network that comes with this copy of jointwise; "
             "train one (jointwise train) and give its folder"
         )
-    there = [name for name in detectors if name != RULES or (SHIPPED_FOLDER / RULES_FILE).is_file()]
+    files = {RULES: RULES_FILE, NOVELTY: NOVELTY_FILE}
+    there = [name for name in detectors if (SHIPPED_FOLDER / files.get(name, CARD)).is_file()]
     return load_bench(SHIPPED_FOLDER, there or detectors, device)
 
 

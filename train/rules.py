@@ -38,7 +38,7 @@ def fit_rules(
         InputError: a split is empty or lacks joints of some kind.
     """
     training, validation = store.split("train"), store.split("validation")
-    training, validation = _evenly(training, limit), _evenly(validation, limit)
+    training, validation = evenly(training, limit), evenly(validation, limit)
     rows = np.concatenate([training, validation])
     numbers = _numbers(store, rows, tell)
     truth, first = known_truth(store.table.iloc[rows], least_gap_voxels), len(training)
@@ -53,7 +53,7 @@ def fit_rules(
     write_rules(path, detector, thresholds, data)
 
 
-def _evenly(rows: NDArray[np.int64], limit: int) -> NDArray[np.int64]:
+def evenly(rows: NDArray[np.int64], limit: int) -> NDArray[np.int64]:
     """At most `limit` of the rows, evenly spread."""
     places = np.linspace(0, len(rows) - 1, min(limit, len(rows))).astype(np.int64)
     return np.asarray(rows[np.unique(places)], dtype=np.int64)

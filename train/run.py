@@ -32,7 +32,7 @@ from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
 from jointwise.train.stores import is_store, open_stores
 
-ELSEWHERE = ("data", "more_data", "out", "device", "threads", "rules", "tracking")
+ELSEWHERE = ("data", "more_data", "out", "device", "threads", "rules", "novelty", "tracking")
 """Settings that say where a training runs, not which one it is: a resume may change them."""
 
 

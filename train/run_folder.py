@@ -21,6 +21,8 @@ EXAMPLES: Final = "examples.png"
 VALIDATION: Final = "validation.parquet"
 MODEL: Final = "model"
 TRACKED: Final = "tracked.json"
+FITTED: Final = "fitted.json"
+"""Seconds that fitting the other detectors took, by their names."""
 
 
 class RunFolder:

@@ -136,6 +136,7 @@ class TrainSettings:
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
         rules: whether the command fits the rules on the same store too.
+        novelty: whether it fits the novelty detector too, on sound training joints of the store.
         precision: of the network's layers while it learns: fp32, bf16 (weights, loss and validation stay float32),
             or auto, which is bf16 on a CUDA card and fp32 elsewhere.
         calibration: how logits are turned into probabilities on validation joints: platt (a line), temperature (a
@@ -165,6 +166,7 @@ class TrainSettings:
     device: str = "auto"
     threads: int = 0
     rules: bool = True
+    novelty: bool = True
     precision: str = "auto"
     calibration: str = "platt"
     repeatable: bool = True

@@ -70,7 +70,9 @@ def test_verify_finds_and_mends_damage(joints: Path, capsys: pytest.CaptureFixtu
 
 @pytest.mark.slow
 def test_train_leaves_both_detectors_and_a_tracked_run(model: Path) -> None:
-    assert {path.name for path in model.iterdir()} == {"card.json", "model.safetensors", "rules.json"}
+    assert {path.name for path in model.iterdir()} == {
+        "card.json", "model.safetensors", "rules.json", "novelty.json", "novelty.safetensors",
+    }  # fmt: skip
     assert (model.parent / "tracked.json").is_file()
 
 

@@ -52,7 +52,7 @@ def test_damaged_rules_are_refused_in_one_sentence(tmp_path: Path, text: str) ->
 
 
 def test_unknown_detectors_and_no_folder_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"learned, rules, found guess"):
+    with pytest.raises(InputError, match=r"learned, rules, novelty, found guess"):
         load_bench(tmp_path, ["guess"])
     with pytest.raises(InputError, match="found none"):
         load_bench(tmp_path, [])

@@ -22,6 +22,7 @@ from jointwise.models.envelope import Envelope
 from jointwise.models.folder import load_model, save_model
 from jointwise.models.learned import LearnedDetector, find_device
 from jointwise.models.network import build_network
+from jointwise.models.novelty import NoveltyDetector, cells_of, read_novelty, write_novelty
 from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.settings import NetworkSettings
@@ -54,10 +55,20 @@ def network_with_sizes(joints: Joints, folder: Path) -> Pair:
     return network(joints, folder, sizes=True)
 
 
+def novelty(joints: Joints, folder: Path) -> Pair:
+    """The novelty detector, fitted as if all were sound: the contract does not ask how good it is."""
+    truth, cells = truth_array(joints.table), cells_of(joints.volumes)
+    detector = NoveltyDetector.fit(cells, cells, truth, joints.grid)
+    flat = (0.5,) * N_KINDS
+    write_novelty(folder, detector, Thresholds((flat,), "f1", None, ((1,) * N_KINDS,), ((1,) * N_KINDS,)), {})
+    return detector, read_novelty(folder)[0]
+
+
 CANDIDATES: dict[str, Callable[[Joints, Path], Pair]] = {
     "rules": rules,
     "network": network,
     "network with sizes": network_with_sizes,
+    "novelty": novelty,
 }
 
 # The network averages in float32, in an order that depends on the batch; the rules are exact.

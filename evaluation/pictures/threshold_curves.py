@@ -1,6 +1,6 @@
 """Precision against recall and recall against false-call rate of one kind, with the operating points."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd

@@ -3,14 +3,14 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from jointwise.evaluation.statistics.bootstrap import Interval, Resampling, interval
+from jointwise.evaluation.statistics.bootstrap import BoardInterval, Resampling, interval
 from jointwise.evaluation.statistics.measures import Floats, shares
 from jointwise.joints.errors import InputError
 
 
 def shift_area(
     reference: ArrayLike, reference_board: ArrayLike, shifted: ArrayLike, shifted_board: ArrayLike
-) -> Interval:
+) -> BoardInterval:
     """Area under the ROC curve of a distance, shifted scans against those of the reference.
 
     The chance that a shifted scan has the larger distance, ties half. Boards of either set are resampled on their own.
@@ -30,7 +30,7 @@ def shift_area(
     if np.isnan(low).any() or np.isnan(high).any():
         raise InputError("expected a distance of every scan, found none for some; evaluate those sets again")
     if not len(low) or not len(high):
-        return Interval(np.nan, np.nan, np.nan, 0)
+        return BoardInterval(np.nan, np.nan, np.nan, 0)
     above = (high[:, None] > low[None, :]) + 0.5 * (high[:, None] == low[None, :])
     own, other = _weights(shifted_board, 1), _weights(reference_board, 0)
     won = np.einsum("ri,ij,rj->r", own, above, other, optimize=True)

@@ -20,7 +20,7 @@ HOLLOW: Final[dict[str, Any]] = {
 FINEST: Final = 1 / 400
 """Less than a line's width, as a share of an axis."""
 
-RATES: Final = (0.0, 0.01, 0.05, 0.1, 0.25, 0.5, 1.0)
+RATES: Final = (0.0, 0.01, 0.1, 0.25, 0.5, 1.0)
 
 
 def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str) -> Figure:
@@ -31,9 +31,9 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         points: rows of the same kind from :func:`~jointwise.evaluation.threshold_curves.operating_points`.
         title: over the picture.
     """
-    figure = Figure(figsize=(7.6, 3.7))
+    figure = Figure(figsize=(6.6, 3.6))
     left, right = figure.subplots(
-        1, 2, gridspec_kw={"left": 0.07, "right": 0.985, "bottom": 0.14, "top": 0.88, "wspace": 0.24}
+        1, 2, gridspec_kw={"left": 0.085, "right": 0.985, "bottom": 0.15, "top": 0.88, "wspace": 0.28}
     )
     for place, point in enumerate(points.to_dict("records")):
         one = _corners(curves[curves["detector"] == point["detector"]])

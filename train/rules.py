@@ -49,6 +49,7 @@ def fit_rules(
         "fingerprint": store.fingerprint,
         "training_joints": len(training),
         "validation_joints": len(validation),
+        "simulated": store.manifest["seed"] is not None,
     }
     write_rules(path, detector, thresholds, data)
 

@@ -14,7 +14,7 @@ from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.statistics.paired import Weights
 from jointwise.joints.errors import InputError
 
-RATIOS: Final[Floats] = np.logspace(0, 3, 61)
+RATIOS: Final[Floats] = np.logspace(0, 3, 31)
 """Cost of an escape over that of a false call, 1 to 1000."""
 
 

@@ -154,22 +154,31 @@ def recalls_at(
     faulty, sound = (part[np.argsort(-scores[part], kind="stable")] for part in (faulty, sound))
     # How many faulty joints score above each sound one: those called when the cut lies just above it.
     above = np.searchsorted(-scores[faulty], -scores[sound], side="left")
-    pieces = [weights[start : start + PIECE] for start in range(0, len(weights), PIECE)]
-    return np.concatenate(
-        [_recalls(piece[:, boards[faulty]], piece[:, boards[sound]], above, rates) for piece in pieces]
-    )
-
-
-def _recalls(faulty: Weights, sound: Weights, above: NDArray[np.intp], rates: Sequence[float]) -> Floats:
-    """Recall per draw and rate from the weights of faulty and sound joints, both by falling score."""
-    called, false = (np.cumsum(part, axis=1, dtype=np.int32) for part in (faulty, sound))
-    hits = np.concatenate([np.zeros((len(called), 1), np.int32), called], axis=1)
-    places = np.append(above, faulty.shape[1])
-    columns = []
-    for rate in rates:
-        # The sound joints that the cut may call; rounding must not turn 0.1 * 30 into 2.
-        allowed = (false <= rate * false[:, -1:] * (1 + 1e-12)).sum(axis=1)
-        found = hits[np.arange(len(hits)), places[allowed]]
+    whole = [weights @ np.bincount(boards[part], minlength=weights.shape[1]) for part in (faulty, sound)]
+    pieces = []
+    for start in range(0, len(weights), PIECE):
+        draws = slice(start, start + PIECE)
+        limits = np.outer(whole[1][draws], rates) * (1 + 1e-12)  # rounding must not turn 0.1 * 30 into 2
+        allowed = _allowed(weights[draws], boards[sound], limits)
+        found = _heavier(weights[draws], boards[faulty], np.append(above, len(faulty))[allowed])
         with np.errstate(invalid="ignore", divide="ignore"):
-            columns.append(np.where(false[:, -1] > 0, found / hits[:, -1], np.nan))
-    return np.stack(columns, axis=1)
+            recall = found / whole[0][draws, None]
+        pieces.append(np.where(whole[1][draws, None] > 0, recall, np.nan))
+    return np.concatenate(pieces)
+
+
+def _allowed(weights: Weights, boards: NDArray[np.int64], limits: Floats) -> NDArray[np.intp]:
+    """How many of the sound joints, by falling score, may be called within the limits, (draws, rates)."""
+    # Small rates are used up among the first joints; the rest is looked at only where some draw asks for it.
+    for last in (min(len(boards), 300 + int(2 * limits.max())), len(boards)):
+        false = np.cumsum(weights[:, boards[:last]], axis=1, dtype=np.int32)
+        if last == len(boards) or (false[:, -1:] > limits).all():
+            break
+    return np.stack([(false <= limit[:, None]).sum(axis=1) for limit in limits.T], axis=1)
+
+
+def _heavier(weights: Weights, boards: NDArray[np.int64], places: NDArray[np.intp]) -> NDArray[np.int32]:
+    """Weight of the first so many faulty joints, (draws, rates)."""
+    hits = np.zeros((len(weights), len(boards) + 1), np.int32)
+    np.cumsum(weights[:, boards], axis=1, out=hits[:, 1:])
+    return np.take_along_axis(hits, places, axis=1)

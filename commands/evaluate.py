@@ -39,6 +39,7 @@ def run(cfg: EvaluateConfig) -> Done:
     """Open everything, judge, write verdicts, then the report; log to MLflow after all is on disk."""
     from jointwise.evaluation.report.contents import Asked, parts
     from jointwise.evaluation.report.head import chosen_by
+    from jointwise.evaluation.set_up import read_set_up
     from jointwise.evaluation.verdicts import write_verdicts
 
     given = _open(cfg)
@@ -53,6 +54,7 @@ def run(cfg: EvaluateConfig) -> Done:
         Asked(
             sets,
             {subject.name: subject.read for subject in given.subjects},
+            read_set_up(cfg.model) if cfg.model is not None and given.bench else {},
             {who: chosen_by(judge) for who, judge in given.bench.judges.items()} if given.bench else {},
             cfg.prevalence.given,
             cfg.adjudication,

@@ -9,6 +9,7 @@ import pandas as pd
 
 from jointwise.evaluation.judged import Read
 from jointwise.evaluation.report.calibration import calibration_section
+from jointwise.evaluation.report.compare import compare_section
 from jointwise.evaluation.report.failures import MOST, failures_section
 from jointwise.evaluation.report.measures import measures_section
 from jointwise.evaluation.report.observer import observer_section
@@ -18,6 +19,7 @@ from jointwise.evaluation.report.readers import readers_section
 from jointwise.evaluation.report.section import Section
 from jointwise.evaluation.report.shift import shift_section
 from jointwise.evaluation.report.slices import slices_section
+from jointwise.evaluation.set_up import SetUp
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 
@@ -29,6 +31,7 @@ class Asked:
     Args:
         sets: what detectors and readers say, one per set.
         read: set -> its sub-volumes by row, where they are at hand.
+        setup: detector -> what it was fitted on, where that is known.
         chosen: detector -> how its cuts were chosen, in plain words, where that is known.
         prevalence: kind -> share of joints with it on the user's own line, 0 to 1.
         adjudication: how the readers' labels become one.
@@ -39,6 +42,7 @@ class Asked:
 
     sets: Sequence[Verdicts]
     read: Mapping[str, Read] = field(default_factory=dict)
+    setup: Mapping[str, SetUp] = field(default_factory=dict)
     chosen: Mapping[str, str] = field(default_factory=dict)
     prevalence: Mapping[str, float] = field(default_factory=dict)
     adjudication: str | None = None
@@ -68,6 +72,7 @@ OfAll = Callable[[Asked], Section | None]
 OF_EACH_SET: Final[tuple[OfSet, ...]] = (
     lambda one, asked: measures_section(one, asked.prevalence, asked.chosen),
     lambda one, asked: readers_section(one, asked.adjudication),
+    lambda one, asked: compare_section(one, asked.setup),
     lambda one, _: pod_section(one),
     lambda one, _: slices_section(one),
     lambda one, _: calibration_section(one),

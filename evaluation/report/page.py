@@ -20,6 +20,7 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
+SHORT: Final = 27  # letters that stay on one line
 BROAD: Final = 8  # columns above which a table is printed small
 SIGNS: Final = {"finding": ("◆", "Finding"), "warning": ("▲", "Limit")}
 
@@ -202,14 +203,23 @@ def _block(run: list[Block], part: Part, numbers: Iterator[int]) -> Iterator[dic
 
 
 def _table(grid: Grid) -> dict[str, Any]:
-    heads = [{"title": c.title, "number": is_number(grid.frame, c)} for c in grid.columns]
     columns: list[list[Cell]] = [cells(grid.frame, column) for column in grid.columns]
+    heads = [
+        {"title": column.title, "kind": "number" if is_number(grid.frame, column) else _text_kind(own)}
+        for column, own in zip(grid.columns, columns, strict=True)
+    ]
     return {
         "caption": grid.caption,
         "heads": heads,
         "rows": list(zip(*columns, strict=True)),
         "long": len(grid.frame) > LONG,
     }
+
+
+def _text_kind(column: list[Cell]) -> str:
+    """Short words stay on one line; sentences get room."""
+    longest = max((len(cell.text) for cell in column), default=0)
+    return "text" if longest <= SHORT else "text wordy"
 
 
 def _figure(figure: Figure, number: int) -> dict[str, Any]:
@@ -230,7 +240,7 @@ def _own_names(figure: Figure, number: int) -> Markup:
     text = re.sub(r'(\sid=")', rf"\g<1>{own}-", text)
     text = re.sub(r"(url\(#|href=\"#)", rf"\g<1>{own}-", text)
     text = text.replace('<style type="text/css">*{', f'<style type="text/css">#{own} *{{')
-    head = f'<svg id="{own}" role="img" aria-label="{escape(figure.alt)}"'
+    head = f'<svg id="{own}" role="img" preserveAspectRatio="xMinYMid" aria-label="{escape(figure.alt)}"'
     return Markup(head + text.removeprefix("<svg"))
 
 

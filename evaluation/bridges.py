@@ -7,7 +7,6 @@ whose bridges are equally thick, or of which the thinner equals none of its neig
 joined joints is one bridge.
 """
 
-import json
 from collections.abc import Iterable
 from typing import Any, Final
 
@@ -16,6 +15,7 @@ import pandas as pd
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from jointwise.evaluation.columns import numbers, records
 from jointwise.evaluation.measured import beside, with_wilson
 from jointwise.evaluation.statistics.bootstrap import resampled_sums
 from jointwise.evaluation.statistics.measures import Bools, Floats, shares
@@ -69,29 +69,32 @@ def bridge_table(verdicts: Verdicts, weights: Floats) -> pd.DataFrame:
         bridging) with any_rate and all_rate; joints, found_joint and joint_rate; rates with _low and _high (Wilson,
         bridges or joints taken as independent) and as RATE_boards with the interval from resampled boards (NaN under
         ten boards with a bridge); false_bridges: groups of neighbouring calls that touch no bridging joint and none of
-        unknown truth.
+        unknown truth (NaN where rows and columns are not known).
     """
     group = true_bridges(verdicts)
     inside = group >= 0
     size = np.bincount(group[inside])
     home = np.zeros(len(size), dtype=np.int64)
     home[group[inside]] = verdicts.boards[inside]
+    placed = {"row", "col"} <= set(verdicts.table.columns)
     not_false = inside | ~verdicts.known[:, BRIDGING]
     rows: list[dict[str, Any]] = []
     for detector in verdicts.scores:
         call = verdicts.calls(detector)[:, BRIDGING]
         found = np.bincount(group[inside & call], minlength=len(size))
-        calls = called_bridges(verdicts, detector)
-        false = set(calls[calls >= 0].tolist()) - set(calls[not_false].tolist())
         rows.append(
             {"detector": detector, "bridges": len(size)}
             | _found("any", found > 0, home, weights)
             | _found("all", found == size, home, weights)
             | {"joints": int(inside.sum())}
             | _found("joint", call[inside], verdicts.boards[inside], weights)
-            | {"false_bridges": len(false)}
+            | {"false_bridges": _false(called_bridges(verdicts, detector), not_false) if placed else np.nan}
         )
     return pd.DataFrame(rows)
+
+
+def _false(calls: Labels, not_false: Bools) -> int:
+    return len(set(calls[calls >= 0].tolist()) - set(calls[not_false].tolist()))
 
 
 def _found(name: str, found: Bools, home: Labels, weights: Floats) -> dict[str, float]:
@@ -108,9 +111,9 @@ def _joined(table: pd.DataFrame, bridging: Bools) -> np.ndarray:
     by_record = _recorded(table, bridging)
     reached = np.isin(np.arange(len(table)), by_record)
     near = _neighbours(table, bridging & ~reached)
-    if not len(near) or "bridge_neck_um" not in table:
+    neck = numbers(table, "bridge_neck_um")
+    if not len(near) or neck is None:
         return np.vstack([by_record, near])
-    neck = table["bridge_neck_um"].to_numpy(dtype=np.float64, na_value=np.nan)
     equal = ~(np.abs(neck[near[:, 0]] - neck[near[:, 1]]) > ALIKE_UM)  # unknown: speaks against nothing
     # In a chain each joint carries its thickest neck, so the thin end of a chain equals no neighbour.
     alone = ~np.isin(np.arange(len(table)), near[equal])
@@ -128,8 +131,9 @@ def _recorded(table: pd.DataFrame, bridging: Bools) -> np.ndarray:
         if bridging[place]
     }
     pairs: list[list[int]] = []
+    necks = records(table, "neck_records")
     for scan, text in table[["scan", "neck_records"]].drop_duplicates("scan").itertuples(index=False):
-        for neck in json.loads(text) if isinstance(text, str) else ():
+        for neck in necks.get(text, ()):
             sites = [(scan, *neck[end]) for end in ("first", "second")]
             ends = [at[site] for site in sites if site in at]
             # A joint whose partner is not in the set is paired with itself, so that no neighbour takes it in.

@@ -4,13 +4,13 @@ Borders are fixed, so that sets compare; where no standard is named they are our
 """
 
 import itertools
-import json
 from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from jointwise.evaluation.columns import numbers, records
 from jointwise.evaluation.measured import beside, with_wilson
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.bootstrap import resampled_sums
@@ -118,12 +118,6 @@ def _rate(
     )
 
 
-def _number(verdicts: Verdicts, name: str) -> Floats | None:
-    if name not in verdicts.table:
-        return None
-    return np.asarray(verdicts.table[name].to_numpy(dtype=np.float64, na_value=np.nan))
-
-
 def _everywhere(place: np.ndarray) -> Places:
     return np.repeat(np.asarray(place, dtype=np.int64)[:, None], len(KINDS), axis=1)
 
@@ -139,14 +133,14 @@ def _ranges(borders: Sequence[float], unit: str = "") -> list[str]:
 
 
 def _bins(verdicts: Verdicts, name: str, title: str, borders: Sequence[float]) -> Slicing | None:
-    values = _number(verdicts, name)
+    values = numbers(verdicts.table, name)
     if values is None:
         return None
     return Slicing(name, title, _ranges(borders), _everywhere(_binned(values, borders)))
 
 
 def _pitch(verdicts: Verdicts) -> Slicing | None:
-    values = _number(verdicts, "pitch_mm")
+    values = numbers(verdicts.table, "pitch_mm")
     if values is None:
         return None
     middles = [(low + high) / 2 for low, high in itertools.pairwise(PITCHES_MM)]
@@ -155,7 +149,7 @@ def _pitch(verdicts: Verdicts) -> Slicing | None:
 
 
 def _gap(verdicts: Verdicts) -> Slicing | None:
-    gap, voxel = _number(verdicts, "gap_um"), _number(verdicts, "voxel_um")
+    gap, voxel = numbers(verdicts.table, "gap_um"), numbers(verdicts.table, "voxel_um")
     if gap is None or voxel is None:
         return None
     place = np.full((len(verdicts), len(KINDS)), -1)
@@ -165,7 +159,7 @@ def _gap(verdicts: Verdicts) -> Slicing | None:
 
 
 def _void(verdicts: Verdicts) -> Slicing | None:
-    values = _number(verdicts, "void_projected_area_pct")
+    values = numbers(verdicts.table, "void_projected_area_pct")
     if values is None:
         return None
     place = np.full((len(verdicts), len(KINDS)), -1)
@@ -176,7 +170,7 @@ def _void(verdicts: Verdicts) -> Slicing | None:
 
 
 def _position(verdicts: Verdicts) -> Slicing | None:
-    row, col = _number(verdicts, "row"), _number(verdicts, "col")
+    row, col = numbers(verdicts.table, "row"), numbers(verdicts.table, "col")
     if row is None or col is None:
         return None
     outer = _outermost(verdicts.table, row, "rows").astype(int) + _outermost(verdicts.table, col, "cols")
@@ -195,14 +189,10 @@ def _outermost(table: pd.DataFrame, line: Floats, extent: str) -> np.ndarray:
     lines = pd.Series(line).groupby(home.to_numpy())
     first, last = lines.transform("min").to_numpy(), lines.transform("max").to_numpy()
     if "board_record" in table:
-        sizes = {text: _recorded_extent(text, extent) for text in table["board_record"].unique()}
+        sizes = {text: board.get(extent, np.nan) for text, board in records(table, "board_record").items()}
         size = table["board_record"].map(sizes).to_numpy(dtype=np.float64, na_value=np.nan)
         first, last = np.where(np.isnan(size), first, 0), np.where(np.isnan(size), last, size - 1)
     return np.asarray((line == first) | (line == last))
-
-
-def _recorded_extent(text: Any, extent: str) -> float:
-    return float(json.loads(text).get(extent, np.nan)) if isinstance(text, str) else np.nan
 
 
 def _settings(verdicts: Verdicts, name: str, title: str) -> Slicing | None:
@@ -211,11 +201,7 @@ def _settings(verdicts: Verdicts, name: str, title: str) -> Slicing | None:
     if name in table:
         values = table[name]
     elif "scanner_record" in table:
-        known = {
-            text: json.loads(text).get(name)
-            for text in table["scanner_record"].unique()
-            if isinstance(text, str)
-        }
+        known = {text: scanner.get(name) for text, scanner in records(table, "scanner_record").items()}
         values = table["scanner_record"].map(known)
     else:
         return None

@@ -182,7 +182,7 @@ def metrics(per_kind: pd.DataFrame, escapes: pd.DataFrame) -> dict[str, float]:
     """
     flat: dict[str, float] = {}
     for table, names in (
-        (per_kind, ("n", "faulty", "precision", "recall", "f1", "ap", "guess_ap")),
+        (per_kind, ("n", "faulty", "precision", "recall", "f1", "ap", "balanced_accuracy", "guess_ap")),
         (escapes, ("escapes", "escape_rate", "false_calls", "false_call_rate")),
     ):
         for row in table.to_dict("records"):

@@ -1,4 +1,4 @@
-"""What every possible threshold would have given: recall, precision and false-call rate along the scores."""
+"""What every possible threshold would have given: recall, precision and false-positive rate along the scores."""
 
 from typing import Final
 
@@ -10,7 +10,7 @@ from jointwise.evaluation.statistics.measures import shares
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
 
-FALSE_CALL_RATES: Final = (0.001, 0.01, 0.02, 0.05)
+FALSE_POSITIVE_RATES: Final = (0.001, 0.01, 0.02, 0.05)
 """Shares of the joints without the kind at which recall is tabulated (our choice)."""
 
 
@@ -22,8 +22,8 @@ def curve(truth: ArrayLike, score: ArrayLike) -> pd.DataFrame:
         score: (n,) finite.
 
     Returns:
-        Columns threshold, called, tp, fp, recall, precision, false_call_rate (share of the joints without the kind);
-        NaN where there is no joint to be right or wrong about.
+        Columns threshold, called, tp, fp, recall, precision, false_positive_rate (share of the joints without the
+        kind); NaN where there is no joint to be right or wrong about.
     """
     faulty, value = np.asarray(truth, dtype=np.float64), np.asarray(score, dtype=np.float64)
     order = np.argsort(-value, kind="stable")
@@ -38,7 +38,7 @@ def curve(truth: ArrayLike, score: ArrayLike) -> pd.DataFrame:
             "fp": fp.astype(np.int64),
             "recall": shares(tp, faulty.sum()),
             "precision": shares(tp, called),
-            "false_call_rate": shares(fp, len(faulty) - faulty.sum()),
+            "false_positive_rate": shares(fp, len(faulty) - faulty.sum()),
         }
     )
 
@@ -57,36 +57,36 @@ def curve_table(verdicts: Verdicts) -> pd.DataFrame:
 
 
 def operating_points(per_kind: pd.DataFrame, curves: pd.DataFrame) -> pd.DataFrame:
-    """Where each detector stands on its curve, and what it could find at given false-call rates.
+    """Where each detector stands on its curve, and what it could find at given false-positive rates.
 
     Args:
         per_kind: :func:`~jointwise.evaluation.table.per_kind_table` of the same joints, or more columns and rows.
         curves: from :func:`curve_table`.
 
     Returns:
-        The rows of single kinds, and recall_at_X for every X of FALSE_CALL_RATES: the highest recall of the curve at
-        no more than that share of false calls.
+        The rows of single kinds, and recall_at_X for every X of FALSE_POSITIVE_RATES: the highest recall of the curve
+        at no more than that share of false positives.
     """
     one_kind = per_kind[per_kind["kind"].isin(KINDS)].reset_index(drop=True)
     parts = dict(list(curves.groupby(["kind", "detector"])))
     reached = [
         {
             f"recall_at_{rate:g}": recall_at(parts[key], rate) if key in parts else float("nan")
-            for rate in FALSE_CALL_RATES
+            for rate in FALSE_POSITIVE_RATES
         }
         for key in zip(one_kind["kind"], one_kind["detector"], strict=True)
     ]
     return pd.concat([one_kind, pd.DataFrame(reached, index=one_kind.index)], axis=1)
 
 
-def recall_at(one: pd.DataFrame, false_call_rate: float) -> float:
-    """The highest recall of a curve at no more than a false-call rate; NaN where it has no recall or no rate.
+def recall_at(one: pd.DataFrame, false_positive_rate: float) -> float:
+    """The highest recall of a curve at no more than a false-positive rate; NaN where it has no recall or no rate.
 
     Args:
         one: from :func:`curve`.
-        false_call_rate: 0 to 1.
+        false_positive_rate: 0 to 1.
     """
-    if one["recall"].isna().all() or one["false_call_rate"].isna().all():
+    if one["recall"].isna().all() or one["false_positive_rate"].isna().all():
         return float("nan")
-    allowed = one["recall"][one["false_call_rate"] <= false_call_rate]
+    allowed = one["recall"][one["false_positive_rate"] <= false_positive_rate]
     return float(allowed.max()) if len(allowed) else 0.0

@@ -1,4 +1,4 @@
-"""Precision against recall and recall against false-call rate of one kind, with the operating points."""
+"""Precision against recall and recall against false-positive rate of one kind, with the operating points."""
 
 from typing import Any, Final
 
@@ -42,13 +42,16 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         left.plot(one["recall"], one["precision"], drawstyle="steps-pre", **look)
         left.plot([point["recall"]], [point["precision"]], **spot)
         right.plot(
-            np.append(0, one["false_call_rate"]), np.append(0, one["recall"]), drawstyle="steps-post", **look
+            np.append(0, one["false_positive_rate"]),
+            np.append(0, one["recall"]),
+            drawstyle="steps-post",
+            **look,
         )
         right.plot([point["false_positive_rate"]], [point["recall"]], **spot)
         # Line and marker in one entry of the key.
         right.plot([], [], label=point["detector"], **(HOLLOW | look | {"marker": MARKERS[place % 6]}))
     _dress(left, "recall", "precision")
-    _dress(right, "false-call rate (square-root scale)", "recall")
+    _dress(right, "false-positive rate (square-root scale)", "recall")
     right.set_xscale("function", functions=(_root, np.square))
     right.set_xticks(RATES, [f"{rate:g}" for rate in RATES])
     right.set_xlim(0, 1)
@@ -64,7 +67,7 @@ def _root(rate: Floats) -> Floats:
 
 def _corners(one: pd.DataFrame) -> pd.DataFrame:
     """The curve without the points that cannot be told from the one before, and with its end."""
-    places = np.column_stack([one["recall"], one["precision"], _root(one["false_call_rate"].to_numpy())])
+    places = np.column_stack([one["recall"], one["precision"], _root(one["false_positive_rate"].to_numpy())])
     steps = np.round(places / FINEST)
     seen = np.ones(len(one), dtype=bool)
     seen[1:-1] = (steps[1:-1] != steps[:-2]).any(axis=1)

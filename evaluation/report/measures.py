@@ -131,16 +131,18 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
                 Column("faulty", "faulty", "count"),
                 Column("precision", "precision", "rate"),
                 Column("recall", "recall", "rate"),
+                Column("false_positive_rate", "false-positive rate", "rate"),
                 Column("f1", "F1", "rate"),
                 Column("ap", "average precision", "rate"),
                 Column("guess_ap", "the same by guessing", "rate"),
                 Column("balanced_accuracy", "balanced accuracy", "rate"),
             ),
-            f"Precision and recall: {WILSON_NOTE}. F1, average precision, balanced accuracy and every mean "
-            f"of the kinds: {BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is "
-            "the mean of the kinds that have a faulty joint, and n/a where one of them has no value. A "
-            "measure that is 1 on every board has an interval without width: there the intervals of "
-            "precision and recall say more.",
+            "Precision, recall, false-positive rate (joints without the kind that are called so): "
+            f"{WILSON_NOTE}. F1, average precision, balanced accuracy and every mean of the kinds: "
+            f"{BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is the mean of "
+            "the kinds that have a faulty joint, and n/a where one of them has no value. A measure that "
+            "is 1 on every board has an interval without width: there the intervals of precision and "
+            "recall say more.",
             stem("measures", verdicts),
         )
     ]
@@ -217,10 +219,10 @@ def _escapes(verdicts: Verdicts, stopped: pd.DataFrame) -> list[Block]:
             *WHO,
             Column("faulty_packages", "packages with a faulty joint", "count"),
             Column("escape_packages", "of them with an escape", "count"),
-            Column("escape_share", "share", "rate"),
+            Column("escape_share", "share with an escape", "rate"),
             Column("sound_packages", "packages with a sound joint", "count"),
             Column("false_call_packages", "of them with a false call", "count"),
-            Column("false_call_share", "share", "rate"),
+            Column("false_call_share", "share with a false call", "rate"),
         ),
         "Packages (components of a board) with at least one escape or false call among their joints in "
         "this set. Shares depend on how many joints of a package are in the set and how many are faulty. "
@@ -248,9 +250,9 @@ def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
                 Column("detector", "detector"),
                 Column("bridges", "bridges", "count"),
                 Column("found_any", "found (any joint called)", "count"),
-                Column("any_rate", "share", "rate"),
+                Column("any_rate", "share found", "rate"),
                 Column("found_all", "found (every joint called)", "count"),
-                Column("all_rate", "share", "rate"),
+                Column("all_rate", "share found whole", "rate"),
                 *(
                     (
                         Column("any_rate_boards", "any, by boards", "rate"),
@@ -261,7 +263,7 @@ def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
                 ),
                 Column("joints", "bridging joints", "count"),
                 Column("found_joint", "called", "count"),
-                Column("joint_rate", "share", "rate"),
+                Column("joint_rate", "share of joints called", "rate"),
                 Column("false_bridges", "false bridges", "count"),
             ),
             "A bridge joins two or more joints; a chain of joined joints is one bridge, and only its "

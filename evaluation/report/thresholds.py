@@ -9,7 +9,7 @@ from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.pictures.threshold_curves import draw_threshold_curves
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph
 from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, stem, titled
-from jointwise.evaluation.threshold_curves import FALSE_CALL_RATES, curve_table, operating_points
+from jointwise.evaluation.threshold_curves import FALSE_POSITIVE_RATES, curve_table, operating_points
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
 
@@ -35,16 +35,17 @@ def threshold_blocks(verdicts: Verdicts, table: pd.DataFrame, chosen: Mapping[st
             Column("threshold", "lowest cut", "number"),
             Column("threshold_highest", "highest cut", "number"),
             Column("recall", "recall", "rate"),
-            Column("false_positive_rate", "false-call rate", "rate"),
+            Column("false_positive_rate", "false-positive rate", "rate"),
             *(
-                Column(f"recall_at_{rate:g}", f"recall at {100 * rate:g} % false calls", "rate")
-                for rate in FALSE_CALL_RATES
+                Column(f"recall_at_{rate:g}", f"recall at {100 * rate:g} % false positives", "rate")
+                for rate in FALSE_POSITIVE_RATES
             ),
         ),
-        "Operating points, and the recall that some cut would have given on this set at no more than a "
-        "rate of false calls (calls on joints without the kind). A cut may follow the noise of the scan, "
-        f"hence lowest and highest. {WILSON_NOTE}; recall at a rate was read off this set's curve, is "
-        "therefore a little too good, and has no interval.",
+        "Operating points, and the recall that some cut would have given on this set at no more than a rate "
+        "of false positives (joints without the kind that are called so). A cut may follow the noise of the "
+        f"scan, hence lowest and highest. {WILSON_NOTE}; recall at a rate was read off this set's curve, is "
+        "therefore a little too good, and has no interval; with fewer than 1000 joints without the kind, "
+        "0.1 % means none.",
         stem("operating_points", verdicts),
     )
     return [Paragraph(f"{told}."), grid, *_pictures(curves, points)]
@@ -61,11 +62,11 @@ def _pictures(curves: pd.DataFrame, points: pd.DataFrame) -> list[Figure]:
         picture = draw_threshold_curves(curves[curves["kind"] == kind], own, title)
         spots = listed(
             f"{row['detector']} at recall {row['recall']:.3f}, precision {row['precision']:.3f} and "
-            f"false-call rate {row['false_positive_rate']:.4f}"
+            f"false-positive rate {row['false_positive_rate']:.4f}"
             for row in own.to_dict("records")
         )
         caption = (
-            f"Precision against recall, and recall against false-call rate, for {title}. Markers: "
+            f"Precision against recall, and recall against false-positive rate, for {title}. Markers: "
             "operating points. Staircases through every distinct score, without interpolation."
         )
         figures.append(

@@ -125,3 +125,12 @@ def test_without_rows_and_columns_nothing_is_grouped() -> None:
     assert can_group(table)
     assert not can_group(table.drop(columns="row"))
     assert can_group(table.drop(columns=["row", "col"]).assign(bridge="x"))
+
+
+def test_named_bridges_need_no_rows_and_columns() -> None:
+    one = array(PAIR, {(0, 0), (4, 4)})
+    names = np.where(one.known[:, BRIDGING] & (one.truth[:, BRIDGING] == 1), "first", None)
+    named = dataclasses.replace(one, table=one.table.drop(columns=["row", "col"]).assign(bridge=names))
+    row = bridge_table(named, board_weights(named)).iloc[0]
+    assert row[["bridges", "found_any", "found_all"]].tolist() == [1, 1, 0]
+    assert np.isnan(row["false_bridges"])

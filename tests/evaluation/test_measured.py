@@ -1,6 +1,7 @@
 """Measures of a set with intervals: laws, what stands where nothing can be computed, escapes, packages, prevalence."""
 
 import dataclasses
+import time
 from typing import Any
 
 import numpy as np
@@ -298,3 +299,17 @@ def test_an_impossible_prevalence_is_refused(given: dict[str, float], words: str
 def test_draws_among_other_boards_are_refused() -> None:
     with pytest.raises(InputError, match="12 boards of a set, found 7"):
         measured.board_weights(a_set(), Resampling(7))
+
+
+@pytest.mark.slow
+def test_five_thousand_joints_take_a_few_seconds() -> None:
+    """Processor time, so that a busy machine does not fail it; some 2 s on one core of 2024."""
+    one = a_set(5000, boards=50)
+    three = changed(
+        one,
+        scores={**one.scores, "third": one.scores["rules"]},
+        cuts={**one.cuts, "third": one.cuts["rules"]},
+    )
+    start = time.process_time()
+    every_table(three)
+    assert time.process_time() - start < 8

@@ -11,6 +11,7 @@ from jointwise.evaluation.measured import board_weights
 from jointwise.evaluation.slices import Slicing, slice_table, slicings
 from jointwise.evaluation.statistics.measures import wilson
 from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from tests.evaluation.test_measured import a_set
 
@@ -168,3 +169,11 @@ def test_next_to_no_joints(n: int) -> None:
     for slicing in slicings(one):
         found = slice_table(one, slicing, board_weights(one))
         assert len(found) <= 8
+
+
+def test_columns_that_hold_something_else_are_refused_in_words() -> None:
+    one = a_set(4)
+    with pytest.raises(InputError, match="numbers in the column row"):
+        slicings(with_columns(one, row=["A", "B", "C", "D"]))
+    with pytest.raises(InputError, match="JSON in the column board_record"):
+        slicings(with_columns(one, board_record="{rows"))

@@ -19,7 +19,7 @@ def test_by_hand() -> None:
     assert one["called"].tolist() == [1, 3, 4, 5]
     assert one["recall"].tolist() == [0.5, 1, 1, 1]
     assert one["precision"].tolist() == [1, 2 / 3, 0.5, 0.4]
-    assert one["false_call_rate"].tolist() == pytest.approx([0, 1 / 3, 2 / 3, 1])
+    assert one["false_positive_rate"].tolist() == pytest.approx([0, 1 / 3, 2 / 3, 1])
     assert recall_at(one, 0.3) == 0.5
     assert recall_at(one, 1 / 3) == 1
     assert recall_at(curve([0, 1], [0.9, 0.1]), 0.5) == 0, "the first call is already one too many"
@@ -36,10 +36,12 @@ def test_the_area_under_the_staircase_is_average_precision() -> None:
     pd.testing.assert_frame_equal(curve(truth[order], score[order]), one)
 
 
-@pytest.mark.parametrize(("truth", "empty"), [([], "both"), ([0.0, 0], "recall"), ([1.0], "false_call_rate")])
+@pytest.mark.parametrize(
+    ("truth", "empty"), [([], "both"), ([0.0, 0], "recall"), ([1.0], "false_positive_rate")]
+)
 def test_nothing_to_be_right_about(truth: list[float], empty: str) -> None:
     one = curve(truth, np.arange(len(truth)))
-    for name in ("recall", "false_call_rate"):
+    for name in ("recall", "false_positive_rate"):
         assert one[name].isna().all() == (empty in (name, "both"))
     assert np.isnan(recall_at(one, 0.5))
 
@@ -54,7 +56,7 @@ def test_operating_points_lie_on_their_curves() -> None:
         own = curves[(curves["kind"] == row["kind"]) & (curves["detector"] == row["detector"])]
         last = own[own["threshold"] >= row["threshold"]].iloc[-1]
         assert (last["recall"], last["precision"]) == (row["recall"], row["precision"])
-        assert last["false_call_rate"] == row["false_positive_rate"]
+        assert last["false_positive_rate"] == row["false_positive_rate"]
         assert row["recall_at_0.001"] <= row["recall_at_0.01"] <= row["recall_at_0.05"]
         assert recall_at(own, row["false_positive_rate"]) >= row["recall"]
 
@@ -67,7 +69,7 @@ def test_the_picture_names_every_detector_and_equal_sets_give_equal_pictures() -
     own = [frame[frame["kind"] == "void"] for frame in (curves, points)]
     pictures = [to_svg(draw_threshold_curves(*own, "void: some joints")) for _ in range(2)]
     assert pictures[0] == pictures[1]
-    for word in ("learned", "rules", "precision", "recall", "false-call rate", "void: some joints"):
+    for word in ("learned", "rules", "precision", "recall", "false-positive rate", "void: some joints"):
         assert f">{word}" in pictures[0]
 
 

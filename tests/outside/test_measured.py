@@ -123,9 +123,9 @@ def test_threshold_curves_against_scikit_learn(levels: int) -> None:
     np.testing.assert_allclose(ours["precision"], precision[:-1][::-1], atol=1e-15)
     np.testing.assert_allclose(ours["recall"], recall[:-1][::-1], atol=1e-15)
     false, true, _ = roc_curve(truth, score, drop_intermediate=False)
-    np.testing.assert_allclose(ours["false_call_rate"], false[1:], atol=1e-15)
+    np.testing.assert_allclose(ours["false_positive_rate"], false[1:], atol=1e-15)
     np.testing.assert_allclose(ours["recall"], true[1:], atol=1e-15)
-    area = np.trapezoid(np.append(0, ours["recall"]), np.append(0, ours["false_call_rate"]))
+    area = np.trapezoid(np.append(0, ours["recall"]), np.append(0, ours["false_positive_rate"]))
     assert area == pytest.approx(roc_auc_score(truth, score))
 
 
@@ -135,7 +135,7 @@ def test_domain_values_of_average_precision_and_auc() -> None:
     found = resampled_average_precision(truth, score, np.zeros(8, int), np.ones((1, 1)))
     assert found[0] == pytest.approx(0.747024, abs=5e-7)
     one = curve(truth, score)
-    area = np.trapezoid(np.append(0, one["recall"]), np.append(0, one["false_call_rate"]))
+    area = np.trapezoid(np.append(0, one["recall"]), np.append(0, one["false_positive_rate"]))
     assert area == pytest.approx(0.6875)
 
 

@@ -40,7 +40,7 @@ def pod_picture(detectors: Mapping[str, Drawn], axis: str, unit: str, limit: flo
     axes.axhline(0.9, color=QUIET, linewidth=0.8, linestyle=":")
     if limit is not None:
         axes.axvline(limit, color=QUIET, linewidth=0.8, linestyle="-.")
-        axes.annotate(f" wanted from {limit:g} {unit}", (limit, 0.01), fontsize=8, color=QUIET)
+        axes.annotate(f"wanted from {limit:g} {unit} ", (limit, 0.75), fontsize=8, color=QUIET, ha="right")
     for number, (name, drawn) in enumerate(detectors.items()):
         _points(axes, drawn, pen(number), number * strip, strip)
         _groups(axes, drawn, pen(number), number - (len(detectors) - 1) / 2)

@@ -20,9 +20,7 @@ def reliability_picture(detectors: Mapping[str, tuple[str, Sequence[Bin]]], kind
     figure = Figure(figsize=(5.2, 5.4), layout="constrained")
     axes, below = figure.subplots(2, 1, height_ratios=(4, 1), sharex=True)
     axes.plot([0, 1], [0, 1], color=QUIET, linewidth=0.8, linestyle=":")
-    axes.annotate(
-        "exactly true", (0.62, 0.62), rotation=38, fontsize=8, color=QUIET, va="bottom", ha="center"
-    )
+    axes.annotate("dotted: exactly true", (0.98, 0.04), fontsize=8, color=QUIET, ha="right")
     wide = 0.8 / BINS / max(len(detectors), 1)
     for number, (words, bins) in enumerate(detectors.values()):
         look, aside = pen(number), (number - (len(detectors) - 1) / 2) * 0.008

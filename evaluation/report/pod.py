@@ -64,12 +64,13 @@ NUMBERS: Final = (
     Column("a90", "a90", "number"),
     Column("a90_95", "a90/95", "number"),
     Column("link", "link"),
+    Column("aic_logit_less_probit", "AIC of logit less that of probit", "number"),
     Column("floor_text", "false calls on sound joints"),
     Column("fit_p", "p of fit", "p"),
     Column("remark", "remark"),
 )
 
-FIGURES: Final = ("a50", "a90", "a90_low", "a90_high", "a90_95", "intercept", "slope", "log_likelihood")
+FITTED: Final = ("a50", "a90", "a90_95", "intercept", "slope", "log_likelihood", "smallest", "largest")
 
 
 @dataclass(frozen=True)
@@ -115,12 +116,16 @@ def judge(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Judged | N
         "unknown_label": found.unknown_label, "unknown_size": found.unknown_size,
         "false_calls": found.false_calls, "sound": found.sound,
         "floor_text": f"{found.false_calls} of {found.sound}" if found.sound else "no sound joint",
-        **dict.fromkeys(FIGURES, math.nan),
+        **dict.fromkeys((*FITTED, "a90_low", "a90_high"), math.nan),
         "link": "", "aic_logit_less_probit": ahead, "fit_deviance": math.nan, "fit_df": math.nan, "fit_p": math.nan,
         "refused": result.key if isinstance(result, NoCurve) else "",
         "reason": result.reason if isinstance(result, NoCurve) else "",
     }  # fmt: skip
     remarks = [result.reason] if isinstance(result, NoCurve) else _numbers_of(result, found, row)
+    if found.unknown_label:
+        remarks.append(f"{found.unknown_label} of undecided truth left out")
+    if found.unknown_size:
+        remarks.append(f"{found.unknown_size} of unknown size left out")
     remarks += _proof(found, measure.unit)
     row["remark"] = "; ".join(remarks)
     return Judged(found, result, row)
@@ -128,7 +133,7 @@ def judge(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Judged | N
 
 def _numbers_of(curve: Curve, found: Targets, row: dict[str, object]) -> list[str]:
     """Fill a row with a curve's figures; returns what limits them."""
-    for name in ("a50", "a90", "a90_95", "link", "intercept", "slope", "log_likelihood"):
+    for name in (*FITTED, "link"):
         row[name] = getattr(curve, name)
     if row["boards"] >= FEW_BOARDS:  # type: ignore[operator]
         row["a90_low"], row["a90_high"] = a90_of_boards(found.size, found.hit, found.boards, curve, ROUNDS)
@@ -187,12 +192,19 @@ def _findings(rows: Sequence[Mapping[str, object]]) -> Iterator[Paragraph]:
             text = f"{what}: no curve: {row['reason']}. Instead: {reasons[-1]} (n = {row['n']})."
             yield Paragraph(text, "warning")
             continue
-        limits = f" Mind: {'; '.join(reasons[:-1])}." if len(reasons) > 1 else ""
-        yield Paragraph(
-            f"{what}: found 9 times of 10 from {row['a90']:.3g} µm on, surely (95 %) from {row['a90_95']:.3g} µm on "
-            f"({row['size']}; n = {row['n']}, {row['misses']} missed).{limits}",
-            "finding",
-        )
+        told = [reason for reason in reasons[:-1] if "extrapolated" not in reason]
+        limits = f" Mind: {'; '.join(told)}." if told else ""
+        text = f"{what}: {_reach(row)} ({row['size']}; n = {row['n']}, {row['misses']} missed).{limits}"
+        yield Paragraph(text, "finding")
+
+
+def _reach(row: Mapping[str, object]) -> str:
+    """From which size on, without a number where nothing was seen."""
+    a90, bound, largest = (float(str(row[name])) for name in ("a90", "a90_95", "largest"))
+    if a90 > largest:
+        return f"not found 9 times of 10 at any size seen (up to {largest:.3g} µm)"
+    surely = f"from {bound:.3g} µm on" if bound <= largest else f"at no size seen (up to {largest:.3g} µm)"
+    return f"found 9 times of 10 from {a90:.3g} µm on, surely (95 %) {surely}"
 
 
 def _grid(rows: Sequence[Mapping[str, object]]) -> Grid:

@@ -10,6 +10,7 @@ from jointwise.evaluation.statistics.pod import LINKS, Curve, NoCurve, fit_pod
 
 GROUPS: Final = 8
 LEAST_IN_GROUP: Final = 8
+AIC_STEP: Final = 2.0
 SURE: Final = 0.01
 """p-value below which a curve is called wrong; small, because joints of one board make p-values too small."""
 
@@ -17,12 +18,12 @@ SURE: Final = 0.01
 def best_curve(size: Floats, hit: Bools, floor: float = 0.0) -> tuple[Curve | NoCurve, float]:
     """The curve of the better link, or why there is none, and AIC of logit less that of probit (NaN without both).
 
-    Logit is taken unless probit's AIC is lower by more than 2, the usual mark of a difference that data can tell.
+    Logit is taken unless probit's AIC is lower by more than AIC_STEP, the usual mark of a difference data can tell.
     """
     logit, probit = (fit_pod(size, hit, link, floor) for link in LINKS)
-    if isinstance(logit, NoCurve) or isinstance(probit, NoCurve):
+    if isinstance(logit, NoCurve):
         return logit, float("nan")
-    ahead = logit.aic - probit.aic
+    ahead = float("nan") if isinstance(probit, NoCurve) else logit.aic - probit.aic
     falls = falling_groups(size, hit)
     if falls:
         a, b = falls
@@ -33,7 +34,7 @@ def best_curve(size: Floats, hit: Bools, floor: float = 0.0) -> tuple[Curve | No
             logit.n,
             logit.hits,
         ), ahead
-    return (probit if ahead > 2 else logit), ahead
+    return (probit if ahead > AIC_STEP else logit), ahead
 
 
 def proves(n: int, misses: int, pod: float = 0.9, confidence: float = 0.95) -> bool:

@@ -15,6 +15,7 @@ from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import SAMPLE_COLUMNS
 from jointwise.joints.store import Store, StoreWriter
+from jointwise.models.calibration import calibration_error, fit_calibration
 from jointwise.models.folder import load_model
 from jointwise.models.settings import NetworkSettings, ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
@@ -131,6 +132,22 @@ def test_the_folder_is_a_model_of_half_the_size_that_scores_the_same(
     assert after.card.metrics["best_epoch"] == before.card.metrics["best_epoch"]
     sizes = [(path / "model.safetensors").stat().st_size for path in (out, finished / "run" / "model")]
     assert sizes[0] < 0.75 * sizes[1]
+
+
+def test_the_calibration_is_fitted_anew_on_the_validation_joints_when_asked(
+    finished: Path, script: Callable[[str], ModuleType], tmp_path: Path
+) -> None:
+    """As a fit to what the network says of the joints in the store; cuts and errors in the card are of these scores."""
+    detector, store = load_model(finished / "run" / "model"), Store(finished / "store")
+    joints = store.read(store.split("validation"))
+    truth, logits = known_truth(joints.table, 0.1), detector.logits(joints)
+    card = load_model(shipped(finished, script, tmp_path / "first", "--calibration", "temperature")).card
+    expected = fit_calibration(truth, logits, "temperature")
+    assert (card.calibration.method, card.calibration.counted) == ("temperature", expected.counted)
+    np.testing.assert_allclose(card.calibration.slopes, expected.slopes, rtol=1e-4)
+    assert card.calibration != detector.card.calibration
+    error = calibration_error(truth[:, 0], expected(logits)[:, 0])
+    assert card.metrics["reliability"]["void"]["calibration_error"] == pytest.approx(error, abs=1e-3)
 
 
 def test_rules_go_along_when_named(

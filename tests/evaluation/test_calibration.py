@@ -193,6 +193,7 @@ def test_the_section_judges_test_joints_and_names_the_better_refit() -> None:
     assert set(refits["method"]) == {"as it is", *METHODS}
     bold = refits[(refits["detector"] == "bold") & (refits["method"] == "platt")]
     assert (bold["brier_change_high"] < 0).all()
+    assert bold["fitted_on"].tolist() == [300, 300, 300]
     assert "made.bold.void.ece" in section.numbers
     assert section.numbers["made.bold.void.ece"] > section.numbers["made.honest.void.ece"]
     texts = " ".join(block.text for block in section.blocks if isinstance(block, Paragraph))

@@ -136,6 +136,19 @@ def test_a_floor_too_high_or_one_that_explains_all_small_hits_is_refused() -> No
     assert refusal(size, hit, 0.2).key == "separable"
 
 
+def test_no_curve_is_a_step_between_two_targets() -> None:
+    """Steep truth with a floor: what comes out rises where there are targets, or is refused as separable."""
+    keys = set()
+    for seed in range(40):
+        found = fit_pod(*drawn(60, seed, slope=40, floor=0.1), "logit", 0.1)
+        if isinstance(found, NoCurve):
+            keys.add(found.key)
+            continue
+        sizes = np.exp(found.middle + found.spread * found.z)
+        assert ((found.pod(sizes) > 0.101) & (found.pod(sizes) < 0.999)).any()
+    assert keys == {"separable"}
+
+
 def test_lasting_misses_are_told() -> None:
     size, hit = drawn(600, slope=4)
     assert lasting_misses(size, hit, curve(size, hit)) is None

@@ -27,6 +27,7 @@ BAD: list[tuple[type[Any], dict[str, Any], str]] = [
     (TrainSettings, {"sizes_weight": -0.5}, "sizes_weight"),
     (TrainSettings, {"sizes_weight": float("nan")}, "sizes_weight"),
     (TrainSettings, {"least_gap_voxels": -0.1}, "least_gap_voxels"),
+    (TrainSettings, {"calibration": "beta"}, "calibration"),
 ]
 
 

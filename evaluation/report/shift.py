@@ -269,7 +269,7 @@ def _bars(rows: pd.DataFrame) -> Floats:
     """Lengths of the bars (2, n); none where there is no interval."""
     value = rows["ap"].to_numpy(float)
     ends = [value - rows["ap_low"].to_numpy(float), rows["ap_high"].to_numpy(float) - value]
-    return np.maximum(np.nan_to_num(np.array(ends)), 0.0)
+    return np.asarray(np.maximum(np.nan_to_num(np.array(ends)), 0.0))
 
 
 def _noticed(told: pd.DataFrame) -> list[Block]:

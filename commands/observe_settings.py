@@ -3,7 +3,6 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from jointwise.data_gen.pairs import PairSettings
 from jointwise.data_gen.settings import (
     DefectSettings,
     FamilySettings,
@@ -11,6 +10,7 @@ from jointwise.data_gen.settings import (
     ProcessSettings,
     ScanSettings,
 )
+from jointwise.data_gen.settings.pairs import PairSettings
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 

@@ -226,7 +226,7 @@ class EvaluateConfig:
         prevalence: how often each kind occurs on your own line; precision is restated for it.
         adjudication: how readers' labels become one; null takes the set's own adjudicated label, else the majority.
         reference: name of the set without shift, beside which the others are put; null takes the first.
-        observer: results of `jointwise observer` (Parquet) that the report shall show; null leaves them out.
+        observer: results of `jointwise observe` (observer.parquet) that the report shall show; null leaves them out.
         pictures: joints of each set that are pictured among misses and false calls.
         out: folder for the report and its tables.
         device: where the network runs: cpu, cuda, cuda:N, or auto.

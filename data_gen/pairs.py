@@ -17,7 +17,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -33,25 +33,22 @@ from jointwise.data_gen.drawing.records import (
     VoidRecord,
 )
 from jointwise.data_gen.drawing.scan import draw_scan
-from jointwise.data_gen.drawing.voids import HIGHEST, LARGEST, Stand
+from jointwise.data_gen.drawing.voids import HIGHEST, Stand
 from jointwise.data_gen.generate import ahead, feasible, process_pool
 from jointwise.data_gen.scan import board_pose, joint_table, mistaken, scan_boxes, scan_lane
 from jointwise.data_gen.settings import GeneratorSettings
+from jointwise.data_gen.settings.pairs import GAPS, PairSettings, Task
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.environment import site_height
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import scale
-from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.levels import Levels
 from jointwise.joints.store import Shard, StoreWriter, write_shard
 
 SOUND: Final = "sound"
 """Task of the members without a fault."""
-
-GAP_UNITS, VOID_UNITS = ("voxel", "um"), ("area_pct", "ball")
-GAPS: Final = ("head_in_pillow", "non_wet")
 
 PILLOW: Final = GapRecord("interface", "dish", 0.5, 0.0, 1.5, (0.0, 0.0), 0.0, ())
 """A dish at half the height, one and a half balls in radius, bonded nowhere."""
@@ -62,90 +59,6 @@ VOID: Final = VoidRecord(0.0, 1.0, "bulk", 0.5, 0.0, 0.0)
 
 ENDLESS_QUANTA: Final = 1.0e9
 """Quanta a pixel of a scan without noise."""
-
-
-@dataclass(frozen=True)
-class Task:
-    """One known fault.
-
-    Args:
-        kind: head_in_pillow, non_wet or void.
-        size: the mean gap, or the size of the void; 0 is no fault at all.
-        unit: gap: `voxel` of the scan or `um`; void: `area_pct` (per cent of the sound joint's largest section) or
-            `ball` (diameter over the ball's).
-    """
-
-    kind: str
-    size: float
-    unit: str
-
-    @property
-    def name(self) -> str:
-        """Stands in the column `task`."""
-        return f"{self.kind}_{self.size:g}_{self.unit}"
-
-
-@dataclass(frozen=True)
-class PairSettings:
-    """What is asked in an observer study.
-
-    Args:
-        boards: judged boards.
-        known_boards: boards scanned without noise, from which the signal is known.
-        head_in_pillow, non_wet: gaps, in `gap_unit`.
-        void: voids, in `void_unit`.
-        gap_unit: voxel or um.
-        void_unit: area_pct (per cent of the joint's largest section) or ball (diameter over the ball's).
-    """
-
-    boards: int = 24
-    known_boards: int = 3
-    head_in_pillow: tuple[float, ...] = (0.1, 0.25, 0.5, 1.0)
-    non_wet: tuple[float, ...] = ()
-    void: tuple[float, ...] = (0.5, 1.0, 2.0, 5.0)
-    gap_unit: str = "voxel"
-    void_unit: str = "area_pct"
-
-    def __post_init__(self) -> None:
-        """Refuse what cannot be asked.
-
-        Raises:
-            InputError: too few boards, no task, an unknown unit, or a size that no joint has.
-        """
-        for name in (*GAPS, "void"):
-            object.__setattr__(self, name, tuple(float(size) for size in getattr(self, name)))
-        if self.boards < 3 or self.known_boards < 1:
-            raise InputError(
-                f"pairs: expected at least 3 boards and 1 of known_boards, found {self.boards} and "
-                f"{self.known_boards}; take more"
-            )
-        for key, known in (("gap_unit", GAP_UNITS), ("void_unit", VOID_UNITS)):
-            if getattr(self, key) not in known:
-                raise InputError(
-                    f"pairs.{key}: expected one of {', '.join(known)}, found {getattr(self, key)!r}; correct it"
-                )
-        if not self.tasks:
-            raise InputError("pairs: expected sizes of at least one kind, found none; give pairs.void=[2]")
-        _check_sizes(self)
-
-    @property
-    def tasks(self) -> tuple[Task, ...]:
-        """Everything asked."""
-        gaps = [Task(kind, size, self.gap_unit) for kind in GAPS for size in getattr(self, kind)]
-        return (*gaps, *(Task("void", size, self.void_unit) for size in self.void))
-
-
-def _check_sizes(settings: PairSettings) -> None:
-    largest = {"voxel": 5.0, "um": 100.0, "area_pct": 100 * LARGEST**2, "ball": LARGEST}
-    for task in settings.tasks:
-        if not 0.0 <= task.size <= largest[task.unit]:
-            raise InputError(
-                f"pairs.{task.kind}: expected sizes from 0 to {largest[task.unit]:g} ({task.unit}), found "
-                f"{task.size:g}; correct it"
-            )
-    names = [task.name for task in settings.tasks]
-    if len(set(names)) < len(names):
-        raise InputError("pairs: expected every size once, found one twice; leave it out")
 
 
 def sound_board(record: ScanRecord) -> ScanRecord:
@@ -227,7 +140,8 @@ def pair_joints(
 
     def attempted(attempt: int) -> Joints:
         records = pair_records(settings, pairs, seed, number, attempt)
-        levels, parts = None, []
+        levels: Levels | None = None
+        parts: list[Joints] = []
         for name, record in records.items():
             part, levels = _member(record, name, grid, levels)
             parts.append(part)

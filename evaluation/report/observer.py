@@ -120,7 +120,8 @@ def _figure(frame: pd.DataFrame) -> Figure:
         axes[1, column].set_xlabel(UNITS[rows["unit"].iloc[0]], color=INK, fontsize=9)
     axes[0, 0].set_ylabel("d'", color=INK, fontsize=9)
     axes[1, 0].set_ylabel("efficiency", color=INK, fontsize=9)
-    axes[0, 0].legend(fontsize=8, frameon=False)
+    handles, labels = axes[0, 0].get_legend_handles_labels()
+    drawing.legend(handles, labels, loc="outside upper left", ncols=len(labels), fontsize=8, frameon=False)
     first = frame.iloc[0]
     words = (
         f"d' of the best linear test and of the detectors (above), and efficiency (below) against the fault's size; "

@@ -20,7 +20,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from jointwise.evaluation.statistics.measures import Bools, Floats
-from jointwise.evaluation.statistics.observer import area_under_curve, detectability
+from jointwise.evaluation.statistics.observer import detectability
 from jointwise.joints.errors import InputError
 
 LEAST_BOARDS: Final = 3
@@ -50,7 +50,7 @@ class Efficiency(NamedTuple):
 
     Attributes:
         ideal_snr2: SNR² of the best linear test on the channels.
-        auc: area under the detector's ROC curve, faulty against sound members.
+        auc: area under the detector's ROC curve, faulty against sound members of other boards.
         snr: the detector's √2 Φ⁻¹(AUC); infinite at AUC 1, negative below chance.
         efficiency: snr² over ideal_snr2; NaN where there is nothing to find or the detector is saturated.
         note: `nothing to find`, `saturated` or empty.
@@ -120,15 +120,12 @@ def observe(
     def ideal(kept: Bools) -> float:
         return linear_snr2(g0[kept], g1[kept], boards[kept])
 
-    def area(kept: Bools) -> float:
-        truth = np.repeat([0, 1], int(kept.sum()))
-        return area_under_curve(truth, np.concatenate([s0[kept], s1[kept]]))
-
     parts = [boards != name for name in names]
     whole = np.ones(len(boards), bool)
-    snr2 = _jackknife(ideal(whole), np.array([ideal(kept) for kept in parts]), corrected=True)
-    areas = np.array([area(kept) for kept in parts])
-    auc = _within(_jackknife(area(whole), areas), 0.0, 1.0)
+    linear, ideals = ideal(whole), np.array([ideal(kept) for kept in parts])
+    snr2 = _jackknife(linear, ideals, corrected=True)
+    area, areas = _areas_across(s0, s1, boards)
+    auc = _within(_jackknife(area, areas), 0.0, 1.0)
     if _saturated(areas, auc.value, len(boards)):
         least = signal_to_noise(1.0 - 1.0 / len(boards))
         return Efficiency(
@@ -137,8 +134,7 @@ def observe(
     snr = _jackknife(signal_to_noise(auc.value), np.array([signal_to_noise(a) for a in areas]))
     if snr2.low <= 0.0:
         return Efficiency(snr2, auc, snr, _NOT_TOLD, "nothing to find")
-    ideals = np.array([ideal(kept) for kept in parts]) * snr2.value / ideal(whole)
-    shares = np.array([_squared(signal_to_noise(a)) for a in areas]) / ideals
+    shares = np.array([_squared(signal_to_noise(a)) for a in areas]) / (ideals * snr2.value / linear)
     share = _jackknife(_squared(snr.value) / snr2.value, shares)
     return Efficiency(snr2, auc, snr, _within(share, 0.0, math.inf), "")
 
@@ -194,6 +190,21 @@ def d_prime(snr2: Estimate) -> Estimate:
 def auc_of(snr2: Estimate) -> Estimate:
     """Area under the curve of a Gaussian test, and its interval, from those of its SNR²."""
     return Estimate(*(float(norm.cdf(detectability(v) / math.sqrt(2.0))) for v in snr2))
+
+
+def _areas_across(sound: Floats, faulty: Floats, boards: Names) -> tuple[float, Floats]:
+    """Share of (faulty, sound) members of different boards that the score ranks right, ties half; with each board out.
+
+    Members of one board share their nuisances, and are told apart more easily than joints that nothing links.
+    """
+    names, index, size = np.unique(boards, return_inverse=True, return_counts=True)
+    right = np.sign(faulty[:, None] - sound[None, :]) / 2 + 0.5
+    one = np.eye(len(names))[index]
+    won, asked = one.T @ right @ one, np.outer(size, size).astype(np.float64)
+    for cells in (won, asked):
+        np.fill_diagonal(cells, 0.0)
+    left = [cells.sum() - cells.sum(axis=0) - cells.sum(axis=1) for cells in (won, asked)]
+    return float(won.sum() / asked.sum()), np.asarray(left[0] / left[1])
 
 
 def _saturated(areas: Floats, auc: float, n: int) -> bool:

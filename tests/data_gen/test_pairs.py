@@ -8,10 +8,9 @@ import pytest
 
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.drawing.voids import LARGEST
 from jointwise.data_gen.pairs import (
     SOUND,
-    PairSettings,
-    Task,
     another_scan,
     generate_pairs,
     pair_joints,
@@ -20,6 +19,7 @@ from jointwise.data_gen.pairs import (
     with_fault,
 )
 from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ProcessSettings, ScanSettings
+from jointwise.data_gen.settings.pairs import LARGEST_VOID, PairSettings, Task
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
@@ -150,3 +150,7 @@ def test_a_store_goes_on_with_more_boards_but_not_with_other_tasks(tmp_path: Pat
 def test_what_cannot_be_asked_is_refused(given: dict[str, object], said: str) -> None:
     with pytest.raises(InputError, match=said):
         PairSettings(**given)  # type: ignore[arg-type]
+
+
+def test_voids_are_no_larger_than_drawn_ones() -> None:
+    assert LARGEST_VOID == LARGEST

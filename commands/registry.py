@@ -1,7 +1,8 @@
 """Which commands there are, in the order they are listed; each is one module of this room.
 
 A command is a module `commands/NAME.py` with `HELP` (one line), `EXAMPLE` (the arguments of one call),
-`CONFIG` (its dataclass) and `run(cfg) -> Done`, a file `configs/NAME.yaml` that says
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "observe", "sets", "labels",
+    "score", "paint", "quality", "doctor",
 which groups it composes, and its name in `COMMANDS` below.
 """
 
@@ -14,8 +15,8 @@ from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
 COMMANDS = (
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "observe", "sets", "labels", "score",
-    "paint", "quality", "doctor",
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "observe", "sets", "labels",
+    "score", "paint", "quality", "doctor",
 )  # fmt: skip
 
 

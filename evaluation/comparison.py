@@ -43,7 +43,7 @@ class Question(NamedTuple):
         kind: one of KINDS, or `any`.
         truth: (n,) 1, 0 or NaN (not counted).
         called: detector -> (n,).
-        scores: detector -> (n,); empty for `any`, which has no score of its own.
+        scores: detector -> (n,); for `any` how far the most suspicious kind lies beyond its cut, see :func:`suspicion`.
     """
 
     kind: str
@@ -66,7 +66,21 @@ def questions(verdicts: Verdicts) -> list[Question]:
         for k, kind in enumerate(KINDS)
     ]
     whole = measures.any_kind(truth, verdicts.present)
-    return [*every, Question(ANY, whole, {who: called.any(axis=1) for who, called in calls.items()}, {})]
+    called = {who: np.asarray(each.any(axis=1)) for who, each in calls.items()}
+    return [*every, Question(ANY, whole, called, {who: suspicion(verdicts, who) for who in calls})]
+
+
+def suspicion(verdicts: Verdicts, detector: str) -> Floats:
+    """How suspicious each joint is to a detector, (n,): -1 not at all, from 0 on it calls something, 1 certain.
+
+    The largest over the kinds of the score's distance from its cut, each side scaled to one.
+    """
+    score, cut = np.asarray(verdicts.scores[detector]), np.asarray(verdicts.cuts[detector])
+    ever = np.isfinite(cut)
+    limit = np.where(ever, cut, 1.0)
+    above, below = (score - limit) / np.maximum(1 - limit, 1e-9), (score - limit) / np.maximum(limit, 1e-9)
+    margin = np.where(score >= limit, above, below)
+    return np.asarray(np.where(ever, margin, -1.0).max(axis=1))
 
 
 def pairs(verdicts: Verdicts) -> list[tuple[str, str]]:
@@ -118,7 +132,7 @@ def recall_table(verdicts: Verdicts, rates: Sequence[float] = RATES, draws: int 
     }
     rows: list[dict[str, Any]] = []
     for (one, other), asked in _every(verdicts):
-        for place, rate in enumerate(rates if asked.scores else ()):
+        for place, rate in enumerate(rates):
             values = {who: recall_at(asked.truth, asked.scores[who], rate) for who in (one, other)}
             gap = drawn[asked.kind, one][:, place] - drawn[asked.kind, other][:, place]
             low, high = percentiles(gap)
@@ -140,23 +154,14 @@ def cost_curves(verdicts: Verdicts, prevalence: float | None = None) -> pd.DataF
 
     Returns:
         Per kind, detector and ratio: kind, detector, ratio, shipped (at the shipped cuts), best (at the best cut for
-        that ratio, chosen on these very joints, which flatters; NaN for `any`), trivial (the cheaper of calling all or
-        none).
+        that ratio, chosen on these very joints, which flatters), trivial (the cheaper of calling all or none).
     """
     frames = []
     for asked in questions(verdicts):
-        ends = [
-            _errors(asked, called, verdicts)
-            for called in (np.ones(len(verdicts), bool), np.zeros(len(verdicts), bool))
-        ]
-        trivial = np.minimum(*(cost.expected_cost(end.total, cost.RATIOS, prevalence)[0] for end in ends))
+        trivial = _trivial(asked, verdicts, prevalence)
         for who, called in asked.called.items():
             shipped = cost.expected_cost(_errors(asked, called, verdicts).total, cost.RATIOS, prevalence)[0]
-            best = (
-                cost.best_cost(asked.truth, asked.scores[who], cost.RATIOS, prevalence)
-                if asked.scores
-                else np.full(len(cost.RATIOS), np.nan)
-            )
+            best = cost.best_cost(asked.truth, asked.scores[who], cost.RATIOS, prevalence)
             columns = {"ratio": cost.RATIOS, "shipped": shipped, "best": best, "trivial": trivial}
             frames.append(pd.DataFrame({"kind": asked.kind, "detector": who, **columns}))
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
@@ -167,8 +172,9 @@ def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int =
 
     Returns:
         Per pair, kind and ratio of statistics.cost.RATIOS: one, other, kind, ratio, n, cost_one, cost_other, difference
-        (one less other) with _low and _high (95 %, bootstrap over boards), cheaper (a name, or "not told apart" where
-        the interval holds 0), equal_at (ratio at which both cost the same; NaN where one is cheaper at every ratio).
+        (one less other) with _low and _high (95 %, bootstrap over boards), trivial (calling all joints or none, the
+        cheaper), cheaper (a name, or "not told apart" where the interval holds 0), equal_at (ratio at which both cost
+        the same; NaN where one is cheaper at every ratio).
     """
     weights = draw_boards(verdicts.boards, draws)
     frames = []
@@ -185,8 +191,9 @@ def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int =
                     "n": int(np.count_nonzero(~np.isnan(asked.truth))),
                     "cost_one": costs[0], "cost_other": costs[1], "difference": costs[0] - costs[1],
                     "difference_low": low, "difference_high": high,
+                    "trivial": _trivial(asked, verdicts, prevalence),
                     "cheaper": np.where(high < 0, one, np.where(low > 0, other, NOBODY)),
-                    "equal_at": cost.equal_cost_ratio(*found, prevalence),
+                    "equal_at": cost.equal_cost_ratio(found[0], found[1], prevalence),
                 }
             )
         )  # fmt: skip
@@ -241,6 +248,12 @@ def discordant(verdicts: Verdicts, one: str, other: str) -> pd.DataFrame:
 def _every(verdicts: Verdicts) -> list[tuple[tuple[str, str], Question]]:
     asked = questions(verdicts)
     return [(pair, one) for pair in pairs(verdicts) for one in asked]
+
+
+def _trivial(asked: Question, verdicts: Verdicts, prevalence: float | None) -> Floats:
+    """Cost of calling every joint or none, whichever is cheaper, (ratios,)."""
+    ends = [_errors(asked, np.full(len(verdicts), called), verdicts).total for called in (True, False)]
+    return np.asarray(np.minimum(*(cost.expected_cost(end, cost.RATIOS, prevalence)[0] for end in ends)))
 
 
 def _errors(asked: Question, called: Bools, verdicts: Verdicts) -> cost.Errors:

@@ -84,7 +84,7 @@ class SoundJoints:
 
 def cells_of(volumes: NDArray[np.floating]) -> Floats:
     """Means over coarse cells, (n, z, y, x), of sub-volumes (n, z, y, x)."""
-    means = np.asarray(volumes, dtype=np.float32)
+    means: NDArray[np.floating] = np.asarray(volumes, dtype=np.float32)
     for axis, wanted in enumerate(CELLS, start=1):
         size = means.shape[axis]
         count = min(wanted, size)
@@ -128,7 +128,8 @@ def fit_sound(cells: Floats) -> SoundJoints:
     axes = vectors[:, :count]
     left = np.maximum(np.diag(spread) - (axes**2 * values[:count]).sum(axis=1), 0)
     scale = np.sqrt(left + FLOOR**2 * np.median(left) + 1e-9)
-    return SoundJoints(*(np.ascontiguousarray(part, np.float32) for part in (mean, axes.T, scale)), n)
+    kept = [np.ascontiguousarray(part, np.float32) for part in (mean, axes.T, scale)]
+    return SoundJoints(kept[0], kept[1], kept[2], n)
 
 
 def _turned(shape: tuple[int, ...]) -> list[NDArray[np.int64]]:

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullLocator
 
 from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
 
@@ -38,6 +39,9 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
     axes.set_title(title, fontsize=9, color=INK, loc="left")
     axes.set_xscale("log")
     axes.set_yscale("log")
+    for side in (axes.xaxis, axes.yaxis):
+        side.set_major_formatter(FuncFormatter(_plain))
+        side.set_minor_locator(NullLocator())
     costs = PER * curves[["shipped", "best", "trivial"]].to_numpy()
     costs = costs[np.isfinite(costs) & (costs > 0)]
     # A cost of nothing has no place on this axis: it runs along the bottom.
@@ -62,6 +66,10 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
     axes.spines[["top", "right"]].set_visible(False)
     if not len(costs):
         axes.text(0.5, 0.5, "n/a", transform=axes.transAxes, ha="center", color=QUIET)
+
+
+def _plain(value: float, _: int) -> str:
+    return f"{value:,.0f}" if value >= 1 else f"{value:g}"
 
 
 def _styles() -> list[tuple[str, str, str]]:

@@ -133,9 +133,11 @@ def _cheaper(rows: pd.DataFrame) -> str:
     told = []
     for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
         ratios = rows.loc[rows["cheaper"] == who, "ratio"]
-        told.append(
-            f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
-        )
+        text = f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
+        mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
+        if (mine >= rows.loc[ratios.index, "trivial"]).all():
+            text += " (where calling every joint or none costs no more)"
+        told.append(text)
     return f"At the shipped cuts {' and '.join(told)}." if told else ""
 
 
@@ -143,7 +145,7 @@ def _introduction(verdicts: Verdicts) -> str:
     present = int(verdicts.present.sum())
     return (
         f"The detectors {', '.join(verdicts.scores)} judged the same {present} joints of "
-        f"{len(set(verdicts.boards.tolist()))} boards ({verdicts.provenance}). A detector is right about a joint and a "
+        f"{len(set(verdicts.boards.tolist()))} boards ({verdicts.provenance.rstrip('.')}). A detector is right about a joint and a "
         "kind where its call agrees with the truth; any kind asks only whether a joint is faulty and whether it is "
         "called at all. P-values take joints as independent; intervals are 95 % and resample whole boards. No "
         "correction is made for asking about several kinds and pairs."

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from jointwise.evaluation.comparison import (
     mcnemar_table,
     questions,
     recall_table,
+    suspicion,
 )
 from jointwise.evaluation.report.compare import compare_section, kind_findings
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
@@ -153,7 +155,12 @@ def test_any_kind_asks_whether_a_joint_is_called_at_all() -> None:
     assert asked.kind == "any"
     np.testing.assert_array_equal(asked.called["rules"], one.calls("rules").any(axis=1))
     assert np.isnan(asked.truth[3])
-    assert cost_curves(one).query("kind == 'any'")["best"].isna().all()
+    how = suspicion(one, "rules")
+    np.testing.assert_array_equal((how >= 0)[one.present], asked.called["rules"][one.present])
+    assert np.nanmin(how) >= -1
+    assert np.nanmax(how) <= 1
+    never = replace(one, cuts={**one.cuts, "rules": np.full((40, 4), np.inf)})
+    assert (suspicion(never, "rules") == -1).all()
 
 
 def test_costs_at_a_prevalence_are_those_of_the_rates() -> None:

@@ -67,7 +67,7 @@ def run(cfg: EvaluateConfig) -> Done:
     _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
     say(f"{len(tables)} files of tables in {cfg.out}")
-    return Done([*files, report], _next(cfg, sets))
+    return Done([*files, report], _next(cfg))
 
 
 def set_folder(name: str, rooms: Path = ROOMS) -> Path:
@@ -201,9 +201,9 @@ def _track(cfg: EvaluateConfig, given: _Given, found: "Sequence[Part]", files: l
     say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
 
 
-def _next(cfg: EvaluateConfig, sets: "Sequence[Verdicts]") -> str:
+def _next(cfg: EvaluateConfig) -> str:
     if cfg.data is not None:
         return call("train", data=cfg.data, experiment="thorough")
     if cfg.sets:
         return call("evaluate", data="out/joints", model=cfg.model)
-    return call("evaluate", scores=f"[{cfg.out / f'verdicts_{sets[0].name}.parquet'}]")
+    return call("compare", one=Path(cfg.scores[0]).parent, other=cfg.out)

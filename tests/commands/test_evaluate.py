@@ -100,6 +100,7 @@ def store(folder: Path, n: int = 4, change: Callable[[pd.DataFrame], pd.DataFram
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 def test_stores_and_ready_scores_go_into_one_report(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -129,6 +130,7 @@ def test_stores_and_ready_scores_go_into_one_report(
     assert "in MLflow" in said
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 def test_everything_is_told_to_mlflow(tmp_path: Path) -> None:
     from mlflow.tracking import MlflowClient
@@ -155,6 +157,7 @@ def test_everything_is_told_to_mlflow(tmp_path: Path) -> None:
     assert run.inputs.dataset_inputs[0].dataset.name == "joints"
 
 
+@pytest.mark.slow
 def test_ready_scores_need_no_model_and_give_the_same_figures(tmp_path: Path) -> None:
     ready = write_verdicts(made_up(200), tmp_path / "verdicts_set.parquet")
     for out in ("a", "b"):

@@ -139,8 +139,9 @@ def _places(text: pd.DataFrame, table: pd.DataFrame, path: Path) -> NDArray[np.i
             f"expected the column component in {path}, because scans there hold several, found none; take a new sheet"
         )
     sites = table.reset_index(drop=True)[key].astype(str)
-    where = sites.assign(place=np.arange(len(sites))).merge(text[key].reset_index(), on=key, how="right")
-    place = where.sort_values("index")["place"].to_numpy(dtype=np.float64)
+    # A right join keeps the order of the file.
+    found = sites.assign(place=np.arange(len(sites))).merge(text[key], on=key, how="right")
+    place = found["place"].to_numpy(dtype=np.float64)
     _refuse(
         np.isnan(place), text, path, "joints of the given set", "of joints that are not there", "delete them"
     )

@@ -10,6 +10,7 @@ import pandas as pd
 from jointwise.evaluation.labels.labelled_set import KEY, LabelledSet
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array
 
@@ -68,10 +69,17 @@ def with_readers(verdicts: Verdicts, path: Path) -> Verdicts:
         path: as `jointwise labels check=…` writes it.
 
     Raises:
-        InputError: as :func:`jointwise.evaluation.labels.filled.read_labels`.
+        InputError: as :func:`jointwise.evaluation.labels.filled.read_labels`; or a name that is taken.
     """
     from jointwise.evaluation.labels.filled import looked_at, read_labels
 
+    readers = read_labels(path, verdicts.table)
+    for name in readers:
+        if name in {**verdicts.readers, **verdicts.scores}:
+            raise InputError(
+                f"expected readers other than {', '.join((*verdicts.readers, *verdicts.scores))} in {path}, found "
+                f"{name}; rename that reader"
+            )
     looked = looked_at(path, verdicts.table)
     before = (
         verdicts.table["labelled"].to_numpy(dtype=np.int64)
@@ -81,7 +89,7 @@ def with_readers(verdicts: Verdicts, path: Path) -> Verdicts:
     return dataclasses.replace(
         verdicts,
         table=verdicts.table.assign(labelled=before + looked),
-        readers={**verdicts.readers, **read_labels(path, verdicts.table)},
+        readers={**verdicts.readers, **readers},
     )
 
 

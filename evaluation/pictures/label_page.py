@@ -30,7 +30,7 @@ section {{ border-top: 1px solid #c9ced4; padding: 1rem 0 1.5rem; break-inside: 
 .slices {{ display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); gap: .75rem 1rem; align-items: start; }}
 figure {{ margin: 0; }}
 figcaption {{ display: flex; justify-content: space-between; gap: .5rem; line-height: 1.3; }}
-.bar {{ height: 3px; margin: 4px 0 2px auto; background: {INK}; }}
+.bar {{ border-top: 3px solid {INK}; margin: 4px 0 2px auto; }}
 svg {{ display: block; width: 100%; height: auto; background: #e8eaed; }}
 image {{ image-rendering: pixelated; }}
 table {{ border-collapse: collapse; margin: .5rem 0; }}

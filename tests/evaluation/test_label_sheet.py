@@ -281,3 +281,5 @@ def test_joints_nobody_was_shown_are_told_from_joints_nobody_could_call(tmp_path
     assert after.table["labelled"].tolist() == [2, 2, 0, 2, 2, 2, *[1] * 6]
     alone = with_readers(dataclasses.replace(before, readers={}), path)
     assert alone.table["labelled"].tolist() == [1, 1, 0, 1, 1, 1, *[0] * 6]
+    with pytest.raises(InputError, match="other than old, anna"):
+        with_readers(after, path)

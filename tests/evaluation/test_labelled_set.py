@@ -165,6 +165,19 @@ def test_tables_that_do_not_fit_are_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+def test_kinds_may_be_empty_only_where_a_reader_could_not_tell(tmp_path: Path) -> None:
+    cuts, tables = made()
+    untold = tables.labels["cannot_tell"] == 1
+    empty = tables.labels.astype(dict.fromkeys(KINDS, float))
+    empty.loc[untold, list(KINDS)] = np.nan
+    write_set(tmp_path, cuts, tables._replace(labels=empty), PROVENANCE, {})
+    back = read_set(tmp_path, "mine")
+    assert np.isnan(back.labels["two"]).all(axis=1).tolist() == [False, False, False, True, False]
+    empty.loc[~untold, "void"] = np.nan
+    with pytest.raises(InputError, match="found other values"):
+        write_set(tmp_path, cuts, tables._replace(labels=empty), PROVENANCE, {})
+
+
 def test_a_set_of_unknown_origin_is_not_written(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="where scans and labels come from"):
         write_set(tmp_path, *made(), " ", {})

@@ -11,7 +11,8 @@ import pandas as pd
 from jointwise.evaluation.pictures.pod_picture import MOST_POINTS, Drawn, pod_picture
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
-from jointwise.evaluation.statistics.pod import LEAST_TARGETS, Curve, NoCurve, a90_of_boards
+from jointwise.evaluation.statistics.pod import LEAST_TARGETS, Curve, NoCurve
+from jointwise.evaluation.statistics.pod_boards import a90_of_boards
 from jointwise.evaluation.statistics.pod_checks import (
     SURE,
     best_curve,

@@ -8,22 +8,28 @@ which twice the loss of log-likelihood reaches 2.705543 (the 90 % point of chi-s
 
 Simulated with 60 targets, that bound lies above the true a90 in 92 to 93 % of repetitions instead of 95 %: slightly
 too seldom. The floor is taken as known: its own sampling error widens nothing. Trials are taken as independent, which
-joints of one board are not: see :func:`a90_of_boards`.
+joints of one board are not: see :mod:`jointwise.evaluation.statistics.pod_boards`.
 """
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from jointwise.evaluation.statistics.measures import Bools, Floats
-
-Link = Literal["logit", "probit"]
-LINKS: Final[tuple[Link, ...]] = ("logit", "probit")
+from jointwise.evaluation.statistics.pod_likelihood import (
+    FORMS,
+    Link,
+    Peak,
+    climb,
+    log_likelihoods,
+    predictor_at,
+    size_at,
+)
 
 CHI2_90: Final = 2.705543
 """90 % point of chi-square with one degree of freedom: a one-sided 95 % bound (domain value; scipy: 2.7055435)."""
@@ -44,31 +50,6 @@ Reason = Literal[
     "no_targets", "too_few_sizes", "all_hit", "all_missed", "too_few", "separable", "falls", "flat", "not_monotone",
     "floor_too_high",
 ]  # fmt: skip
-
-
-class Lengths(NamedTuple):
-    """A distribution F of the link by what likelihoods need: logarithms of F and 1 - F, and of the density."""
-
-    log_cdf: Callable[[Floats], Floats]
-    log_sf: Callable[[Floats], Floats]
-    log_density: Callable[[Floats], Floats]
-    inverse: Callable[[float], float]
-
-
-def _logistic_density(eta: Floats) -> Floats:
-    return np.asarray(special.log_expit(eta) + special.log_expit(-eta))
-
-
-def _normal_density(eta: Floats) -> Floats:
-    return np.asarray(-0.5 * eta * eta - 0.5 * math.log(2 * math.pi))
-
-
-FORMS: Final[dict[Link, Lengths]] = {
-    "logit": Lengths(
-        special.log_expit, lambda eta: special.log_expit(-eta), _logistic_density, special.logit
-    ),
-    "probit": Lengths(special.log_ndtr, lambda eta: special.log_ndtr(-eta), _normal_density, special.ndtri),
-}
 
 
 @dataclass(frozen=True)
@@ -108,7 +89,7 @@ class Curve:
     floor: float
     middle: float
     spread: float
-    peak: "Peak"
+    peak: Peak
     z: Floats
     hit: Bools
 
@@ -237,139 +218,6 @@ def fit_pod(size: Floats, hit: Bools, link: Link = "logit", floor: float = 0.0) 
     return Curve(link, floor, middle, spread, best, scaled, y)
 
 
-def a90_of_boards(
-    size: Floats, hit: Bools, boards: Floats, curve: Curve, rounds: int = 2000, seed: int = 0
-) -> tuple[float, float]:
-    """95 % interval of a90 (percentiles) if boards, not joints, are drawn anew, each with all its targets.
-
-    Each round refits the curve to the drawn boards, the sizes gathered in at most 100 bins of equal count at their mean
-    logarithm. A round without a rising curve has no a90; it counts as infinite. The floor stays as it is.
-
-    Args:
-        size, hit: as for :func:`fit_pod`.
-        boards: (n,) whole numbers, the board of each target.
-        curve: fitted to all of them.
-        rounds: how often boards are drawn.
-        seed: decides the draw.
-    """
-    order = np.lexsort((boards, hit, size))
-    x, y, place = np.log(size)[order], hit[order], np.unique(boards[order], return_inverse=True)[1]
-    count, bins = int(place.max()) + 1, np.arange(len(x)) * min(len(x), 100) // len(x)
-    centres = np.bincount(bins, x) / np.bincount(bins)
-    tables = []
-    for outcome in (y, ~y):
-        table = np.zeros((count, len(centres)))
-        np.add.at(table, (place[outcome], bins[outcome]), 1)
-        tables.append(table)
-    draws = np.random.default_rng(seed).multinomial(count, np.full(count, 1 / count), rounds)
-    lines = _refits(centres, draws @ tables[0], draws @ tables[1], curve)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        sizes = np.exp((_target(0.9, curve.link, curve.floor) - lines[:, 0]) / lines[:, 1])
-    low, high = np.quantile(np.where(lines[:, 1] > 0, sizes, np.inf), (0.025, 0.975), method="inverted_cdf")
-    return float(low), float(high)
-
-
-def _refits(x: Floats, hits: Floats, misses: Floats, curve: Curve) -> Floats:
-    """Lines (rounds, 2) of counts (rounds, bins), by Fisher's scoring from the curve; NaN where it does not settle."""
-    middle = float(x.mean())
-    z, open_rounds = x - middle, np.arange(len(hits))
-    lines = np.tile([curve.intercept + curve.slope * middle, curve.slope], (len(hits), 1))
-    with np.errstate(all="ignore"):
-        for _ in range(25):
-            h, m, line = hits[open_rounds], misses[open_rounds], lines[open_rounds]
-            up, down, scale = _derivatives(line[:, :1] + line[:, 1:] * z, curve.link, curve.floor)
-            score, scale = h * up - m * down, (h + m) * scale
-            u0, u1 = score.sum(axis=1), score @ z
-            i00, i01, i11 = scale.sum(axis=1), scale @ z, scale @ (z * z)
-            step = np.stack([i11 * u0 - i01 * u1, i00 * u1 - i01 * u0], 1) / (i00 * i11 - i01 * i01)[:, None]
-            lines[open_rounds] += step
-            open_rounds = open_rounds[~(np.abs(step[:, 1]) < 1e-4 * np.abs(line[:, 1]))]
-            if not len(open_rounds):
-                break
-    lines[open_rounds] = np.nan
-    lines[:, 0] -= lines[:, 1] * middle
-    return np.asarray(lines)
-
-
-class Peak(NamedTuple):
-    """Where a climb ended: the parameters, the log-likelihood, the information there, and whether it is a maximum."""
-
-    line: Floats
-    log_likelihood: float
-    information: Floats
-    settled: bool
-
-
-def climb(
-    design: Floats,
-    hit: Bools,
-    link: Link,
-    floor: float,
-    start: Floats,
-    offset: float = 0.0,
-) -> Peak:
-    """Maximise the likelihood of hits with POD = floor + (1 - floor) F(offset + design · parameters).
-
-    Fisher's scoring, each step halved until the likelihood does not fall.
-
-    Args:
-        design: (n, k).
-        hit: (n,).
-        link, floor: as for :func:`fit_pod`.
-        start: (k,) parameters to start from.
-        offset: part of the predictor that is held.
-    """
-    line, settled = start.astype(np.float64), False
-    value = float(log_likelihoods(offset + design @ line, hit, link, floor).sum())
-    information = np.eye(len(line))
-    for _ in range(60):
-        up, down, scale = _derivatives(offset + design @ line, link, floor)
-        information = design.T @ (design * scale[:, None])
-        try:
-            step = np.linalg.solve(information, design.T @ np.where(hit, up, -down))
-        except np.linalg.LinAlgError:
-            break
-        if not np.isfinite(step).all():
-            break
-        gain = float(step @ information @ step)
-        if gain < 1e-18 * max(1.0, abs(value)) or gain < 1e-14:
-            settled = True
-            break
-        for _ in range(30):
-            reached = float(log_likelihoods(offset + design @ (line + step), hit, link, floor).sum())
-            if reached >= value:
-                break
-            step = step / 2
-        else:
-            settled = gain < 1e-8
-            break
-        line, value = line + step, reached
-    return Peak(line, value, information, settled)
-
-
-def log_likelihoods(eta: Floats, hit: Bools, link: Link, floor: float) -> Floats:
-    """Of each trial, for a predictor eta (n,) or (n, m) of m lines; hits first, then misses."""
-    form = FORMS[link]
-    found = form.log_cdf(eta[hit])
-    if floor:
-        found = np.log(floor + (1 - floor) * np.exp(found))
-    return np.concatenate([found, form.log_sf(eta[~hit]) + math.log1p(-floor)])
-
-
-def _derivatives(eta: Floats, link: Link, floor: float) -> tuple[Floats, Floats, Floats]:
-    """Derivatives by eta of ln POD and of -ln(1 - POD), and their product: the information of a trial."""
-    form = FORMS[link]
-    density, found = form.log_density(eta), form.log_cdf(eta)
-    down = np.exp(density - form.log_sf(eta))
-    # With a floor POD stays above 0, so the quotient needs no logarithm.
-    up = (
-        (1 - floor) * np.exp(density) / (floor + (1 - floor) * np.exp(found))
-        if floor
-        else np.exp(density - found)
-    )
-    return up, down, up * down
-
-
 def _unfit(x: Floats, y: Bools, floor: float) -> NoCurve | None:
     """What forbids a curve before any fit."""
     n, hits = len(y), int(y.sum())
@@ -420,20 +268,9 @@ def _no_rise(best: Peak, flat: Peak, y: Bools, predictor: Floats) -> NoCurve | N
     return None
 
 
-def _target(level: float, link: Link, floor: float) -> float:
-    """The predictor at which POD reaches a level; -inf where the floor alone does."""
-    share = (level - floor) / (1 - floor)
-    return float(FORMS[link].inverse(share)) if share > 0 else -math.inf
-
-
-def size_at(level: float, line: Floats, link: Link, floor: float) -> float:
-    """Where a line on any logarithmic size reaches a POD; -inf where the floor alone does."""
-    return float((_target(level, link, floor) - line[0]) / line[1])
-
-
 def _upper(curve: Curve) -> float:
     """Upper bound of z at which POD is 0.9: where the profile has fallen by 2.705543 / 2."""
-    held, slope = _target(0.9, curve.link, curve.floor), curve.peak.line[1:]
+    held, slope = predictor_at(0.9, curve.link, curve.floor), curve.peak.line[1:]
     start = size_at(0.9, curve.peak.line, curve.link, curve.floor)
 
     def beyond(u: float) -> float:

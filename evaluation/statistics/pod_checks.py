@@ -6,7 +6,8 @@ import numpy as np
 from scipy import stats
 
 from jointwise.evaluation.statistics.measures import Bools, Floats, Interval, wilson
-from jointwise.evaluation.statistics.pod import LINKS, Curve, NoCurve, fit_pod
+from jointwise.evaluation.statistics.pod import Curve, NoCurve, fit_pod
+from jointwise.evaluation.statistics.pod_likelihood import LINKS
 
 GROUPS: Final = 8
 LEAST_IN_GROUP: Final = 8

@@ -9,7 +9,8 @@ from scipy import special
 
 from jointwise.evaluation.report.pod import judge, pod_section
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
-from jointwise.evaluation.statistics.pod import LINKS, Curve, NoCurve, a90_of_boards, fit_pod
+from jointwise.evaluation.statistics.pod import Curve, NoCurve, fit_pod
+from jointwise.evaluation.statistics.pod_boards import a90_of_boards
 from jointwise.evaluation.statistics.pod_checks import (
     best_curve,
     falling_groups,
@@ -18,6 +19,7 @@ from jointwise.evaluation.statistics.pod_checks import (
     most_misses,
     size_groups,
 )
+from jointwise.evaluation.statistics.pod_likelihood import LINKS
 from jointwise.evaluation.targets import SIZE_MEASURES, targets
 from jointwise.evaluation.verdicts import Verdicts
 

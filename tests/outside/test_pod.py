@@ -7,8 +7,10 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
-from jointwise.evaluation.statistics.pod import CHI2_90, LINKS, Curve, Link, NoCurve, climb, fit_pod
+from jointwise.evaluation.statistics.pod import CHI2_90, Curve, NoCurve, fit_pod
+from jointwise.evaluation.statistics.pod_boards import a90_of_boards
 from jointwise.evaluation.statistics.pod_checks import goodness, proves
+from jointwise.evaluation.statistics.pod_likelihood import LINKS, Link, climb
 
 # The project's domain values (section F of its domain notes): GLM = Logit of statsmodels, bounds by scipy's root.
 SIZES = (20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 80, 90, 100, 120)
@@ -142,6 +144,30 @@ def test_fit_p_is_uniform_where_the_curve_is_true() -> None:
         p.append(fit.p)
     assert 0.175 <= np.mean(np.array(p) < 0.25) <= 0.325
     assert np.mean(np.array(p) < 0.01) < 0.03
+
+
+@pytest.mark.parametrize("link", LINKS)
+def test_interval_by_boards_against_refits_of_statsmodels(link: Link) -> None:
+    """The same 150 draws of 14 boards, each refitted by sm.GLM with frequency weights on all 300 sizes: within 2 %."""
+    rng = np.random.default_rng(8)
+    size, boards = np.exp(rng.uniform(1, 5, 300)), np.arange(300) % 14
+    hit = rng.random(300) < special.expit(2.5 * (np.log(size) - 3 + rng.normal(0, 0.4, 14)[boards]))
+    curve = curve_of(size, hit, link)
+    family = sm.families.Binomial(
+        sm.families.links.Logit() if link == "logit" else sm.families.links.Probit()
+    )
+    level, x, sizes = (
+        (math.log(9) if link == "logit" else stats.norm.ppf(0.9)),
+        sm.add_constant(np.log(size)),
+        [],
+    )
+    for draw in np.random.default_rng(6).multinomial(14, np.full(14, 1 / 14), 150):
+        used = draw[boards] > 0
+        fit = sm.GLM(hit[used].astype(float), x[used], family=family, freq_weights=draw[boards][used]).fit()
+        sizes.append(math.exp((level - fit.params[0]) / fit.params[1]))
+    expected = np.quantile(sizes, (0.025, 0.975), method="inverted_cdf")
+    assert a90_of_boards(size, hit, boards, curve, 150, 6) == pytest.approx(tuple(expected), rel=0.02)
+    assert expected[1] / expected[0] > 1.2
 
 
 @pytest.mark.slow

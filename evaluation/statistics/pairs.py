@@ -161,7 +161,7 @@ def linear_snr2(sound: Floats, faulty: Floats, boards: Names) -> float:
     change = (faulty - sound) / unit
     delta = change.mean(axis=0)
     bias = float(np.sum(inverse * _of_the_mean(change - delta, boards)))
-    return (nu - p - 1) / nu * (float(delta @ inverse @ delta) - bias)
+    return float((nu - p - 1) / nu * (delta @ inverse @ delta - bias))
 
 
 def _of_the_mean(rest: Floats, boards: Names) -> Floats:

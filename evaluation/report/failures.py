@@ -24,7 +24,7 @@ MOST: Final = 60
 """Joints that are pictured, unless told otherwise."""
 
 INCHES, DPI = (4.6, 3.5), 100
-GREYS, TINTS = 48, 8
+GREYS, TINTS, COLOURED = 48, 8, 24
 """A picture's palette: evenly spaced greys for density, and the accent of the ticks over white to black. Fewer
 colours than the picture has, so that sixty stay below two megabytes; steps of 5 in 255 lie below a scan's noise."""
 
@@ -262,19 +262,25 @@ def joint_png(joints: Joints, row: int, kind: str | None) -> bytes:
     draw_joint(figure.add_axes((0.0, 0.0, 1.0, 1.0)), joints, row, kind)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[..., :3]
-    image, file = Image.fromarray(_cropped(pixels)), io.BytesIO()
-    image.quantize(palette=_palette(), dither=Image.Dither.NONE).save(file, "PNG", optimize=True)
+    image, file = _with_palette(_cropped(pixels)), io.BytesIO()
+    image.save(file, "PNG", optimize=True)
     return file.getvalue()
 
 
-def _palette() -> Image.Image:
-    greys = np.repeat(np.linspace(0, 255, GREYS).round()[:, None], 3, axis=1)
+def _with_palette(pixels: NDArray[np.uint8]) -> Image.Image:
+    """The picture in few colours: greys by their step, what is coloured by the nearest tint of the accent."""
     accent = np.array([int(ACCENT[i : i + 2], 16) for i in (1, 3, 5)])
     share = np.linspace(0.3, 1.0, TINTS // 2)[:, None]
     tints = np.concatenate([share * accent + (1 - share) * under for under in (0, 255)])
-    palette = Image.new("P", (1, 1))
-    palette.putpalette(np.concatenate([greys, tints]).round().astype(np.uint8).tobytes())
-    return palette
+    greys = np.repeat(np.linspace(0, 255, GREYS)[:, None], 3, axis=1)
+    values = pixels.astype(np.float64)
+    index = np.rint(values.mean(axis=2) / 255 * (GREYS - 1)).astype(np.uint8)
+    coloured = np.ptp(values, axis=2) > COLOURED
+    far = ((values[coloured][:, None] - tints) ** 2).sum(axis=2)
+    index[coloured] = GREYS + far.argmin(axis=1)
+    image = Image.fromarray(index)
+    image.putpalette(np.concatenate([greys, tints]).round().astype(np.uint8).tobytes())
+    return image
 
 
 def _cropped(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -110,7 +110,9 @@ def test_pictures_are_small_and_keep_the_accent() -> None:
     assert image.mode == "P"
     assert len(png) < 60_000
     accent = tuple(int(ACCENT[i : i + 2], 16) for i in (1, 3, 5))
-    assert (np.asarray(image.convert("RGB")) == accent).all(axis=2).any()
+    colours = np.asarray(image.convert("RGB"))
+    assert (colours == accent).all(axis=2).any()
+    assert (colours == 255).all(axis=2).any()  # paper stays white
 
 
 def test_without_sub_volumes_the_table_stays_and_says_why_no_pictures() -> None:

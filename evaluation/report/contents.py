@@ -104,9 +104,15 @@ def parts(
         of_each, of_all, at_the_end: the topics.
     """
     return [
-        *(Part(one.name, _given([topic(one, asked) for topic in of_each])) for one in asked.sets),
+        *(
+            Part(one.name, _given([topic(one, asked) for topic in of_each]), one.provenance)
+            for one in asked.sets
+        ),
         Part("", _given([topic(asked) for topic in of_all])),
-        *(Part(one.name, _given([topic(one, asked) for topic in at_the_end])) for one in asked.sets),
+        *(
+            Part(one.name, _given([topic(one, asked) for topic in at_the_end]), one.provenance)
+            for one in asked.sets
+        ),
     ]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import jinja2
+import pandas as pd
 from markupsafe import Markup, escape
 
 from jointwise.evaluation.report.cells import Cell, cells, is_number
@@ -32,10 +33,12 @@ class Part:
     Args:
         name: of the set; empty for what belongs to all.
         sections: in the order in which they are read.
+        provenance: where scans and labels of the set come from; stands in every row of its written tables.
     """
 
     name: str
     sections: Sequence[Section]
+    provenance: str = ""
 
 
 class Facts(NamedTuple):
@@ -118,10 +121,10 @@ def write_page(head: Head, parts: Sequence[Part], cautions: Sequence[str], folde
     text = page_html(head, parts, cautions)
     tables = _tables(parts)
     written = [folder / REPORT]
-    for stem, grid in tables.items():
+    for stem, table in tables.items():
         parquet = io.BytesIO()
-        grid.frame.to_parquet(parquet, index=False)
-        csv = grid.frame.to_csv(index=False, lineterminator="\n").encode()
+        table.to_parquet(parquet, index=False)
+        csv = table.to_csv(index=False, lineterminator="\n").encode()
         for suffix, data in (("csv", csv), ("parquet", parquet.getvalue())):
             write_bytes(folder / f"{stem}.{suffix}", data)
             written.append(folder / f"{stem}.{suffix}")
@@ -144,22 +147,25 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "set"
 
 
-def _tables(parts: Sequence[Part]) -> dict[str, Grid]:
+def _tables(parts: Sequence[Part]) -> dict[str, pd.DataFrame]:
     """File name without ending -> table."""
-    tables: dict[str, Grid] = {}
+    tables: dict[str, pd.DataFrame] = {}
     for part in parts:
         for grid in (b for section in part.sections for b in section.blocks if isinstance(b, Grid)):
             stem = _stem(part, grid)
             if stem in tables:
                 raise ValueError(f"two tables are called {stem}")
-            tables[stem] = grid
+            told = {"provenance": part.provenance} if part.provenance else {}
+            tables[stem] = grid.frame.assign(**told)
     return tables
 
 
 def _stem(part: Part, grid: Grid) -> str:
     """Of a set's tables the file name ends with the set, whether or not the topic saw to it."""
-    end = f"_{slug(part.name).replace('-', '_')}" if part.name else ""
-    return f"{grid.stem.removesuffix(end)}{end}"
+    if not part.name:
+        return grid.stem
+    end = f"_{slug(part.name).replace('-', '_')}"
+    return f"{grid.stem.removesuffix(f'_{part.name}').removesuffix(end)}{end}"
 
 
 def _section(part: Part, section: Section, several: bool, numbers: Iterator[int]) -> dict[str, Any]:

@@ -222,10 +222,22 @@ def test_tables_and_numbers_of_several_sets_keep_apart(tmp_path: Path) -> None:
     files = {path.name for path in write_page(head(), parts, CAUTIONS, tmp_path)}
     assert {"per_kind_one.csv", "per_kind_two.csv", "shift.csv"} <= files
     assert set(numbers_of(parts)) == {"one/measures/recall", "two/measures/recall", "shift/recall"}
+    odd = Section("Odd", "odd", [grid("odd_Ä 1"), grid("even"), grid("late_1")])
+    files = {path.stem for path in write_page(head(), [Part("Ä 1", [odd])], CAUTIONS, tmp_path / "odd")}
+    assert files == {"report", "odd_1", "even_1", "late_1"}
     own = Section("Own: one", "own-one", [grid("own_one")], {"one/own/recall": 1.0})
     assert set(numbers_of([Part("one", [own])])) == {"one/own/recall"}
     assert write_page(head(), [Part("one", [own])], CAUTIONS, tmp_path / "own")[1].name == "own_one.csv"
     assert 'id="own-one"' in page_html(head(), [Part("one", [own])], CAUTIONS)
+
+
+def test_written_tables_of_a_set_say_where_it_comes_from(tmp_path: Path) -> None:
+    write_page(head(), [Part("one", [section()], "made up")], CAUTIONS, tmp_path)
+    for table in (
+        pd.read_csv(tmp_path / "per_kind_one.csv"),
+        pd.read_parquet(tmp_path / "per_kind_one.parquet"),
+    ):
+        assert table["provenance"].tolist() == ["made up"] * 3
 
 
 def test_figures_keep_their_own_names_and_style() -> None:

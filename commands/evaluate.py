@@ -1,26 +1,73 @@
-"""`jointwise evaluate`: both detectors on the same joints, kind by kind; on labelled sets against each reader too."""
+"""`jointwise evaluate`: detectors on joints with truth or readers' labels, and one report that says what is settled."""
 
 import dataclasses
+import math
+import re
+from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings import EvaluateConfig
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from jointwise.evaluation.report.page import Part
+    from jointwise.evaluation.subjects import Subject
+    from jointwise.evaluation.verdicts import Verdicts
     from jointwise.models.bench import Bench
 
-HELP = "Judge held-out or reader-labelled joints with every detector: precision, recall, F1, AP with n and intervals."
+HELP = "Judge held-out, labelled or ready-scored joints with every detector: one report of what that settles."
 EXAMPLE = "data=out/joints model=out/train/model"
 CONFIG = EvaluateConfig
 DEMO, DEMO_FOLDER = "demo", "demo_sets"
 ROOMS = Path(__file__).resolve().parent.parent
 
 
+class _Given(NamedTuple):
+    """What is judged and by whom; all of it is open before anything is scored or written."""
+
+    subjects: "list[Subject]"
+    ready: "list[Verdicts]"
+    bench: "Bench | None"
+
+
 def run(cfg: EvaluateConfig) -> Done:
-    """Score, tabulate, draw; print the table; log to MLflow after everything is on disk."""
-    return _run_sets(cfg) if cfg.sets else _run_store(cfg)
+    """Open everything, judge, write verdicts, then the report; log to MLflow after all is on disk."""
+    from jointwise.evaluation.report.contents import Asked, parts
+    from jointwise.evaluation.report.head import chosen_by
+    from jointwise.evaluation.set_up import read_set_up
+    from jointwise.evaluation.verdicts import write_verdicts
+
+    given = _open(cfg)
+    names = [*(one.name for one in given.subjects), *(one.name for one in given.ready)]
+    reference, observer = _reference(cfg, names), _observer(cfg)
+    judged = [_judge(subject, given.bench) for subject in given.subjects if given.bench]
+    sets = [*judged, *given.ready]
+    # Before the report, so that a fault there costs no scores.
+    files = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
+    files += [_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)]
+    found = parts(
+        Asked(
+            sets,
+            {subject.name: subject.read for subject in given.subjects},
+            read_set_up(cfg.model) if cfg.model is not None and given.bench else {},
+            {who: chosen_by(judge) for who, judge in given.bench.judges.items()} if given.bench else {},
+            cfg.prevalence.given,
+            cfg.adjudication,
+            reference,
+            observer,
+            cfg.pictures,
+        )
+    )
+    report, *tables = _report(cfg, given, sets, found)
+    _show(sets, cfg.adjudication)
+    _track(cfg, given, found, [report, *files, *tables])
+    say(f"{len(tables)} files of tables in {cfg.out}")
+    return Done([*files, report], _next(cfg))
 
 
 def set_folder(name: str, rooms: Path = ROOMS) -> Path:
@@ -39,86 +86,124 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
     return rooms / DEMO_FOLDER
 
 
-def _run_store(cfg: EvaluateConfig) -> Done:
-    """Held-out joints of a store, against truth."""
-    from rich.console import Console
+def _open(cfg: EvaluateConfig) -> _Given:
+    from jointwise.evaluation.labels.adjudication import rule_for
+    from jointwise.evaluation.subjects import open_subject, refuse_twins
+    from jointwise.evaluation.verdicts import read_verdicts
 
-    from jointwise.evaluation.judged import judge, write_evaluation
-    from jointwise.evaluation.table import metrics, terminal
-    from jointwise.joints.store import Store
-
-    store, bench = Store(cfg.store), _bench(cfg)
-    joints = store.read(store.split(cfg.split))
-    with progress("judging", "joints") as step:
-        judged = judge(joints, bench, step)
-    simulated = "simulated " if store.manifest["seed"] is not None else ""
-    title = f"{len(joints)} {simulated}joints of the split '{cfg.split}' ({joints.table['board_id'].nunique()} boards)"
-    files = write_evaluation(judged, cfg.out, title)
-    Console().print(terminal(judged.per_kind, judged.escapes, title))
-    facts = {"store": str(cfg.data), "fingerprint": store.fingerprint}
-    _track(cfg, f"evaluate {cfg.split}", metrics(judged.per_kind, judged.escapes), files, facts)
-    return Done(files, call("train", data=cfg.store, experiment="thorough"))
-
-
-def _run_sets(cfg: EvaluateConfig) -> Done:
-    """Reader-labelled sets, against each reader and truth."""
-    folders = {name: set_folder(name) for name in cfg.sets}
-    bench = _bench(cfg)
-    files = [path for folder in folders.items() for path in _judge_set(cfg, bench, *folder)]
-    return Done(files, call("evaluate", data="out/joints", model=cfg.model))
+    wanted = [str(cfg.data)] if cfg.data is not None else list(cfg.sets)
+    folders = [set_folder(name) for name in wanted]
+    # The demo sets are called so wherever they lie.
+    names = [
+        name if name == DEMO else folder.resolve().name for name, folder in zip(wanted, folders, strict=True)
+    ]
+    refuse_twins(names, folders)  # before anything large is read
+    ready = [read_verdicts(Path(path)) for path in cfg.scores]
+    refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
+    bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
+    subjects = [open_subject(*one, cfg.split) for one in zip(folders, names, strict=True)]
+    for readers in (*(one.readers for one in subjects), *(one.readers for one in ready)):
+        if readers:
+            rule_for(readers, cfg.adjudication)
+    return _Given(subjects, ready, bench)
 
 
-def _bench(cfg: EvaluateConfig) -> "Bench":
+def _bench(cfg: EvaluateConfig, model: Path) -> "Bench":
     from jointwise.models.bench import load_bench, load_shipped
 
-    bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+    bench = load_bench(model, cfg.detectors, cfg.device)
     if not cfg.shipped:
         return bench
     return dataclasses.replace(bench, shipped=load_shipped(["learned"], cfg.device).learned)
 
 
-def _judge_set(cfg: EvaluateConfig, bench: "Bench", name: str, folder: Path) -> list[Path]:
+def _reference(cfg: EvaluateConfig, names: Sequence[str]) -> str:
+    if cfg.reference is not None and cfg.reference not in names:
+        raise InputError(
+            f"reference: expected one of the sets {', '.join(names)}, found {cfg.reference!r}; correct it"
+        )
+    return cfg.reference or names[0]
+
+
+def _observer(cfg: EvaluateConfig) -> "DataFrame | None":
+    if cfg.observer is None:
+        return None
+    from jointwise.evaluation.report.contents import read_observer
+
+    return read_observer(cfg.observer)
+
+
+def _judge(subject: "Subject", bench: "Bench") -> "Verdicts":
+    from jointwise.evaluation.subjects import judge
+
+    with progress(f"judging {subject.name}", "joints") as step:
+        return judge(subject, bench, step)
+
+
+def _examples(verdicts: "Verdicts", subject: "Subject", out: Path) -> Path:
+    from jointwise.evaluation.pictures.contact_sheet import save
+    from jointwise.evaluation.subjects import examples
+
+    return save(examples(verdicts, subject.read), out / f"contact_sheet_{verdicts.name}.png")
+
+
+def _report(
+    cfg: EvaluateConfig, given: _Given, sets: "Sequence[Verdicts]", found: "Sequence[Part]"
+) -> list[Path]:
+    from jointwise.evaluation.report.cautions import CAUTIONS
+    from jointwise.evaluation.report.head import head_of
+    from jointwise.evaluation.report.page import write_page
+    from jointwise.train.provenance import code_version
+
+    prints = {subject.name: subject.fingerprint for subject in given.subjects}
+    head = head_of(sets, given.bench, prints, datetime.now(), code_version())
+    return write_page(head, found, CAUTIONS, cfg.out)
+
+
+def _show(sets: "Sequence[Verdicts]", rule: str | None) -> None:
+    """The short tables of each set."""
     from rich.console import Console
 
-    from jointwise.evaluation.judged import scores_of
+    from jointwise.evaluation.labels import readers
     from jointwise.evaluation.labels.adjudication import rule_for
-    from jointwise.evaluation.labels.labelled_set import read_set
-    from jointwise.evaluation.labels.readers import flat, joint_table, readers_table, terminal, write_table
-    from jointwise.evaluation.labels.set_verdicts import verdicts_of
-    from jointwise.joints.atomic import sha256
+    from jointwise.evaluation.table import escape_table, per_kind_table, terminal
 
-    labelled = read_set(folder, folder.name if name != DEMO else DEMO)
-    with progress(f"judging {labelled.name}", "joints") as step:
-        scores = scores_of(labelled.joints, bench, step)
-    cuts = {by: judge.thresholds.cuts(labelled.joints.table) for by, judge in bench.judges.items()}
-    verdicts = verdicts_of(labelled, scores, cuts)
-    table = readers_table(verdicts, rule_for(verdicts.readers))
-    title = (
-        f"set '{labelled.name}': {len(labelled.joints)} joints of {labelled.tables.sites['scan'].nunique()} scans, "
-        f"{labelled.missing} missing balls besides"
-    )
-    files = write_table(table, labelled.provenance, cfg.out, f"readers_{labelled.name}")
-    files += write_table(joint_table(verdicts), labelled.provenance, cfg.out, f"joints_{labelled.name}")
-    Console().print(terminal(table, title, labelled.provenance))
-    facts = {
-        "store": str(folder),
-        "fingerprint": sha256(folder / "set.json"),
-        "provenance": labelled.provenance,
-    }
-    _track(cfg, f"evaluate set {labelled.name}", flat(table), files, facts)
-    return files
+    for one in sets:
+        given = (one.truth, one.present, one.scores, one.cuts)
+        title = f"{one.name}: {int(one.present.sum())} joints of {one.table['board_id'].nunique()} boards"
+        Console().print(terminal(per_kind_table(*given), escape_table(*given), title))
+        if one.readers:
+            table = readers.readers_table(one, rule_for(one.readers, rule))
+            Console().print(readers.terminal(table, title, one.provenance))
 
 
-def _track(
-    cfg: EvaluateConfig, name: str, metrics: dict[str, float], files: list[Path], facts: dict[str, str]
-) -> None:
+def _track(cfg: EvaluateConfig, given: _Given, found: "Sequence[Part]", files: list[Path]) -> None:
     if not cfg.tracking.enabled:
         return
+    from jointwise.evaluation.report.page import numbers_of
     from jointwise.train.tracking import track_results
 
-    origin = {"provenance": facts["provenance"]} if "provenance" in facts else {}
+    origins = {one.name: one.provenance for one in given.subjects} | {
+        one.name: one.provenance for one in given.ready
+    }
+    # MLflow refuses other letters in the names of metrics, and figures that are none.
+    metrics = {
+        re.sub(r"[^\w./\- ]", "_", name): value
+        for name, value in numbers_of(found).items()
+        if math.isfinite(value)
+    }
     tracked = track_results(
-        name, cfg.out, cfg.tracking,
-        parameters=dataclasses.asdict(cfg) | origin, metrics=metrics, files=files, facts=facts,
+        f"evaluate {' '.join(origins)}", cfg.out, cfg.tracking,
+        parameters=dataclasses.asdict(cfg) | {"provenance": origins},
+        metrics=metrics, files=files,
+        facts=[{"store": str(one.source), "fingerprint": one.fingerprint} for one in given.subjects],
     )  # fmt: skip
     say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
+
+
+def _next(cfg: EvaluateConfig) -> str:
+    if cfg.data is not None:
+        return call("train", data=cfg.data, experiment="thorough")
+    if cfg.sets:
+        return call("evaluate", data="out/joints", model=cfg.model)
+    return call("compare", one=Path(cfg.scores[0]).parent, other=cfg.out)

@@ -14,7 +14,7 @@ from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
 COMMANDS = (
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "sets", "labels",
+    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "observe", "sets", "labels",
     "score", "paint", "quality", "doctor",
 )  # fmt: skip
 

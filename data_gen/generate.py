@@ -252,8 +252,8 @@ def _made(
         for number in numbers:
             yield _make_shard(settings, folder, seed, grid, number)
         return
-    with _pool(min(workers, len(numbers))) as pool:
-        yield from _ahead(pool, _make_shard, (settings, folder, seed, grid), numbers, workers)
+    with process_pool(min(workers, len(numbers))) as pool:
+        yield from ahead(pool, _make_shard, (settings, folder, seed, grid), numbers, workers)
 
 
 def _made_on_card(
@@ -265,8 +265,8 @@ def _made_on_card(
     origin = settings, folder, seed, grid
     writing: deque[Future[Shard]] = deque()
     started: CardJoints | None = None
-    with ThreadPoolExecutor(WRITERS) as writers, _pool(min(workers, len(numbers))) as pool:
-        for made in _ahead(pool, _prepare_or_make, origin, numbers, workers):
+    with ThreadPoolExecutor(WRITERS) as writers, process_pool(min(workers, len(numbers))) as pool:
+        for made in ahead(pool, _prepare_or_make, origin, numbers, workers):
             if isinstance(made, Shard):
                 yield made
                 continue
@@ -309,16 +309,17 @@ def _keep(
         return pool.submit(_make_shard, *origin, number).result()
 
 
-def _pool(workers: int) -> ProcessPoolExecutor:
+def process_pool(workers: int) -> ProcessPoolExecutor:
+    """Worker processes that end with this one, one thread each."""
     # Spawned, not forked: a forked child of a process that has used threads may hang.
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, context, initializer=_begin_worker)
 
 
-def _ahead(
+def ahead(
     pool: ProcessPoolExecutor,
     work: Callable[..., _T],
-    origin: tuple[GeneratorSettings, Path, int, Grid],
+    origin: tuple[Any, ...],
     numbers: list[int],
     workers: int,
 ) -> Iterator[_T]:

@@ -1,57 +1,60 @@
-"""Detectors on joints with known truth: scores, tables and the picture, from one batch of joints."""
+"""What detectors say of joints, a few at a time, and how long they take."""
 
+import time
 from collections.abc import Callable
-from pathlib import Path
-from typing import NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
-from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.statistics.measures import Floats
-from jointwise.evaluation.table import escape_table, per_kind_table, write_tables
-from jointwise.joints.atomic import replacing
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
-from jointwise.joints.schema import IDENTITY, present_array, truth_array
 from jointwise.models.bench import Bench
 
-PIECE = 64
-SCORES_FILE, PICTURE = "scores.parquet", "contact_sheet.png"
+PIECE: Final = 64
+"""Joints that are in memory at a time."""
 
 Tell = Callable[[int, int, str], None]
+Read = Callable[[NDArray[np.integer[Any]]], Joints]
+"""Gives the joints of some rows."""
 
 
-class Judged(NamedTuple):
-    """Joints, what each detector says of them, and how far that is right.
+class Scored(NamedTuple):
+    """Scores and run times.
 
     Args:
-        joints: the batch.
         scores: detector -> (n, 4) in [0, 1].
-        thresholds: detector -> (n, 4), the cut that holds for each joint.
-        per_kind, escapes: the two tables of :mod:`jointwise.evaluation.table`.
+        seconds: detector -> seconds per joint; what a detector does once, at its first joint, is not counted.
     """
 
-    joints: Joints
     scores: dict[str, Floats]
-    thresholds: dict[str, Floats]
-    per_kind: pd.DataFrame
-    escapes: pd.DataFrame
+    seconds: dict[str, float]
 
 
-def judge(joints: Joints, bench: Bench, tell: Tell) -> Judged:
-    """Let every detector score the joints and tabulate what that is worth.
+def scored(read: Read, n: int, bench: Bench, tell: Tell) -> Scored:
+    """Let every detector score the joints; each is read once.
 
     Args:
-        joints: with truth in the table.
+        read: gives joints; truth is not needed.
+        n: how many there are.
         bench: the detectors.
         tell: told after every few joints how far it is.
     """
-    scores = scores_of(joints, bench, tell)
-    thresholds = {name: one.thresholds.cuts(joints.table) for name, one in bench.judges.items()}
-    truth, present = truth_array(joints.table), present_array(joints.table)
-    per_kind = per_kind_table(truth, present, scores, thresholds)
-    return Judged(joints, scores, thresholds, per_kind, escape_table(truth, present, scores, thresholds))
+    judges = bench.judges
+    scores: dict[str, Floats] = {name: np.full((n, len(KINDS)), np.nan) for name in judges}
+    spent = dict.fromkeys(judges, 0.0)
+    for start in range(0, n, PIECE):
+        rows = np.arange(start, min(start + PIECE, n))
+        joints = read(rows)
+        for name, one in judges.items():
+            if start == 0:
+                one.detector.score(joints.take([0]))
+            begun = time.perf_counter()
+            scores[name][rows] = one.detector.score(joints)
+            spent[name] += time.perf_counter() - begun
+        tell(int(rows[-1]) + 1, n, "")
+    return Scored(scores, {name: total / max(n, 1) for name, total in spent.items()})
 
 
 def scores_of(joints: Joints, bench: Bench, tell: Tell) -> dict[str, Floats]:
@@ -62,36 +65,4 @@ def scores_of(joints: Joints, bench: Bench, tell: Tell) -> dict[str, Floats]:
         bench: the detectors.
         tell: told after every few joints how far it is.
     """
-    judges = bench.judges
-    scores: dict[str, Floats] = {name: np.empty((len(joints), len(KINDS))) for name in judges}
-    total = len(joints) * len(judges)
-    for place, (name, one) in enumerate(judges.items()):
-        for start in range(0, len(joints), PIECE):
-            rows = np.arange(start, min(start + PIECE, len(joints)))
-            scores[name][rows] = one.detector.score(joints.take(rows))
-            tell(place * len(joints) + int(rows[-1]) + 1, total, name)
-    return scores
-
-
-def write_evaluation(judged: Judged, folder: Path, title: str) -> list[Path]:
-    """Write both tables as CSV and Parquet, every joint's scores, and the contact sheet; returns the files.
-
-    Args:
-        judged: from :func:`judge`.
-        folder: made if absent; files of the same names are replaced.
-        title: over the picture.
-    """
-    files = write_tables(judged.per_kind, judged.escapes, folder)
-    with replacing(folder / SCORES_FILE) as aside:
-        score_table(judged).to_parquet(aside, index=False)
-    sheet = contact_sheet.contact_sheet(judged.joints, judged.scores, judged.thresholds, title=title)
-    return [*files, folder / SCORES_FILE, contact_sheet.save(sheet, folder / PICTURE)]
-
-
-def score_table(judged: Judged) -> pd.DataFrame:
-    """One row per joint: who it is, its truth, and each detector's scores as `DETECTOR_KIND`."""
-    names = [name for name in (*IDENTITY, "present", *KINDS) if name in judged.joints.table]
-    table = judged.joints.table[names].copy()
-    for detector, scores in judged.scores.items():
-        table[[f"{detector}_{kind}" for kind in KINDS]] = scores
-    return table
+    return scored(joints.take, len(joints), bench, tell).scores

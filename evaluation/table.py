@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -18,7 +16,6 @@ from rich.text import Text
 
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Counts, Floats, Guess
-from jointwise.joints.atomic import write_bytes
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES
 
@@ -171,41 +168,6 @@ def stops(truth: Floats, present: ArrayLike, called: Bools, kinds: Sequence[str]
         faulty = known[:, column] & (truth[:, column] == 1)
         found[kind] = Stops(faulty, escape & faulty, verdict == 0, false_call & called[:, column])
     return found | {ANY: Stops(verdict == 1, escape, verdict == 0, false_call)}
-
-
-def metrics(per_kind: pd.DataFrame, escapes: pd.DataFrame) -> dict[str, float]:
-    """The tables as flat numbers for a tracking server, `detector/kind/measure`; what is n/a is left out.
-
-    Args:
-        per_kind: from `per_kind_table`.
-        escapes: from `escape_table`.
-    """
-    flat: dict[str, float] = {}
-    for table, names in (
-        (per_kind, ("n", "faulty", "precision", "recall", "f1", "ap", "balanced_accuracy", "guess_ap")),
-        (escapes, ("escapes", "escape_rate", "false_calls", "false_call_rate")),
-    ):
-        for row in table.to_dict("records"):
-            values = {f"{row['detector']}/{row['kind']}/{name}": float(row[name]) for name in names}
-            flat |= {name: value for name, value in values.items() if not math.isnan(value)}
-    return flat
-
-
-def write_tables(per_kind: pd.DataFrame, escapes: pd.DataFrame, folder: Path) -> list[Path]:
-    """Write both tables as CSV (n/a = empty cell) and Parquet into `folder`, whole or not at all.
-
-    Returns:
-        per_kind.csv, per_kind.parquet, escapes.csv, escapes.parquet.
-    """
-    paths = []
-    for name, table in (("per_kind", per_kind), ("escapes", escapes)):
-        parquet = io.BytesIO()
-        table.to_parquet(parquet, index=False)
-        for suffix, data in (("csv", table.to_csv(index=False).encode()), ("parquet", parquet.getvalue())):
-            path = folder / f"{name}.{suffix}"
-            write_bytes(path, data)
-            paths.append(path)
-    return paths
 
 
 def terminal(per_kind: pd.DataFrame, escapes: pd.DataFrame, title: str) -> Group:

@@ -52,6 +52,10 @@ class Judge:
         """Whether each joint's scan (n,) is unlike every scan seen in training."""
         return np.zeros(len(table), np.bool_) if self.envelope is None else self.envelope.outside(table)
 
+    def distance(self, table: pd.DataFrame) -> NDArray[np.float64] | None:
+        """How far each joint's scan (n,) lies from the middle of those seen in training; None without an envelope."""
+        return None if self.envelope is None else self.envelope.distance(table)
+
     def reasons(self, table: pd.DataFrame) -> list[str]:
         """Why each joint's scan is outside, in words; empty for those inside."""
         return [""] * len(table) if self.envelope is None else self.envelope.reasons(table)

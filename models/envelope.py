@@ -61,6 +61,25 @@ class Envelope:
         """
         return np.asarray(np.logical_or.reduce(list(self._beyond(table).values())), dtype=np.bool_)
 
+    def distance(self, table: pd.DataFrame) -> NDArray[np.float64]:
+        """How far each joint's scan (n,) lies from the middle of the training scans: a graded form of `outside`.
+
+        For each column 0 in the middle half of its range, 1 at either end, growing evenly from there on, without bound;
+        `voxels_per_ball` and `cnr` are measured on a logarithmic scale. A range with one open end counts 0 from a
+        factor of two off its other end on. A value that is not known is infinitely far. The farthest column counts, so
+        a joint is outside exactly where this is above 1.
+
+        Raises:
+            InputError: a column is missing.
+        """
+        beyond = self._beyond(table)
+        values = {name: table[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in beyond}
+        far = np.array([_far(values[name], *self.ranges[name], name in COLUMNS) for name in beyond])
+        out = np.array(list(beyond.values()))
+        # Rounding must not put an end of the range outside.
+        kept = np.where(out, np.maximum(far, np.nextafter(1.0, 2.0)), np.minimum(far, 1.0))
+        return np.asarray(kept.max(axis=0))
+
     def reasons(self, table: pd.DataFrame) -> list[str]:
         """For each joint, in words: which quantity lies outside, its value and the range; empty for those inside.
 
@@ -102,6 +121,23 @@ class Envelope:
             least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
             beyond[name] = ~((values >= least) & (values <= most))
         return beyond
+
+
+def _far(
+    values: NDArray[np.float64], low: float | None, high: float | None, logarithmic: bool
+) -> NDArray[np.float64]:
+    """Distance of values (n,) from the middle half of one range, 1 at its ends; see `Envelope.distance`."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x, ends = (np.log(v) if logarithmic else v for v in (values, np.array([low, high], np.float64)))
+    if low is None and high is None:
+        far = np.zeros(len(values))
+    elif low is None or high is None:
+        into = x - ends[0] if high is None else ends[1] - x
+        far = np.maximum(1.0 - into / math.log(2.0), 0.0)
+    else:
+        half = max((ends[1] - ends[0]) / 2, 1e-9)  # a single training scan has a range without width
+        far = np.maximum(2.0 * np.abs(x - ends.mean()) / half - 1.0, 0.0)
+    return np.asarray(np.where(np.isnan(x), np.inf, far))
 
 
 def span(low: float | None, high: float | None) -> str:

@@ -59,7 +59,7 @@ def track_results(
     parameters: Mapping[str, Any],
     metrics: Mapping[str, float],
     files: Sequence[Path],
-    facts: Mapping[str, Any] | None = None,
+    facts: Mapping[str, Any] | Sequence[Mapping[str, Any]] = (),
 ) -> Tracked:
     """Log results that are not a training, such as an evaluation, as one finished MLflow run.
 
@@ -70,7 +70,7 @@ def track_results(
         parameters: what was set; nested tables become dotted names.
         metrics: finite numbers by name.
         files: kept as artefacts.
-        facts: of the data, with `store` and `fingerprint`; None where there is no store.
+        facts: of the data, with `store` and `fingerprint`; several where several sets were used.
 
     Raises:
         InputError: the store does not work; the files are untouched.
@@ -79,8 +79,8 @@ def track_results(
     with quiet_mlflow(settings.timeout_s), in_a_sentence(store.uri):
         run_id = _start(store, name)
         _log_parameters(store, run_id, parameters)
-        if facts is not None:
-            _log_dataset(store, run_id, facts, "evaluation")
+        for one in [facts] if isinstance(facts, Mapping) else facts:
+            _log_dataset(store, run_id, one, "evaluation")
         _log_metrics(store, run_id, metrics, step=0)
         for path in files:
             store.client.log_artifact(run_id, str(path))

@@ -4,10 +4,8 @@ A label is 1, 0 or NaN (cannot tell). A joint that either side cannot tell, that
 not count; how many there are stands in the table.
 """
 
-import io
 import math
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -22,10 +20,8 @@ from jointwise.evaluation.labels.adjudication import independent, sides
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
-from jointwise.joints.atomic import write_bytes
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES
-from jointwise.joints.schema import IDENTITY, POSITION
 
 TRUTH: Final = "truth"
 NOTE: Final = (
@@ -162,41 +158,6 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
     return Group(
         Text(provenance, style="bold"), page, Text(notes, style="dim"), Text(provenance, style="bold")
     )
-
-
-def write_table(table: pd.DataFrame, provenance: str, folder: Path, stem: str) -> list[Path]:
-    """Write the table as CSV (n/a = empty cell) and Parquet, with the provenance in every row.
-
-    Args:
-        table: from :func:`readers_table` or :func:`joint_table`.
-        provenance: where scans and labels come from.
-        folder: made if absent.
-        stem: of the two files.
-    """
-    told = table.assign(provenance=provenance)
-    parquet = io.BytesIO()
-    told.to_parquet(parquet, index=False)
-    files = {f"{stem}.csv": told.to_csv(index=False).encode(), f"{stem}.parquet": parquet.getvalue()}
-    for name, data in files.items():
-        write_bytes(folder / name, data)
-    return [folder / name for name in files]
-
-
-def joint_table(verdicts: Verdicts) -> pd.DataFrame:
-    """One row per joint that is there: what truth, every reader and every detector say of it.
-
-    Columns: who and where it is, marginal where known, truth_KIND, READER_KIND (empty: could not tell), DETECTOR_KIND
-    (the score) and DETECTOR_calls_KIND.
-    """
-    there = verdicts.present
-    columns = [name for name in (*IDENTITY, *POSITION, "marginal") if name in verdicts.table]
-    table = verdicts.table.loc[there, columns].reset_index(drop=True)
-    said: dict[str, Floats] = {TRUTH: verdicts.truth, **verdicts.readers}
-    for who in verdicts.scores:
-        said |= {who: verdicts.scores[who], f"{who}_calls": verdicts.calls(who).astype(np.float64)}
-    for who, values in said.items():
-        table[[f"{who}_{kind}" for kind in KINDS]] = values[there]
-    return table
 
 
 def flat(table: pd.DataFrame) -> dict[str, float]:

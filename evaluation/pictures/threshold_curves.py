@@ -12,7 +12,7 @@ from jointwise.evaluation.statistics.measures import Floats
 
 MARKERS: Final = ("o", "s", "^", "D", "v", "P")
 DASHES: Final = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)))
-COLOURS: Final = (ACCENT, INK, QUIET)
+COLOURS: Final = (INK, ACCENT, QUIET)
 HOLLOW: Final[dict[str, Any]] = {
     "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.8,
     "linestyle": "none", "clip_on": False, "zorder": 5,

@@ -145,10 +145,10 @@ def _introduction(verdicts: Verdicts) -> str:
     present = int(verdicts.present.sum())
     return (
         f"The detectors {', '.join(verdicts.scores)} judged the same {present} joints of "
-        f"{len(set(verdicts.boards.tolist()))} boards ({verdicts.provenance}). A detector is right about a joint and a "
-        "kind where its call agrees with the truth; any kind asks only whether a joint is faulty and whether it is "
-        "called at all. P-values take joints as independent; intervals are 95 % and resample whole boards. No "
-        "correction is made for asking about several kinds and pairs."
+        f"{len(set(verdicts.boards.tolist()))} boards ({verdicts.provenance.rstrip('.')}). A detector is right about "
+        "a joint and a kind where its call agrees with the truth; any kind asks only whether a joint is faulty and "
+        "whether it is called at all. P-values take joints as independent; intervals are 95 % and resample whole "
+        "boards. No correction is made for asking about several kinds and pairs."
     )
 
 

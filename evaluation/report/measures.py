@@ -97,7 +97,7 @@ def _judged(verdicts: Verdicts) -> Paragraph:
         f"{int(there.sum())} joints of {measured.n_boards(verdicts)} boards and "
         f"{verdicts.table['scan'].nunique()} scans; {int((~there).sum())} places without a ball count "
         f"nowhere. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
-        f"from: {verdicts.provenance}."
+        f"from: {verdicts.provenance.rstrip('.')}."
     )
 
 

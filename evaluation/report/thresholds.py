@@ -7,6 +7,7 @@ import pandas as pd
 from jointwise.evaluation import measured
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.pictures.threshold_curves import draw_threshold_curves
+from jointwise.evaluation.report.cells import written
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph
 from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, stem, titled
 from jointwise.evaluation.threshold_curves import FALSE_POSITIVE_RATES, curve_table, operating_points
@@ -61,8 +62,8 @@ def _pictures(curves: pd.DataFrame, points: pd.DataFrame) -> list[Figure]:
         title = f"{WORDS[kind]}: {faulty} faulty of {n} joints"
         picture = draw_threshold_curves(curves[curves["kind"] == kind], own, title)
         spots = listed(
-            f"{row['detector']} at recall {row['recall']:.3f}, precision {row['precision']:.3f} and "
-            f"false-positive rate {row['false_positive_rate']:.4f}"
+            f"{row['detector']} at recall {written(row['recall'], 'rate')}, precision "
+            f"{written(row['precision'], 'rate')} and false-positive rate {written(row['false_positive_rate'], 'rate')}"
             for row in own.to_dict("records")
         )
         caption = (

@@ -10,6 +10,7 @@ import pytest
 from jointwise.commands.evaluate import set_folder
 from jointwise.commands.main import main
 from jointwise.evaluation.labels.labelled_set import Tables, write_set
+from jointwise.evaluation.verdicts import read_verdicts
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
@@ -105,13 +106,14 @@ def test_a_set_of_ones_own_is_judged(
     words = [f"sets=['{little_set}']", "model=any", f"out={out}", "tracking.enabled=false"]
     assert main(["evaluate", *words]) == 0
     assert capsys.readouterr().out.count(ORIGIN) >= 2
-    table = pd.read_csv(out / f"readers_{little_set.name}.csv")
-    void = table[table["kind"] == "void"].set_index(["judged", "against"])
-    columns = ["n", "cannot_tell", "tp", "fp", "fn"]
-    assert void.loc[("rules", "truth"), columns].tolist() == [4, 0, 1, 1, 1]
-    assert void.loc[("rules", "eye"), columns].tolist() == [3, 1, 1, 1, 1]
-    assert void.loc[("eye", "truth"), columns].tolist() == [3, 1, 2, 0, 0]
-    assert len(pd.read_parquet(out / f"joints_{little_set.name}.parquet")) == 4
+    one = read_verdicts(out / f"verdicts_{little_set.name}.parquet")
+    assert one.calls("rules")[:, 0].tolist() == [True, True, False, False]
+    assert one.truth[:, 0].tolist() == [1, 0, 1, 0]
+    np.testing.assert_array_equal(one.readers["eye"][:, 0], [1, 0, 1, np.nan])
+    assert one.seconds["rules"] > 0
+    report = (out / "report.html").read_text(encoding="utf-8")
+    assert "my set, ä" in report
+    assert ORIGIN in report
 
 
 def test_a_set_that_is_not_there(

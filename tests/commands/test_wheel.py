@@ -47,7 +47,7 @@ def test_wheel_holds_rooms_and_configs_and_no_tests(tmp_path: Path) -> None:
         f"jointwise/{path.relative_to(source)}"
         for room in ROOMS
         for path in (source / room).rglob("*")
-        if path.suffix in {".py", ".yaml"}
+        if path.suffix in {".py", ".yaml", ".j2", ".css", ".js"}
         or (room == "data_gen" and path.suffix in data)
         or path.parent == first
     }

@@ -14,10 +14,8 @@ from jointwise.evaluation.labels.readers import (
     Side,
     agreement,
     flat,
-    joint_table,
     readers_table,
     terminal,
-    write_table,
 )
 from jointwise.evaluation.labels.set_verdicts import verdicts_of
 from jointwise.evaluation.statistics import measures
@@ -200,20 +198,3 @@ def test_page_fits_100_columns_and_says_where_labels_come_from(demo: LabelledSet
     assert "cannot tell: 4 of reader_1, 7 of adjudicated." in words
     for kind in ("void", "non-wet", "bridging", "head-in-pillow"):
         assert page.count(f"\n{kind} ") == 1
-
-
-def test_files_carry_the_provenance(tmp_path: Path, counted: pd.DataFrame) -> None:
-    files = write_table(counted, "made up", tmp_path, "readers_x")
-    assert [f.name for f in files] == ["readers_x.csv", "readers_x.parquet"]
-    for back in (pd.read_csv(files[0]), pd.read_parquet(files[1])):
-        assert set(back["provenance"]) == {"made up"}
-        assert back["tp"].tolist() == counted["tp"].tolist()
-
-
-def test_table_of_joints_holds_everything_said_of_each(demo: LabelledSet) -> None:
-    scores = {"rules": np.random.default_rng(0).random(demo.truth.shape)}
-    table = joint_table(verdicts_of(demo, scores, {"rules": np.full(demo.truth.shape, 0.5)}))
-    assert len(table) == 239
-    assert np.array_equal(table["rules_calls_void"], table["rules_void"] > 0.5)
-    assert table["adjudicated_void"].isna().sum() == 7
-    assert table.loc[table["marginal"] == 0, "truth_bridging"].sum() == 30

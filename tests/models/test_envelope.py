@@ -93,3 +93,41 @@ def test_dark_lanes_count_where_the_training_joints_tell_them() -> None:
     )
     table.loc[0, "lane"] = np.nan
     assert "lane" not in Envelope.of(table).ranges
+
+
+def test_distance_is_nothing_in_the_middle_one_at_the_ends_and_grows_beyond() -> None:
+    """10 to 40 voxels: the middle is 20 on a logarithmic scale, its half from 14.1 to 28.3."""
+    envelope = Envelope({"voxels_per_ball": (10.0, 40.0), "cnr": (4.0, 100.0)})
+    voxels = [20.0, 14.2, 28.2, 10.0, 40.0, 80.0, 160.0, 5.0]
+    table = pd.DataFrame({"voxels_per_ball": voxels, "cnr": 20.0})
+    assert envelope.distance(table) == pytest.approx([0, 0, 0, 1, 1, 3, 5, 3], abs=0.02)
+    ordered = envelope.distance(pd.DataFrame({"voxels_per_ball": np.geomspace(20, 400, 50), "cnr": 20.0}))
+    assert (np.diff(ordered) >= 0).all()
+    assert ordered[-1] > 5
+
+
+def test_the_farthest_quantity_counts_and_one_that_is_not_known_is_infinitely_far() -> None:
+    envelope = Envelope({"voxels_per_ball": (10.0, 40.0), "cnr": (4.0, 100.0), "lane": (-0.6, 0.2)})
+    table = pd.DataFrame({"voxels_per_ball": 20.0, "cnr": [20.0, 2.0, np.nan, np.inf], "lane": -0.2})
+    found = envelope.distance(table)
+    assert found[0] == 0.0
+    assert 1.0 < found[1] < 2.0
+    assert np.isinf(found[2:]).all()
+    lanes = pd.DataFrame({"voxels_per_ball": 20.0, "cnr": 20.0, "lane": [-1.0, 0.2, 0.0]})
+    assert envelope.distance(lanes) == pytest.approx([3.0, 1.0, 0.0])
+
+
+def test_an_open_end_is_never_far() -> None:
+    table = pd.DataFrame({"voxels_per_ball": 20.0, "cnr": [3.0, 6.0, 1e6, np.inf, 1.5]})
+    assert Envelope(RANGES).distance(table) == pytest.approx([1.0, 0.0, 0.0, 0.0, 2.0])
+
+
+def test_distance_is_above_one_exactly_where_a_joint_is_outside() -> None:
+    """Ends included, whatever rounding makes of their logarithms, and also where all training scans were alike."""
+    rng = np.random.default_rng(0)
+    for low, high in ((12.046271585500008, 39.7983805685495), (20.0, 20.0), (5.5, None)):
+        envelope = Envelope({"voxels_per_ball": (low, high), "cnr": (5.511948641428649, 246.99025323455507)})
+        values = np.concatenate([rng.uniform(1, 80, 300), [low, high or low, np.nextafter(low, 0), np.nan]])
+        noise = np.concatenate([rng.uniform(1, 400, 302), [5.511948641428649, 246.99025323455507]])
+        table = pd.DataFrame({"voxels_per_ball": values, "cnr": noise})
+        assert ((envelope.distance(table) > 1.0) == envelope.outside(table)).all()

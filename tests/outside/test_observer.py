@@ -18,6 +18,8 @@ from jointwise.evaluation.statistics.observer import (
     over_boards,
     relative_to_board,
 )
+from jointwise.evaluation.statistics.pairs import observe
+from jointwise.evaluation.statistics.shift import shift_area
 from jointwise.joints.errors import InputError
 
 # Domain notes, section F, "Hotelling", p = 5: K_ij = 0.5^|i-j|, N 40 + 40.
@@ -188,3 +190,68 @@ def test_bad_input_is_refused_in_one_sentence() -> None:
         over_boards(values, truth[:-1], board)
     with pytest.raises(InputError, match="no board with both"):
         hotelling_within(values, board == 0, board)
+
+
+BOARDS = 12
+
+
+def _pairs(rng: np.random.Generator, shared: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ten pairs of each board; both members have a share of their variance in common, half of it with their board."""
+    n, board = 10 * BOARDS, np.repeat(np.arange(BOARDS), 10)
+    common = rng.standard_normal((BOARDS, 5))[board] + rng.standard_normal((n, 5))
+    sound, faulty = (
+        math.sqrt(shared / 2) * common + math.sqrt(1 - shared) * rng.standard_normal((n, 5)) for _ in range(2)
+    )
+    return sound @ FACTOR.T, faulty @ FACTOR.T + SIGNAL, board.astype(str)
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.7])
+def test_pairs_too_give_the_true_snr_on_average(shared: float) -> None:
+    """Domain notes, section F: true SNR² 1.75 with these channels, whatever the members of a pair have in common."""
+    rng = np.random.default_rng(11)
+    found = [
+        observe(sound, faulty, sound[:, 0], faulty[:, 0], board).ideal_snr2.value
+        for sound, faulty, board in (_pairs(rng, shared) for _ in range(200))
+    ]
+    error = np.std(found, ddof=1) / math.sqrt(len(found))
+    assert error < 0.04
+    assert abs(np.mean(found) - 1.75) < 4 * error
+
+
+def test_the_best_linear_detector_has_efficiency_one() -> None:
+    """Gaussian channels, scores K⁻¹ Δs: SNR² of both are the same by theory. A detector that leaves out all but one
+    channel has Δs₁² / K₁₁ = 1 of the 1.75. Their 95 % intervals hold that about as often as they should."""
+    rng = np.random.default_rng(12)
+    template, best, first = np.linalg.solve(COVARIANCE, SIGNAL), [], []
+    for _ in range(60):
+        sound, faulty, board = _pairs(rng, 0.3)
+        best.append(observe(sound, faulty, sound @ template, faulty @ template, board).efficiency)
+        first.append(observe(sound, faulty, sound[:, 0], faulty[:, 0], board).efficiency)
+    for found, true in ((best, 1.0), (first, 1 / 1.75)):
+        assert np.mean([e.low <= true <= e.high for e in found]) >= 0.87  # 0.95 less 3 standard errors
+        assert np.median([e.value for e in found]) == pytest.approx(true, rel=0.06)
+
+
+def test_the_area_of_a_detector_is_scikit_learns() -> None:
+    """Mean of roc_auc_score over all pairs of different boards of the same size, with ties."""
+    rng = np.random.default_rng(13)
+    sound, faulty, board = _pairs(rng, 0.3)
+    s0, s1 = sound[:, 0].round(), faulty[:, 0].round()
+    truth = np.repeat([0, 1], len(s0) // BOARDS)
+    areas = [
+        roc_auc_score(truth, np.concatenate([s0[board == a], s1[board == b]]))
+        for a in set(board)
+        for b in set(board) - {a}
+    ]
+    assert observe(sound, faulty, s0, s1, board).auc.value == pytest.approx(np.mean(areas), abs=1e-12)
+
+
+def test_the_area_of_a_shift_is_scikit_learns() -> None:
+    """roc_auc_score, with ties; infinite distances are given there as a number above all others."""
+    rng = np.random.default_rng(14)
+    near, far = rng.normal(size=40).round(1), (rng.normal(size=30) + 0.5).round(1)
+    far[:3] = np.inf
+    found = shift_area(near, np.arange(40), far, np.arange(30))
+    finite = np.concatenate([near, np.where(np.isinf(far), 99.0, far)])
+    assert found.value == pytest.approx(roc_auc_score(np.repeat([0, 1], [40, 30]), finite), abs=1e-12)
+    assert found.low < found.value < found.high

@@ -1,0 +1,89 @@
+"""`jointwise observe`: how close detectors come to the best linear test, on pairs with and without a known fault."""
+
+from typing import TYPE_CHECKING
+
+from jointwise.commands.cores import worker_count
+from jointwise.commands.observe_settings import ObserveConfig
+from jointwise.commands.screen import Done, call, progress
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
+    from jointwise.joints.batch import Joints
+    from jointwise.models.bench import Bench
+
+HELP = "Observer study: what a scan holds of a known fault, and how much of it each detector finds."
+EXAMPLE = "pairs.boards=12 out=out/observer"
+CONFIG = ObserveConfig
+STEM, PICTURE = "observer", "observer.svg"
+SHOWN = (
+    "kind", "size", "unit", "size_um", "detector", "pairs", "boards", "ideal_d", "ideal_auc", "ideal_recall", "auc",
+    "d", "efficiency", "called", "called_sound", "note",
+)  # fmt: skip
+
+
+def run(cfg: ObserveConfig) -> Done:
+    """Make or read pairs, score them, judge, print, write."""
+    import numpy as np
+    from rich.console import Console
+
+    from jointwise.evaluation.judged import scores_of
+    from jointwise.evaluation.observed import judged_rows, study
+    from jointwise.joints.kinds import KINDS
+
+    bench = _bench(cfg)
+    joints = _pairs(cfg)
+    rows = judged_rows(joints.table)
+    with progress("judging", "joints") as step:
+        found = scores_of(joints.take(rows), bench, step)
+    scores = {name: np.full((len(joints), len(KINDS)), np.nan) for name in found}
+    for name, values in found.items():
+        scores[name][rows] = values
+    calls = {
+        name: judge.thresholds.called(scores[name], joints.table) for name, judge in bench.judges.items()
+    }
+    frame = study(joints, scores, calls)
+    Console(width=170).print(
+        frame[list(SHOWN)].round(2).to_string(index=False), markup=False, highlight=False
+    )
+    return Done(_write(cfg, frame), call("evaluate", data="out/joints", model="out/train/model"))
+
+
+def _bench(cfg: ObserveConfig) -> "Bench":
+    from jointwise.models.bench import load_bench, load_shipped
+
+    if cfg.model is None:
+        return load_shipped(cfg.detectors, cfg.device)
+    return load_bench(cfg.model, cfg.detectors, cfg.device)
+
+
+def _pairs(cfg: ObserveConfig) -> "Joints":
+    from jointwise.data_gen.pairs import generate_pairs
+    from jointwise.joints.store import Store
+
+    if cfg.data is not None:
+        return Store(cfg.data).read()
+    folder = cfg.out / "pairs"
+    with progress("scanning pairs", "boards") as step:
+        made = generate_pairs(
+            cfg.generator, cfg.pairs, folder, seed=cfg.seed, grid=cfg.grid, workers=worker_count(cfg.workers)
+        )
+        for done, total in made:
+            step(done, total)
+    return Store(folder).read()
+
+
+def _write(cfg: ObserveConfig, frame: "pd.DataFrame") -> "list[Path]":
+    from jointwise.evaluation.report.observer import observer_section
+    from jointwise.evaluation.report.section import Figure
+    from jointwise.joints.atomic import replacing, write_text
+
+    files = [cfg.out / f"{STEM}.csv", cfg.out / f"{STEM}.parquet", cfg.out / PICTURE]
+    write_text(files[0], frame.round(5).to_csv(index=False))
+    with replacing(files[1]) as aside:
+        frame.to_parquet(aside, index=False)
+    drawings = [block.svg for block in observer_section(frame).blocks if isinstance(block, Figure)]
+    write_text(files[2], str(drawings[0]).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+    return files

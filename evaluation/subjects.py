@@ -1,0 +1,203 @@
+"""What is judged: joints with truth, from a store or from a labelled set, in the one form that is put to detectors."""
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from jointwise.evaluation.judged import Read, Tell, scored
+from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
+from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
+from jointwise.evaluation.labels.set_verdicts import verdicts_of
+from jointwise.evaluation.pictures import contact_sheet
+from jointwise.evaluation.report.page import slug
+from jointwise.evaluation.statistics.measures import Bools, Floats
+from jointwise.evaluation.verdicts import Verdicts
+from jointwise.joints.atomic import sha256
+from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.schema import present_array, require_columns, truth_array
+from jointwise.joints.store import MANIFEST, Store
+from jointwise.models.bench import Bench
+
+HEAVY: Final = "_record"
+"""Ending of the columns with whole drawings in JSON; `neck_records`, which counts bridges, ends otherwise."""
+
+
+@dataclass(frozen=True)
+class Subject:
+    """Joints that can be judged.
+
+    Args:
+        name, provenance, table, truth, readers: as in :class:`Verdicts`.
+        there: (n,) the sites whose sub-volume can be read.
+        read: gives the joints of rows of `table`, all of them with a sub-volume.
+        source: folder they come from.
+        fingerprint: identity of the data.
+    """
+
+    name: str
+    provenance: str
+    table: pd.DataFrame
+    truth: Floats
+    there: Bools
+    read: Read
+    source: Path
+    fingerprint: str
+    readers: Mapping[str, Floats] = field(default_factory=dict)
+
+
+def open_subject(folder: Path, name: str, split: str) -> Subject:
+    """A store or a labelled set, whichever lies in the folder.
+
+    Args:
+        folder: of either.
+        name: how tables call it.
+        split: of a store: which joints.
+
+    Raises:
+        InputError: neither lies there, it is damaged, or nothing is known of its joints.
+    """
+    if (folder / MANIFEST).is_file():
+        return of_store(Store(folder), name, split)
+    if not (folder / SET_FACTS).is_file():
+        raise InputError(
+            f"expected a set of labelled joints (a folder with {SET_FACTS}) or a store (a folder with {MANIFEST}) at "
+            f"{folder}, found neither; give the folder that holds one"
+        )
+    return of_set(read_set(folder, name), folder)
+
+
+def of_store(store: Store, name: str, split: str) -> Subject:
+    """The joints of one split of a store.
+
+    Raises:
+        InputError: no such split, or a store whose joints nobody knows the truth of.
+    """
+    rows = store.split(split)
+    table = store.table.iloc[rows].reset_index(drop=True)
+    require_columns(table, (*KINDS, "scan", "board_id", "ball", "present"), str(store.folder))
+    truth, present = truth_array(table), present_array(table)
+    if np.isnan(truth[present]).all():
+        raise InputError(
+            f"expected joints with known truth in {store.folder}, found none of {int(present.sum())} of the split "
+            f"'{split}' with any; have them labelled, or score them with `jointwise score`"
+        )
+    kept = [column for column in table if not str(column).endswith(HEAVY) and column not in KINDS]
+    known = table[kept]
+    if "marginal" not in known:
+        known = known.assign(marginal=(present & np.isnan(truth).any(axis=1)).astype(int))
+    simulated = store.manifest["seed"] is not None
+    return Subject(
+        name,
+        "Simulated joints: this project's own generator drew them, truth by geometry."
+        if simulated
+        else f"Joints of the store {store.folder.name}; where they come from is not written in it.",
+        known,
+        truth,
+        np.ones(len(table), np.bool_),
+        lambda some: store.read(rows[some]),
+        store.folder,
+        store.fingerprint,
+    )
+
+
+def of_set(labelled: LabelledSet, folder: Path) -> Subject:
+    """The sites of a labelled set, missing balls among them; truth is left open where a joint is marginal."""
+    bare = verdicts_of(labelled, {}, {})
+    place = np.cumsum(bare.present) - 1  # of each site that is there, among the joints
+    return Subject(
+        labelled.name,
+        labelled.provenance,
+        bare.table,
+        bare.truth,
+        bare.present,
+        lambda some: labelled.joints.take(place[some]),
+        folder,
+        sha256(folder / SET_FACTS),
+        bare.readers,
+    )
+
+
+def _spread(values: NDArray[Any], place: NDArray[np.intp], n: int) -> Floats:
+    """Values of the joints that are there at their sites; NaN at the others."""
+    spread = np.full((n, *values.shape[1:]), np.nan)
+    spread[place] = values
+    return spread
+
+
+def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
+    """Let every detector score the joints and call them at its own cuts.
+
+    Args:
+        subject: the joints.
+        bench: the detectors.
+        tell: told after every few joints how far it is.
+    """
+    place = np.flatnonzero(subject.there)
+    result = scored(lambda rows: subject.read(place[rows]), len(place), bench, tell)
+    n, judges = len(subject.table), bench.judges
+    return Verdicts(
+        subject.name,
+        subject.provenance,
+        subject.table,
+        subject.truth,
+        {name: _spread(scores, place, n) for name, scores in result.scores.items()},
+        {name: one.thresholds.cuts(subject.table) for name, one in judges.items()},
+        subject.readers,
+        {name: one.outside(subject.table) for name, one in judges.items()},
+        result.seconds,
+    )
+
+
+def examples(verdicts: Verdicts, read: Read) -> Figure:
+    """A page of joints of every kind and of sound ones, from the hardest to the easiest.
+
+    Args:
+        verdicts: what is said of them.
+        read: gives their sub-volumes by row.
+    """
+    hidden = verdicts.truth.copy()
+    hidden[~verdicts.present] = np.nan
+    chosen = contact_sheet.choose(hidden, verdicts.present, verdicts.scores, contact_sheet.MOST_PER_ROW)
+    rows = np.unique(np.concatenate([np.asarray(places, np.intp) for places in chosen.values()]))
+    joints = read(rows)
+    known = verdicts.table.iloc[rows].reset_index(drop=True)
+    known = known.assign(**dict(zip(KINDS, verdicts.truth[rows].T, strict=True)))
+    place = {int(row): number for number, row in enumerate(rows)}
+    boards = verdicts.table["board_id"].nunique()
+    return contact_sheet.contact_sheet(
+        Joints(joints.volumes, known, joints.grid),
+        {who: scores[rows] for who, scores in verdicts.scores.items()},
+        {who: cuts[rows] for who, cuts in verdicts.cuts.items()},
+        title=f"{verdicts.name}: {int(verdicts.present.sum())} joints of {boards} boards",
+        rows={kind: [place[row] for row in places] for kind, places in chosen.items()},
+    )
+
+
+def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
+    """Refuse a set that is given twice, by its place or by its name; files and links are named after sets.
+
+    Args:
+        names: of the sets.
+        places: folder or file of each.
+
+    Raises:
+        InputError: names the set.
+    """
+    resolved = [path.resolve() for path in places]
+    for i, j in itertools.combinations(range(len(names)), 2):
+        if resolved[i] == resolved[j]:
+            raise InputError(f"expected every set once, found {places[j]} twice; leave one out")
+        if slug(names[i]) == slug(names[j]):
+            raise InputError(
+                f"expected sets whose names differ in letters or digits, found {names[i]!r} and {names[j]!r}; rename "
+                "the folder of one, or evaluate them one by one"
+            )

@@ -1,8 +1,7 @@
 """Which commands there are, in the order they are listed; each is one module of this room.
 
 A command is a module `commands/NAME.py` with `HELP` (one line), `EXAMPLE` (the arguments of one call),
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "observe", "sets", "labels",
-    "score", "paint", "quality", "doctor",
+`CONFIG` (its dataclass) and `run(cfg) -> Done`, a file `configs/NAME.yaml` that says
 which groups it composes, and its name in `COMMANDS` below.
 """
 

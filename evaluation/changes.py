@@ -229,8 +229,8 @@ def _table(rows: pd.DataFrame, title: str) -> Table:
         show_edge=False, padding=0,
     )  # fmt: skip
     for name in ("kind", "by"):
-        table.add_column(name)
-    for name in ("n", *CHANGES[:4], "unknown", "p", "score ±"):
+        table.add_column(name, no_wrap=True)
+    for name in ("n", "found", "cleared", "missed", "false", "unknown", "p", "score ±"):
         table.add_column(name, justify="right")
     for row in rows.to_dict("records"):
         told = [str(row[word]) for word in CHANGES[:4]]
@@ -245,6 +245,8 @@ def _table(rows: pd.DataFrame, title: str) -> Table:
 def _notes(one: Matched) -> str:
     lines = [
         f"Only in one: {one.only_one} joints; only in the other: {one.only_other}; neither is compared.",
+        "found: faulty joints called now and not before; missed: the reverse. false: new false calls; cleared: those "
+        "that are gone. unknown: calls that changed where the truth is not known.",
         "p: exact McNemar of right against wrong calls, joints taken as independent. score ±: mean absolute change.",
     ]
     if one.differing:

@@ -1,28 +1,26 @@
-"""McNemar's exact test: do two detectors that judged the same joints differ in how often they are right?"""
+"""Two judges of the same joints: does one of them err more often than the other?"""
 
-from scipy import stats
+from scipy.stats import binom
 
 from jointwise.joints.errors import InputError
 
 
 def exact(b: int, c: int) -> float:
-    """Two-sided p-value, min(1, 2 P[Bin(b + c, 1/2) <= min(b, c)]); 1 where nothing is discordant.
+    """Two-sided exact p of McNemar's test, min(1, 2 P[Bin(b + c, 1/2) <= min(b, c)]).
 
-    Only joints on which exactly one of the two is right say anything; under the null hypothesis each of them is as
-    likely to be the one's as the other's (Q. McNemar, Psychometrika 12:153, 1947, in its exact binomial form). Joints
-    are taken as independent.
+    Q. McNemar, Psychometrika 12:153 (1947), in its exact binomial form. Joints are taken for independent.
 
     Args:
-        b: joints on which only the one is right.
-        c: joints on which only the other is right.
+        b: joints on which only the first is right.
+        c: joints on which only the second is right.
 
-    Raises:
-        InputError: a negative count.
+    Returns:
+        1 where they never differ.
 
     Example:
         >>> exact(0, 6)
         0.03125
     """
     if b < 0 or c < 0:
-        raise InputError(f"expected counts of joints from 0, found {b} and {c}; count the joints again")
-    return min(1.0, 2 * float(stats.binom.cdf(min(b, c), b + c, 0.5)))
+        raise InputError(f"expected counts of joints from 0 on, found {b} and {c}; count again")
+    return float(min(1.0, 2 * binom.cdf(min(b, c), b + c, 0.5)))

@@ -12,13 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.evaluation.statistics import mcnemar
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling
 from jointwise.evaluation.statistics.measures import Bools, Floats, Interval
 from jointwise.joints.errors import InputError
 
-DRAWS: Final = 2000
-"""Bootstrap draws."""
-LEAST_BOARDS: Final = 10
-"""Boards below which a bootstrap interval is not to be relied upon."""
+DRAWS: Final = REPLICATES
+LEAST_BOARDS: Final = FEWEST_BOARDS
 LEAST_DISCORDANT: Final = 6
 """Discordant joints from which p < 0.05 is possible at all: 2 (1/2)^5 = 0.0625, 2 (1/2)^6 = 0.03125."""
 PIECE: Final = 250
@@ -79,10 +78,7 @@ def draw_boards(boards: NDArray[np.int64], draws: int = DRAWS, seed: int = 0) ->
         seed: of the draws; the same seed gives the same draws for every detector and measure.
     """
     number = int(boards.max(initial=-1)) + 1
-    if not number:
-        return np.ones((draws, 0), np.int32)
-    rng = np.random.default_rng([seed, number])
-    return np.asarray(rng.multinomial(number, np.full(number, 1 / number), size=draws), dtype=np.int32)
+    return np.asarray(Resampling(number, draws, seed).weights[1:], dtype=np.int32)
 
 
 def percentiles(values: Floats) -> Interval:

@@ -1,6 +1,7 @@
 """Every file in configs composes with its command, and so does every command that the developers' notes write out."""
 
 import dataclasses
+import json
 import re
 import shlex
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from jointwise.commands import hydra_wrapper, train
 from jointwise.commands.registry import load
 from jointwise.models.settings import NetworkSettings
-from jointwise.train import rules, run
+from jointwise.train import novelty, rules, run
 from jointwise.train.settings import TrackingSettings, TrainSettings
 
 ROOT = Path(__file__).parents[2]
@@ -70,22 +71,35 @@ def test_the_commands_that_make_the_shipped_network_compose() -> None:
     assert learned.thresholds.noise_classes > 1
 
 
-@pytest.mark.parametrize(("wanted", "there", "fitted"), [(True, True, 1), (False, True, 0), (True, False, 0)])
-def test_rules_are_fitted_where_wanted_and_where_the_joints_are(
-    wanted: bool, there: bool, fitted: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+@pytest.mark.parametrize(
+    ("wanted", "there", "fitted"), [((True, True), True, 2), ((False, True), True, 1), ((False, False), True, 0),
+                                    ((True, True), False, 0), ((False, False), False, 0)]
+)  # fmt: skip
+def test_others_are_fitted_where_wanted_and_where_the_joints_are(
+    wanted: tuple[bool, bool],
+    there: bool,
+    fitted: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: Any,
 ) -> None:
-    """`rules=false`, or no store, and the command ends with the network alone; it says why in the second case only."""
+    """`rules=false novelty=false`, or no store, and the command ends with the network alone; in the second case only it
+    says why."""
     calls: list[Path] = []
     monkeypatch.setattr(run, "train", lambda *_: tmp_path / "model")
     monkeypatch.setattr("jointwise.train.stores.open_stores", lambda data, *_: data)
-    monkeypatch.setattr(rules, "fit_rules", lambda store, *_, **__: calls.append(store))
+    for module, name in ((rules, "fit_rules"), (novelty, "fit_novelty")):
+        monkeypatch.setattr(module, name, lambda store, *_, **__: calls.append(store))
     if there:
         (tmp_path / "manifest.json").touch()
-    cfg = TrainSettings(tmp_path, tmp_path / "out", rules=wanted, tracking=TrackingSettings(enabled=False))
+    tracking = TrackingSettings(enabled=False)
+    cfg = TrainSettings(tmp_path, tmp_path / "out", rules=wanted[0], novelty=wanted[1], tracking=tracking)
     assert train.run(cfg).wrote == [tmp_path / "model"]
     assert calls == [tmp_path] * fitted
     told = capsys.readouterr()
-    assert ("rules are not fitted" in told.out + told.err) == (wanted and not there)
+    assert ("not fitted: rules and novelty" in told.out + told.err) == (any(wanted) and not there)
+    if fitted:
+        assert len(json.loads((tmp_path / "out" / "fitted.json").read_text())) == fitted
 
 
 def test_the_recipe_learns_sizes_and_leaves_thin_gaps_out() -> None:

@@ -73,6 +73,11 @@ def size(row: dict[str, object]) -> str:
 
 def _warnings(frame: pd.DataFrame) -> list[str]:
     told = []
+    if (frame["kind"] == "void").any():
+        told.append(
+            "A void under 5 % of the section is no finding, and detectors are made to tell 5 % from less: a low "
+            "efficiency below that size is no fault of theirs."
+        )
     if frame["boards"].min() < RELIABLE_BOARDS:
         told.append(
             f"Only {frame['boards'].min()} boards: under {RELIABLE_BOARDS} the intervals are unreliable."
@@ -136,6 +141,8 @@ def _d_primes(axes: Axes, rows: pd.DataFrame) -> None:
     _line(axes, ideal, "ideal_d", ("#0f766e", "*", "-"), "best linear test")
     for style, (detector, own) in zip(LINES, rows.groupby("detector", sort=False), strict=False):
         _line(axes, own[own["note"] != "saturated"], "d", style, str(detector))
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlim(left=0.0)
     _plain(axes)
 
 

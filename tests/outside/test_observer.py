@@ -18,7 +18,7 @@ from jointwise.evaluation.statistics.observer import (
     over_boards,
     relative_to_board,
 )
-from jointwise.evaluation.statistics.pairs import observe
+from jointwise.evaluation.statistics.pairs import linear_snr2, observe
 from jointwise.evaluation.statistics.shift import shift_area
 from jointwise.joints.errors import InputError
 
@@ -216,6 +216,16 @@ def test_pairs_too_give_the_true_snr_on_average(shared: float) -> None:
     error = np.std(found, ddof=1) / math.sqrt(len(found))
     assert error < 0.04
     assert abs(np.mean(found) - 1.75) < 4 * error
+
+
+def test_the_form_for_pairs_needs_no_jackknife_where_pairs_are_independent() -> None:
+    """As above; without the term of the mean difference's covariance it would be 5 · 2 / 40 = 0.25 too high."""
+    rng = np.random.default_rng(15)
+    found = [linear_snr2(*_draw(rng), np.arange(40).astype(str)) for _ in range(2000)]
+    error = np.std(found, ddof=1) / math.sqrt(len(found))
+    assert error < 0.02
+    # ν is taken as pairs less one where the members share nothing and 2 (pairs - 1) would be right: up to 8 % low.
+    assert 0.92 * 1.75 - 4 * error < np.mean(found) < 1.75 + 4 * error
 
 
 def test_the_best_linear_detector_has_efficiency_one() -> None:

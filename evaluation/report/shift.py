@@ -61,7 +61,7 @@ def shift_section(sets: Sequence[Verdicts], reference: str) -> Section:
     told = distance_table(base, others)
     blocks: list[Block] = [
         Paragraph(f"Reference: {base.name}, {_size(base)}. " + WORDS),
-        *(Paragraph(text, "finding") for text in _findings(table)),
+        *(Paragraph(text, "finding") for text in _findings(table, n_boards(base))),
         *(Paragraph(text, "warning") for text in _few(base, others)),
         *_figures(table, base.name),
         Grid(_titled(table), _columns(), CAPTION, "shift"),
@@ -179,10 +179,13 @@ def _size(one: Verdicts) -> str:
     return f"{int(one.present.sum())} joints of {n_boards(one)} boards"
 
 
-def _findings(table: pd.DataFrame) -> list[str]:
-    """What is clearly worse, one sentence per set and detector."""
+def _findings(table: pd.DataFrame, boards: int) -> list[str]:
+    """What is clearly worse, one sentence per set and detector; too few boards on either side tell nothing."""
     told = []
     for (name, detector), rows in table[table["d_ap"].notna()].groupby(["set", "detector"], sort=False):
+        if min(boards, int(rows["boards"].iloc[0])) < FEWEST_BOARDS:
+            told.append(f"{name}, {detector}: too few boards to tell a loss from chance.")
+            continue
         worse = [
             f"{TITLES[row['kind']]} {words} {row[m]:.2f} ({row['d_' + m]:+.2f}, {row['d_' + m + '_low']:+.2f} to "
             f"{row['d_' + m + '_high']:+.2f}; {row['faulty']} faulty of {row['n']})"

@@ -28,6 +28,12 @@ def made(name: str, blur: float, far: float, seed: int = 0) -> Verdicts:
     return replace(one, name=name, table=table, scores=scores)
 
 
+def fewer(one: Verdicts) -> Verdicts:
+    """The same joints, as if of four boards."""
+    home = [f"b{b % 4}" for b in one.boards]
+    return replace(one, table=one.table.assign(board_id=home))
+
+
 @pytest.fixture(scope="module")
 def sets() -> list[Verdicts]:
     return [made("noisy", 0.4, 3.0, seed=1), made("usual", 0.05, 0.5), made("again", 0.05, 0.5, seed=2)]
@@ -84,6 +90,10 @@ def test_few_boards_single_boards_and_unknown_distances_are_said(sets: list[Verd
     section = shift_section([sets[1], plain], "usual")
     words = " ".join(b.text for b in section.blocks if isinstance(b, Paragraph))
     assert "Under 10 boards in noisy (1)" in words
+    assert "worse" not in words
+    assert shift_section([sets[1], fewer(sets[0])], "usual").blocks[1].text == (  # type: ignore[union-attr]
+        "noisy, learned: too few boards to tell a loss from chance."
+    )
     assert "is not known for these sets" in words
     rows = shift_table(sets[1], [plain])
     assert rows.loc[rows["set"] == "noisy", "d_ap_low"].isna().all()

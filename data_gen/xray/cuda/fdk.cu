@@ -1,19 +1,18 @@
 // Backprojection in CUDA C, onto voxels (piece, z, y, x) whose axes are the file's; see fdk.py. A thread follows RUN
 // voxels along y, the rotation axis of an upright scan, where they share column, depth and weight of a view.
 // Filtered views are float32, or pairs of halves: each pixel's value and that of the pixel to its right.
+// A block is a square in x and z, a warp 8 by 4 voxels of it: whatever the angle, its shadow is narrow, so that a load
+// meets one line of the cache as a rule, and what one warp has fetched serves the others.
 
 #define RUN 8
-#define THREADS 128
+#define WIDE 16
+#define DEEP 16
+#define THREADS (WIDE * DEEP)
+#define BLOCKS 4
 #define MAGIC 12582912.0f
 #define BITS 0x4B400000u
 
 #ifdef __CUDACC__
-// at + times * bytes in one instruction, which the compiler else takes apart.
-__device__ __forceinline__ const char *moved(const char *at, unsigned times, unsigned bytes) {
-    const char *out;
-    asm("mad.wide.u32 %0, %1, %2, %3;" : "=l"(out) : "r"(times), "r"(bytes), "l"(at));
-    return out;
-}
 __device__ __forceinline__ unsigned twice(float value) {
     unsigned out;
     asm("cvt.rn.f16x2.f32 %0, %1, %1;" : "=r"(out) : "f"(value));
@@ -32,19 +31,29 @@ __device__ __forceinline__ unsigned between(unsigned a, unsigned b, unsigned sha
 }
 #endif
 
-// Adds the value at a share of the way from row `one` to the row below it, `two`, each a pixel and its right neighbour.
+// A pixel and its right neighbour, at a place of one row and at the place below it; offsets are bytes from a view.
+// Loading stands apart from adding, so that all loads of a run are under way together.
 struct Pairs {
-    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
-        const float2 v = widened(between(__ldg((const unsigned *)one), __ldg((const unsigned *)two), twice(share)));
+    unsigned one, two;
+    __device__ __forceinline__ void load(const char *view, const char *below, unsigned at) {
+        one = __ldg((const unsigned *)(view + at)), two = __ldg((const unsigned *)(below + at));
+    }
+    // Adds the value at a share of the way down.
+    __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
+        const float2 v = widened(between(one, two, twice(share)));
         sum = fmaf(left, v.x, sum);
         sum = fmaf(right, v.y, sum);
     }
 };
 
 struct Singles {
-    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
-        const float *a = (const float *)one, *b = (const float *)two;
-        const float upper = left * __ldg(a) + right * __ldg(a + 1), lower = left * __ldg(b) + right * __ldg(b + 1);
+    float a, b, c, d;
+    __device__ __forceinline__ void load(const char *view, const char *below, unsigned at) {
+        const float *one = (const float *)(view + at), *two = (const float *)(below + at);
+        a = __ldg(one), b = __ldg(one + 1), c = __ldg(two), d = __ldg(two + 1);
+    }
+    __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
+        const float upper = left * a + right * b, lower = left * c + right * d;
         sum += upper + share * (lower - upper);
     }
 };
@@ -54,34 +63,38 @@ struct Place {
     size_t at, step;
     bool any;
     float px, py, pz;
-    // `wanted` may be none: all voxels are.
+    // `wanted` may be none: all voxels are. Blocks (runs of a column of squares, squares deep, piece).
     __device__ __forceinline__ Place(const float *origins, float spacing, int nz, int ny, int nx, const unsigned char *wanted)
         : ny(ny), step(nx), any(false) {
-        const int flat = blockIdx.x * THREADS + threadIdx.x, piece = blockIdx.y / nz, z = blockIdx.y - piece * nz;
-        x = flat % nx, first = flat / nx * RUN;
-        at = ((size_t)blockIdx.y * ny + first) * nx + x;
-        for (int j = 0; j < RUN; j++) any = any || (first + j < ny && (!wanted || wanted[at + j * step]));
+        const int lane = threadIdx.x & 31, warp = threadIdx.x >> 5, across = (nx + WIDE - 1) / WIDE;
+        const int run = blockIdx.x / across, piece = blockIdx.z;
+        x = (blockIdx.x - run * across) * WIDE + warp % (WIDE / 8) * 8 + (lane & 7), first = run * RUN;
+        const int z = blockIdx.y * DEEP + warp / (WIDE / 8) * 4 + (lane >> 3);
+        at = (((size_t)piece * nz + z) * ny + first) * nx + x;
+        for (int j = 0; x < nx && z < nz && j < RUN; j++) any = any || (first + j < ny && (!wanted || wanted[at + j * step]));
         px = origins[3 * piece] + (float)x * spacing, py = origins[3 * piece + 1] + (float)first * spacing;
         pz = origins[3 * piece + 2] + (float)z * spacing;
     }
     __device__ __forceinline__ void add(const float *sums, const unsigned char *wanted, float *volume) const {
+#pragma unroll
         for (int j = 0; j < RUN; j++)
             if (first + j < ny && (!wanted || wanted[at + j * step])) volume[at + j * step] += sums[j];
     }
 };
 
 // Adding MAGIC downwards leaves the whole number below a value in the low bits of the sum. The bits less those of MAGIC
-// itself are never formed: BITS times the step lies in the base that they count from.
+// itself are never formed: offsets are numbers of 32 bits that may run over, and BITS times the step is taken off once.
 template <class Views>
 __device__ __forceinline__ void upright(const char *views, int rows, int columns, const float2 *turns, int count,
                                         const Place &p, float spacing, float distance, float step, float share, float *sums) {
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1), finer = 1.0f / step;
     const float most = MAGIC + (float)(columns - 2);
-    const unsigned stride = 4u * (unsigned)columns;
+    const unsigned stride = 4u * (unsigned)columns, shift = BITS * (stride + 4u);
     const size_t image = (size_t)rows * stride;
-    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
-    for (int view = 0; view < count; view++, base += image) {
+    const char *one = views;
+    for (int view = 0; view < count; view++, one += image) {
+        const char *two = one + stride;
         const float2 turn = __ldg(turns + view);
         const float enlarged = __fdividef(distance, distance - (p.px * turn.x + p.pz * turn.y)), scale = enlarged * finer;
         const float column = (p.px * turn.y - p.pz * turn.x) * scale + middle_column;
@@ -89,22 +102,28 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
         const float whole = fminf(__fadd_rd(column, MAGIC), most), weight = share * enlarged * enlarged;
         const float right = (column - (whole - MAGIC)) * weight, left = weight - right;
         const float start = p.py * scale + middle_row, slope = spacing * scale, end = start + (RUN - 1) * slope;
-        const char *one = moved(base, __float_as_uint(whole), 4u), *two = one + stride;
+        const unsigned aside = __float_as_uint(whole) * 4u - shift;
         if (start >= 0.0f && end < last_row) {
             // All of the run lies on the detector.
+            Views met[RUN];
+            float down[RUN];
 #pragma unroll
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope, below = __fadd_rd(row, MAGIC);
-                const unsigned at = __float_as_uint(below);
-                Views::add(moved(one, at, stride), moved(two, at, stride), row - (below - MAGIC), left, right, sums[j]);
+                met[j].load(one, two, __float_as_uint(below) * stride + aside);
+                down[j] = row - (below - MAGIC);
             }
+#pragma unroll
+            for (int j = 0; j < RUN; j++) met[j].add(down[j], left, right, sums[j]);
         } else {
-#pragma unroll 1
+#pragma unroll
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope;
                 if (!(row >= 0.0f && row <= last_row)) continue;
                 const int r = min((int)row, rows - 2);
-                Views::add(moved(one, BITS + r, stride), moved(two, BITS + r, stride), row - (float)r, left, right, sums[j]);
+                Views met;
+                met.load(one, two, (BITS + r) * stride + aside);
+                met.add(row - (float)r, left, right, sums[j]);
             }
         }
     }
@@ -117,13 +136,16 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1);
     const float most_column = MAGIC + (float)(columns - 2), most_row = MAGIC + (float)(rows - 2);
-    const unsigned stride = 4u * (unsigned)columns;
+    const unsigned stride = 4u * (unsigned)columns, shift = BITS * (stride + 4u);
     const size_t image = (size_t)rows * stride;
-    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
-    for (int view = 0; view < count; view++, base += image) {
+    const char *one = views;
+    for (int view = 0; view < count; view++, one += image) {
+        const char *two = one + stride;
         const float4 a = __ldg(maps + 3 * view), b = __ldg(maps + 3 * view + 1), d = __ldg(maps + 3 * view + 2);
         const float across = a.x * p.px + a.y * p.py + a.z * p.pz + a.w, along = b.x * p.px + b.y * p.py + b.z * p.pz + b.w;
         const float depth = d.x * p.px + d.y * p.py + d.z * p.pz + d.w;
+        Views met[RUN];
+        float down[RUN], left[RUN], right[RUN];
 #pragma unroll
         for (int j = 0; j < RUN; j++) {
             const float step = (float)j * spacing, inverse = __fdividef(1.0f, depth + step * d.y);
@@ -133,14 +155,15 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
             const float inner = fminf(fmaxf(column, 0.0f), last_column), level = fminf(fmaxf(row, 0.0f), last_row);
             const float whole = fminf(__fadd_rd(inner, MAGIC), most_column), below = fminf(__fadd_rd(level, MAGIC), most_row);
             const float weight = inner == column && level == row ? share * inverse * inverse : 0.0f;
-            const float right = (inner - (whole - MAGIC)) * weight;
-            const char *one = moved(moved(base, __float_as_uint(whole), 4u), __float_as_uint(below), stride);
-            Views::add(one, one + stride, level - (below - MAGIC), weight - right, right, sums[j]);
+            met[j].load(one, two, __float_as_uint(whole) * 4u + __float_as_uint(below) * stride - shift);
+            right[j] = (inner - (whole - MAGIC)) * weight, left[j] = weight - right[j], down[j] = level - (below - MAGIC);
         }
+#pragma unroll
+        for (int j = 0; j < RUN; j++) met[j].add(down[j], left[j], right[j], sums[j]);
     }
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS) add_upright(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_upright(
     const char *views, int narrow, int rows, int columns, const float2 *turns, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float distance, float step, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);
@@ -151,7 +174,7 @@ extern "C" __global__ void __launch_bounds__(THREADS) add_upright(
     p.add(sums, wanted, volume);
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS) add_mounted(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_mounted(
     const char *views, int narrow, int rows, int columns, const float4 *maps, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);

@@ -19,9 +19,9 @@ from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
-RUN, THREADS = 8, 128
-"""Voxels along the axis that one thread follows (they share column, depth and weight of every view) and threads of a
-block, as in fdk.cu."""
+RUN, WIDE, DEEP = 8, 16, 16
+"""Voxels along the axis that one thread follows (they share column, depth and weight of every view) and voxels of a
+block in x and z, a thread each, as in fdk.cu."""
 
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
 PRECISIONS = ("float32", "tf32", "float16")
@@ -156,7 +156,7 @@ class Backprojection:
         turns = self.turns[first_view : first_view + len(filtered)]
         share = scale * math.pi / self.beam.views
         (nz, ny, nx), beam = self.lattice.shape, self.beam
-        grid = math.ceil(math.ceil(ny / RUN) * nx / THREADS), nz * len(self.origins)
+        grid = math.ceil(ny / RUN) * math.ceil(nx / WIDE), math.ceil(nz / DEEP), len(self.origins)
         common = (
             filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
             self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
@@ -164,10 +164,10 @@ class Backprojection:
         if self.upright:
             sizes = beam.source_axis_mm, beam.voxel_mm
             compiled.launch(
-                "fdk", "add_upright", grid, THREADS, *common, *map(float, sizes), share, self.volume
+                "fdk", "add_upright", grid, WIDE * DEEP, *common, *map(float, sizes), share, self.volume
             )
         else:
-            compiled.launch("fdk", "add_mounted", grid, THREADS, *common, share, self.volume)
+            compiled.launch("fdk", "add_mounted", grid, WIDE * DEEP, *common, share, self.volume)
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:

@@ -1,18 +1,29 @@
 // Backprojection in CUDA C, onto voxels (piece, z, y, x) whose axes are the file's; see fdk.py. A thread follows RUN
 // voxels along y, the rotation axis of an upright scan, where they share column, depth and weight of a view.
-// Filtered views are float32, or pairs of halves: each pixel's value and that of the pixel to its right.
+// Filtered views are float32, or pairs of halves: each pixel's value and that of the pixel to its right; their rows lie
+// PITCH bytes apart, which the compiler must know: the row below then needs no address of its own.
 // A block is a square in x and z, a warp 8 by 4 voxels of it: whatever the angle, its shadow is narrow, so that a load
 // meets one line of the cache as a rule, and what one warp has fetched serves the others.
 
+#ifndef RUN
 #define RUN 8
+#endif
 #define WIDE 16
 #define DEEP 16
 #define THREADS (WIDE * DEEP)
+#ifndef BLOCKS
 #define BLOCKS 4
+#endif
 #define MAGIC 12582912.0f
 #define BITS 0x4B400000u
 
 #ifdef __CUDACC__
+// at + times * bytes in one instruction, which the compiler else takes apart.
+__device__ __forceinline__ const char *moved(const char *at, unsigned times, unsigned bytes) {
+    const char *out;
+    asm("mad.wide.u32 %0, %1, %2, %3;" : "=l"(out) : "r"(times), "r"(bytes), "l"(at));
+    return out;
+}
 __device__ __forceinline__ unsigned twice(float value) {
     unsigned out;
     asm("cvt.rn.f16x2.f32 %0, %1, %1;" : "=r"(out) : "f"(value));
@@ -31,12 +42,12 @@ __device__ __forceinline__ unsigned between(unsigned a, unsigned b, unsigned sha
 }
 #endif
 
-// A pixel and its right neighbour, at a place of one row and at the place below it; offsets are bytes from a view.
+// A pixel and its right neighbour, at a place of one row and at the place below it.
 // Loading stands apart from adding, so that all loads of a run are under way together.
 struct Pairs {
     unsigned one, two;
-    __device__ __forceinline__ void load(const char *view, const char *below, unsigned at) {
-        one = __ldg((const unsigned *)(view + at)), two = __ldg((const unsigned *)(below + at));
+    __device__ __forceinline__ void load(const char *at) {
+        one = __ldg((const unsigned *)at), two = __ldg((const unsigned *)(at + PITCH));
     }
     // Adds the value at a share of the way down.
     __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
@@ -48,8 +59,8 @@ struct Pairs {
 
 struct Singles {
     float a, b, c, d;
-    __device__ __forceinline__ void load(const char *view, const char *below, unsigned at) {
-        const float *one = (const float *)(view + at), *two = (const float *)(below + at);
+    __device__ __forceinline__ void load(const char *at) {
+        const float *one = (const float *)at, *two = (const float *)(at + PITCH);
         a = __ldg(one), b = __ldg(one + 1), c = __ldg(two), d = __ldg(two + 1);
     }
     __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
@@ -83,18 +94,16 @@ struct Place {
 };
 
 // Adding MAGIC downwards leaves the whole number below a value in the low bits of the sum. The bits less those of MAGIC
-// itself are never formed: offsets are numbers of 32 bits that may run over, and BITS times the step is taken off once.
+// itself are never formed: BITS times the step lies in the base that they count from.
 template <class Views>
 __device__ __forceinline__ void upright(const char *views, int rows, int columns, const float2 *turns, int count,
                                         const Place &p, float spacing, float distance, float step, float share, float *sums) {
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1), finer = 1.0f / step;
     const float most = MAGIC + (float)(columns - 2);
-    const unsigned stride = 4u * (unsigned)columns, shift = BITS * (stride + 4u);
-    const size_t image = (size_t)rows * stride;
-    const char *one = views;
-    for (int view = 0; view < count; view++, one += image) {
-        const char *two = one + stride;
+    const size_t image = (size_t)rows * PITCH;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * PITCH;
+    for (int view = 0; view < count; view++, base += image) {
         const float2 turn = __ldg(turns + view);
         const float enlarged = __fdividef(distance, distance - (p.px * turn.x + p.pz * turn.y)), scale = enlarged * finer;
         const float column = (p.px * turn.y - p.pz * turn.x) * scale + middle_column;
@@ -102,7 +111,7 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
         const float whole = fminf(__fadd_rd(column, MAGIC), most), weight = share * enlarged * enlarged;
         const float right = (column - (whole - MAGIC)) * weight, left = weight - right;
         const float start = p.py * scale + middle_row, slope = spacing * scale, end = start + (RUN - 1) * slope;
-        const unsigned aside = __float_as_uint(whole) * 4u - shift;
+        const char *aside = moved(base, __float_as_uint(whole), 4u);
         if (start >= 0.0f && end < last_row) {
             // All of the run lies on the detector.
             Views met[RUN];
@@ -110,7 +119,7 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
 #pragma unroll
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope, below = __fadd_rd(row, MAGIC);
-                met[j].load(one, two, __float_as_uint(below) * stride + aside);
+                met[j].load(moved(aside, __float_as_uint(below), PITCH));
                 down[j] = row - (below - MAGIC);
             }
 #pragma unroll
@@ -122,7 +131,7 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
                 if (!(row >= 0.0f && row <= last_row)) continue;
                 const int r = min((int)row, rows - 2);
                 Views met;
-                met.load(one, two, (BITS + r) * stride + aside);
+                met.load(moved(aside, BITS + r, PITCH));
                 met.add(row - (float)r, left, right, sums[j]);
             }
         }
@@ -136,11 +145,9 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1);
     const float most_column = MAGIC + (float)(columns - 2), most_row = MAGIC + (float)(rows - 2);
-    const unsigned stride = 4u * (unsigned)columns, shift = BITS * (stride + 4u);
-    const size_t image = (size_t)rows * stride;
-    const char *one = views;
-    for (int view = 0; view < count; view++, one += image) {
-        const char *two = one + stride;
+    const size_t image = (size_t)rows * PITCH;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * PITCH;
+    for (int view = 0; view < count; view++, base += image) {
         const float4 a = __ldg(maps + 3 * view), b = __ldg(maps + 3 * view + 1), d = __ldg(maps + 3 * view + 2);
         const float across = a.x * p.px + a.y * p.py + a.z * p.pz + a.w, along = b.x * p.px + b.y * p.py + b.z * p.pz + b.w;
         const float depth = d.x * p.px + d.y * p.py + d.z * p.pz + d.w;
@@ -155,7 +162,7 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
             const float inner = fminf(fmaxf(column, 0.0f), last_column), level = fminf(fmaxf(row, 0.0f), last_row);
             const float whole = fminf(__fadd_rd(inner, MAGIC), most_column), below = fminf(__fadd_rd(level, MAGIC), most_row);
             const float weight = inner == column && level == row ? share * inverse * inverse : 0.0f;
-            met[j].load(one, two, __float_as_uint(whole) * 4u + __float_as_uint(below) * stride - shift);
+            met[j].load(moved(moved(base, __float_as_uint(whole), 4u), __float_as_uint(below), PITCH));
             right[j] = (inner - (whole - MAGIC)) * weight, left[j] = weight - right[j], down[j] = level - (below - MAGIC);
         }
 #pragma unroll

@@ -23,6 +23,9 @@ RUN, WIDE, DEEP = 8, 16, 16
 """Voxels along the axis that one thread follows (they share column, depth and weight of every view) and voxels of a
 block in x and z, a thread each, as in fdk.cu."""
 
+PITCH = 64
+"""Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows that it meets."""
+
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
 PRECISIONS = ("float32", "tf32", "float16")
 
@@ -56,7 +59,8 @@ class Ramp:
         places = torch.arange(beam.columns, device=device)
         index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
-        matrix = put(taps.astype(np.float32), device)[index]
+        padded = -beam.columns % PITCH
+        matrix = torch.nn.functional.pad(put(taps.astype(np.float32), device)[index], (0, padded))
         if precision == "float16":
             # Each pixel's value and, beside it, its right neighbour's, as the backprojection reads them in one load.
             beside = torch.nn.functional.pad(matrix[:, 1:], (0, 1))
@@ -65,7 +69,7 @@ class Ramp:
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
         """Filtered views (view, row, column) without the factor `scale`; float16: (view, row, 2 columns), each pixel
-        followed by the one to its right."""
+        followed by the one to its right. Rows are padded with zeros, see `PITCH`."""
         if self.precision == "float16":
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
@@ -161,13 +165,12 @@ class Backprojection:
             filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
             self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
         )  # fmt: skip
-        if self.upright:
-            sizes = beam.source_axis_mm, beam.voxel_mm
-            compiled.launch(
-                "fdk", "add_upright", grid, WIDE * DEEP, *common, *map(float, sizes), share, self.volume
-            )
-        else:
-            compiled.launch("fdk", "add_mounted", grid, WIDE * DEEP, *common, share, self.volume)
+        name = "add_upright" if self.upright else "add_mounted"
+        sizes = (float(beam.source_axis_mm), float(beam.voxel_mm)) if self.upright else ()
+        pitch = filtered.stride(1) * filtered.element_size()
+        compiled.launch(
+            "fdk", name, grid, WIDE * DEEP, *common, *sizes, share, self.volume, defines=f"PITCH {pitch}"
+        )
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:

@@ -1,5 +1,7 @@
 // The projector of project.py in CUDA C: the same tiles, lists and rules, operation by operation, compiled at run time.
-// Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive (matrix, origin, profile, ends, role).
+// Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive: origin and first end, profile (a, b / 2, c)
+// and last end, and its map. Most are sheared, x + s z and y + t z, which spares two thirds of the map, and closed, met in
+// one interval; what kind a primitive is, the whole warp knows, for its lanes meet the same one together.
 // shapes/chords.py is the source of segment, solder_length and neck_length; the tests hold both against float64.
 
 #define WIDE 32
@@ -15,6 +17,8 @@
 #define ALL 0xffffffffu
 #define LARGE 1e30f
 #define TOUCH 2e-6f
+#define SHEARED 8
+#define CLOSED 16
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
@@ -28,7 +32,9 @@ struct Scene {
     const float *joint_centre, *neck_centre, *neck_radius;
 };
 
-__device__ __forceinline__ int role_of(const float4 *prims, int k) { return __float_as_int(__ldg(&prims[5 * k + 4].y)); }
+// Role of a primitive, SHEARED and CLOSED.
+__device__ __forceinline__ int shape_of(const float4 *prims, int k) { return __float_as_int(__ldg(&prims[5 * k + 2].w)); }
+__device__ __forceinline__ int role_of(const float4 *prims, int k) { return shape_of(prims, k) & 7; }
 
 __device__ __forceinline__ float approach(const float *source, float cx, float cy, float cz, Ray &ray) {
     float wx = source[0] - cx, wy = source[1] - cy, wz = source[2] - cz;
@@ -38,29 +44,38 @@ __device__ __forceinline__ float approach(const float *source, float cx, float c
     return wx * wx + wy * wy + wz * wz;
 }
 
+// The flank of a primitive along a ray: lead t^2 + 2 half t + rest <= 0 inside; z = up + rise t runs between its ends.
+struct Flank { float lead, half, rest, up, rise, first, last; };
+
+__device__ __forceinline__ Flank flank(const float4 *prims, int k, bool sheared, const Ray &r) {
+    const float4 O = __ldg(&prims[5 * k]), P = __ldg(&prims[5 * k + 1]), S = __ldg(&prims[5 * k + 2]);
+    const float px = r.x - O.x, py = r.y - O.y, pz = r.z - O.z;
+    float qx, qy, qz, vx, vy, vz;
+    if (sheared) {
+        qx = px + S.x * pz, qy = py + S.y * pz, qz = pz;
+        vx = r.dx + S.x * r.dz, vy = r.dy + S.y * r.dz, vz = r.dz;
+    } else {
+        const float4 A = __ldg(&prims[5 * k + 3]), B = __ldg(&prims[5 * k + 4]);
+        qx = A.x * px + A.y * py + A.z * pz, vx = A.x * r.dx + A.y * r.dy + A.z * r.dz;
+        qy = A.w * px + B.x * py + B.y * pz, vy = A.w * r.dx + B.x * r.dy + B.y * r.dz;
+        qz = B.z * px + B.w * py + S.x * pz, vz = B.z * r.dx + B.w * r.dy + S.x * r.dz;
+    }
+    const float slope = P.z * qz + P.y;
+    return {vx * vx + vy * vy - P.z * vz * vz, qx * vx + qy * vy - vz * slope, qx * qx + (qy * qy - P.x) - qz * (slope + P.y),
+            qz, vz, O.w, P.w};
+}
+
 __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &r) {
-    const float4 A = __ldg(&prims[5 * k]), B = __ldg(&prims[5 * k + 1]), C = __ldg(&prims[5 * k + 2]);
-    const float4 D = __ldg(&prims[5 * k + 3]);
-    const float last = __ldg(&prims[5 * k + 4].x);
+    const Flank f = flank(prims, k, shape_of(prims, k) & SHEARED, r);
     const Chord none = {0.0f, 0.0f, 0.0f, 0.0f};
-    float px = r.x - C.y, py = r.y - C.z, pz = r.z - C.w;
-    float qx = A.x * px + A.y * py + A.z * pz;
-    float qy = A.w * px + B.x * py + B.y * pz;
-    float qz = B.z * px + B.w * py + C.x * pz;
-    float vx = A.x * r.dx + A.y * r.dy + A.z * r.dz;
-    float vy = A.w * r.dx + B.x * r.dy + B.y * r.dz;
-    float vz = B.z * r.dx + B.w * r.dy + C.x * r.dz;
-    float a = D.x, b = D.y, c = D.z, first = D.w;
-    float lead = vx * vx + vy * vy - c * vz * vz;
-    float half = qx * vx + qy * vy - c * qz * vz - 0.5f * b * vz;
-    float rest = qx * qx + qy * qy - a - b * qz - c * qz * qz;
+    const float lead = f.lead, half = f.half, rest = f.rest, qz = f.up, vz = f.rise;
     float square = half * half - lead * rest;
     if (square <= 0.0f && (lead > 0.0f || (lead == 0.0f && rest > 0.0f))) return none;
     float lower, upper;
     if (vz != 0.0f) {
-        float one = __fdividef(first - qz, vz), other = __fdividef(last - qz, vz);
+        float one = __fdividef(f.first - qz, vz), other = __fdividef(f.last - qz, vz);
         lower = fminf(one, other), upper = fmaxf(one, other);
-    } else if (first <= qz && qz <= last) {
+    } else if (f.first <= qz && qz <= f.last) {
         lower = -LARGE, upper = LARGE;
     } else return none;
     if (square <= 0.0f) return {lower, upper, 0.0f, 0.0f};
@@ -72,6 +87,19 @@ __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &
     float edge = -rest / (half + half);
     if (half > 0.0f) return {lower, fminf(upper, edge), 0.0f, 0.0f};
     return {fmaxf(lower, edge), upper, 0.0f, 0.0f};
+}
+
+// The one interval of a ray in a primitive that is CLOSED; whether there is one. `rising` is 1 over the ray's z, never
+// infinite, for those that are sheared.
+__device__ __forceinline__ bool between(const float4 *prims, int k, bool sheared, const Ray &r, float rising, float &begin, float &end) {
+    const Flank f = flank(prims, k, sheared, r);
+    const float inverse = sheared ? rising : __fdividef(1.0f, f.rise == 0.0f ? 1.0f / LARGE : f.rise);
+    // A ray along a straight flank has no roots; this one's lie far beyond the ends.
+    const float lead = fmaxf(f.lead, 1.0f / LARGE), square = f.half * f.half - lead * f.rest;
+    const float root = sqrtf(fmaxf(square, 0.0f)), over = __fdividef(1.0f, lead);
+    const float one = (f.first - f.up) * inverse, other = (f.last - f.up) * inverse;
+    begin = fmaxf(fminf(one, other), (-f.half - root) * over), end = fminf(fmaxf(one, other), (root - f.half) * over);
+    return square > 0.0f && end > begin;
 }
 
 // The last four bits of the time of an entry or exit hold its mark (2 role + exit), which moves it by less than a
@@ -198,22 +226,25 @@ struct Piece {
     __device__ __forceinline__ void clear() { begin = LARGE, end = -LARGE; }
     __device__ __forceinline__ bool none() const { return begin > end; }
     __device__ __forceinline__ float common(float t0, float t1) const { return fmaxf(fminf(end, t1) - fmaxf(begin, t0), 0.0f); }
-    // The interval t0 .. t1 takes this one in if they meet; nearer than TOUCH they count as one.
-    __device__ __forceinline__ void join(float &t0, float &t1) {
-        if (t0 <= end + TOUCH && t1 >= begin - TOUCH) {
-            t0 = fminf(t0, begin), t1 = fmaxf(t1, end);
-            clear();
-        }
+    // Takes t0 .. t1 in if they meet; nearer than TOUCH they count as one.
+    __device__ __forceinline__ bool grow(float t0, float t1) {
+        if (!(t0 <= end + TOUCH && t1 >= begin - TOUCH)) return false;
+        begin = fminf(begin, t0), end = fmaxf(end, t1);
+        return true;
     }
     __device__ __forceinline__ bool take(float t0, float t1) {
         if (!none()) return false;
         begin = t0, end = t1;
         return true;
     }
+    // Takes in another, which it may have grown to meet.
+    __device__ __forceinline__ void join(Piece &other) {
+        if (!other.none() && grow(other.begin, other.end)) other.clear();
+    }
 };
 
-// Metal of the joint in hand as intervals apart from each other: two of bodies, less three of voids and of gaps, of
-// which two are kept, where keeps and patches, two as well, leave them. `simple` ends where that is too few.
+// Metal of the joint in hand as intervals: two of bodies, less three of voids and of gaps, of which two are kept, where
+// keeps and patches, two as well, leave them. `simple` ends where that is too few. Those of a kind lie apart after `close`.
 struct Sum {
     bool simple;
     Piece a, b, p, q, r, gap, other, keep, patch;
@@ -222,24 +253,23 @@ struct Sum {
         a.clear(), b.clear(), p.clear(), q.clear(), r.clear(), gap.clear(), other.clear(), keep.clear(), patch.clear();
     }
     __device__ __forceinline__ bool some() const { return !a.none(); }
-    __device__ __forceinline__ void join(Piece &one, Piece &two, float t0, float t1) {
-        one.join(t0, t1), two.join(t0, t1);
-        if (!one.take(t0, t1) && !two.take(t0, t1)) simple = false;
+    __device__ __forceinline__ void put(Piece &one, Piece &two, float t0, float t1) {
+        if (!one.grow(t0, t1) && !one.take(t0, t1) && !two.grow(t0, t1) && !two.take(t0, t1)) simple = false;
     }
     __device__ __forceinline__ void remove(float t0, float t1) {
         if (!(t1 > t0)) return;
-        p.join(t0, t1), q.join(t0, t1), r.join(t0, t1);
-        if (!p.take(t0, t1) && !q.take(t0, t1) && !r.take(t0, t1)) simple = false;
+        if (p.grow(t0, t1) || p.take(t0, t1) || q.grow(t0, t1) || q.take(t0, t1) || r.grow(t0, t1) || r.take(t0, t1)) return;
+        simple = false;
     }
     __device__ __forceinline__ void add(int role, float t0, float t1) {
-        if (role == BODY) join(a, b, t0, t1);
+        if (role == BODY) put(a, b, t0, t1);
         else if (role == VOID) remove(t0, t1);
-        else if (role == GAP) join(gap, other, t0, t1);
-        else if (role == KEEP || role == PATCH) join(keep, patch, t0, t1);
+        else if (role == GAP) put(gap, other, t0, t1);
+        else if (role == KEEP || role == PATCH) put(keep, patch, t0, t1);
         else simple = false;
     }
     // A gap takes what lies in no keep and no patch.
-    __device__ __forceinline__ void close(const Piece &of) {
+    __device__ __forceinline__ void spare(const Piece &of) {
         if (of.none()) return;
         const bool swap = patch.begin < keep.begin;
         const float ends = swap ? patch.end : keep.end, next = fmaxf(patch.begin, keep.begin);
@@ -247,14 +277,29 @@ struct Sum {
         remove(fmaxf(of.begin, ends), fminf(of.end, next));
         if (!patch.none()) remove(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
     }
-    __device__ __forceinline__ void close_gaps() { close(gap), close(other); }
+    __device__ __forceinline__ void settle() {
+        if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
+    }
+    __device__ __forceinline__ void close() {
+        a.join(b);
+        settle();
+        if (!gap.none()) {
+            gap.join(other), keep.join(patch);
+            spare(gap), spare(other);
+            settle();
+        }
+    }
     __device__ __forceinline__ float covered(const Piece &of, float t0, float t1) const {
         const float begin = fmaxf(of.begin, t0), end = fminf(of.end, t1);
-        return of.none() ? 0.0f : a.common(begin, end) + b.common(begin, end);
+        return a.common(begin, end) + b.common(begin, end);
     }
     // Metal between t0 and t1.
     __device__ __forceinline__ float metal(float t0, float t1) const {
-        return a.common(t0, t1) + b.common(t0, t1) - covered(p, t0, t1) - covered(q, t0, t1) - covered(r, t0, t1);
+        float length = a.common(t0, t1) + b.common(t0, t1);
+        if (!p.none()) length -= covered(p, t0, t1);
+        if (!q.none()) length -= covered(q, t0, t1);
+        if (!r.none()) length -= covered(r, t0, t1);
+        return length;
     }
 };
 
@@ -265,7 +310,7 @@ __device__ __forceinline__ unsigned cover(int first, int last, int start, int si
 
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
-    const float *joint_centre, const float *neck_centre, const float *neck_radius, const int *items,
+    const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
     const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, float *signal,
@@ -336,7 +381,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             int k = listed[i];
             short4 p = __ldg(&span[k]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
-            fact = items[3 * k] | items[3 * k + 2] << 3 | items[3 * k + 1] << 4;
+            const int4 item = __ldg(&items[k]);
+            fact = item.x | item.z << 3 | item.w << 4 | item.y << 9;
         } else if (i == total) down = across = ALL;
         for (int line = warp; line < TALL; line += WARPS) {
             unsigned votes = __ballot_sync(ALL, down >> line & 1u), others = __ballot_sync(ALL, across >> line & 1u);
@@ -387,6 +433,9 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         ray.x = ray.y = ray.z = 0.0f;
         float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
+        const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
+        const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
+        const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
         int current = -1;
         Sum sum;
         sum.clear();
@@ -394,21 +443,24 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             const unsigned mine = in_row[w][r] & in_column[w][c] & solid[w];
             unsigned bits = __reduce_or_sync(ALL, mine);
             while (bits) {
-                const int place = __ffs(bits) - 1, fact = facts[32 * w + place], kind = fact & 7, owner = fact >> 4;
+                const int place = __ffs(bits) - 1, fact = facts[32 * w + place], kind = fact & 7, owner = fact >> 9;
                 bits &= bits - 1u;
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
                     if (current >= 0 && sum.some()) {
                         const int *range = s.joint_rows + 2 * current;
                         // The second alloy, if the joint has one, lies in one primitive behind all others.
-                        const bool mixed = role_of(s.prims, range[1] - 1) == MIX;
-                        Chord other = {0.0f, 0.0f, 0.0f, 0.0f};
-                        if (mixed) other = segment(s.prims, range[1] - 1, ray);
-                        sum.close_gaps();
+                        const int mix = range[1] - 1, shape = shape_of(s.prims, mix);
+                        sum.close();
                         if (sum.simple) {
                             solder += sum.metal(-LARGE, LARGE);
-                            if (other.t1 > other.t0) second += sum.metal(other.t0, other.t1);
-                            if (other.t3 > other.t2) second += sum.metal(other.t2, other.t3);
+                            if ((shape & 7) == MIX) {
+                                Chord other = {0.0f, 0.0f, 0.0f, 0.0f};
+                                if (!(shape & CLOSED)) other = segment(s.prims, mix, ray);
+                                else if (!between(s.prims, mix, shape & SHEARED, ray, iz, other.t0, other.t1)) other.t1 = other.t0;
+                                if (other.t1 > other.t0) second += sum.metal(other.t0, other.t1);
+                                if (other.t3 > other.t2) second += sum.metal(other.t2, other.t3);
+                            }
                         } else {
                             const float2 metal = solder_length(s.prims, range[0], range[1], ray);
                             solder += metal.x, second += metal.y;
@@ -421,38 +473,40 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         approach(frame, centre[0], centre[1], centre[2], ray);
                     }
                 }
-                if (kind != REST && (mine >> place & 1u)) {
-                    const int k = listed[32 * w + place];
-                    if (kind == NECK) {
-                        const float *centre = s.neck_centre + 3 * owner;
-                        const float reach = s.neck_radius[owner];
-                        if (approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
-                            solder += neck_length(s, owner, ray);
-                    } else {
-                        if (kind != JOINT) {
-                            const float4 ball = __ldg(&s.balls[k]);
-                            approach(frame, ball.x, ball.y, ball.z, ray);
-                        }
-                        const int role = role_of(s.prims, k);
-                        // Bodies come first, gaps next: what a ray finds none of spares it what is taken from them.
-                        if (kind == JOINT && role != BODY && (!sum.some() || ((role == KEEP || role == PATCH) && sum.gap.none()))) continue;
-                        const Chord chord = segment(s.prims, k, ray);
-                        if (kind != JOINT) {
-                            float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
-                            length = role == VOID ? -length : length;
-                            copper += length;
-                            sunk += kind == SUNK ? length : 0.0f;
-                        } else {
-                            if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
-                            if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
-                        }
-                    }
+                if (kind == REST) continue;
+                bool wanted = mine >> place & 1u;
+                const int k = listed[32 * w + place], role = fact >> 4 & 7;
+                if (kind == NECK) {
+                    const float *centre = s.neck_centre + 3 * owner;
+                    const float reach = s.neck_radius[owner];
+                    if (wanted && approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
+                        solder += neck_length(s, owner, ray);
+                    continue;
+                }
+                if (kind != JOINT) {
+                    const float4 ball = __ldg(&s.balls[k]);
+                    approach(frame, ball.x, ball.y, ball.z, ray);
+                } else if (role != BODY) {
+                    // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
+                    wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
+                    if (!__any_sync(ALL, wanted)) continue;
+                }
+                Chord chord = {0.0f, 0.0f, 0.0f, 0.0f};
+                if (fact & CLOSED << 4) {
+                    const bool met = between(s.prims, k, fact & SHEARED << 4, ray, iz, chord.t0, chord.t1);
+                    wanted = wanted && met;
+                } else if (wanted) chord = segment(s.prims, k, ray);
+                if (kind != JOINT) {
+                    float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
+                    length = !wanted ? 0.0f : role == VOID ? -length : length;
+                    copper += length;
+                    sunk += kind == SUNK ? length : 0.0f;
+                } else if (wanted) {
+                    if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
+                    if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
                 }
             }
         }
-        const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
-        const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
         float begin = 0.0f, end = 0.0f;
         auto through = [&](int k, int last) {
             float total = 0.0f;
@@ -542,7 +596,7 @@ __device__ short4 outline(const float *corners, int begin, int end, const float 
     return out;
 }
 
-extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int *items, int n_items,
+extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int4 *items, int n_items,
                                    const float *joint_centre, const float *joint_radius, const int *neck_rows,
                                    const float *frames, const float *u0, const float *v0, float pixel_mm, float distance,
                                    int rows, int columns, short4 *out) {
@@ -550,7 +604,7 @@ extern "C" __global__ void shadows(const float4 *balls, int primitives, const fl
     if (k >= n_items) return;
     const float *frame = frames + 12 * view;
     const Panel panel = {u0[view], v0[view], pixel_mm, distance, rows, columns};
-    const int kind = items[3 * k], owner = items[3 * k + 1];
+    const int kind = items[k].x, owner = items[k].y;
     short4 found = make_short4(0, 0, 0, 0);
     if (kind == JOINT || k >= primitives) {
         found = footprint(joint_centre + 3 * owner, joint_radius[owner], frame, panel);

@@ -226,20 +226,16 @@ struct Piece {
     __device__ __forceinline__ void clear() { begin = LARGE, end = -LARGE; }
     __device__ __forceinline__ bool none() const { return begin > end; }
     __device__ __forceinline__ float common(float t0, float t1) const { return fmaxf(fminf(end, t1) - fmaxf(begin, t0), 0.0f); }
-    // Takes t0 .. t1 in if they meet; nearer than TOUCH they count as one.
-    __device__ __forceinline__ bool grow(float t0, float t1) {
-        if (!(t0 <= end + TOUCH && t1 >= begin - TOUCH)) return false;
-        begin = fminf(begin, t0), end = fmaxf(end, t1);
-        return true;
-    }
-    __device__ __forceinline__ bool take(float t0, float t1) {
-        if (!none()) return false;
-        begin = t0, end = t1;
-        return true;
+    // Takes t0 .. t1 in if it holds none or they meet (nearer than TOUCH they count as one); whether it did. No branch, so
+    // that the intervals stay where they are.
+    __device__ __forceinline__ bool grow(bool wanted, float t0, float t1) {
+        const bool fits = wanted & ((t0 <= end + TOUCH & t1 >= begin - TOUCH) | none());
+        begin = fits ? fminf(begin, t0) : begin, end = fits ? fmaxf(end, t1) : end;
+        return fits;
     }
     // Takes in another, which it may have grown to meet.
     __device__ __forceinline__ void join(Piece &other) {
-        if (!other.none() && grow(other.begin, other.end)) other.clear();
+        if (grow(!other.none(), other.begin, other.end)) other.clear();
     }
 };
 
@@ -253,30 +249,33 @@ struct Sum {
         a.clear(), b.clear(), p.clear(), q.clear(), r.clear(), gap.clear(), other.clear(), keep.clear(), patch.clear();
     }
     __device__ __forceinline__ bool some() const { return !a.none(); }
-    __device__ __forceinline__ void put(Piece &one, Piece &two, float t0, float t1) {
-        if (!one.grow(t0, t1) && !one.take(t0, t1) && !two.grow(t0, t1) && !two.take(t0, t1)) simple = false;
+    __device__ __forceinline__ void put(Piece &one, Piece &two, bool wanted, float t0, float t1) {
+        wanted = wanted & !one.grow(wanted, t0, t1);
+        wanted = wanted & !two.grow(wanted, t0, t1);
+        simple = simple & !wanted;
     }
-    __device__ __forceinline__ void remove(float t0, float t1) {
-        if (!(t1 > t0)) return;
-        if (p.grow(t0, t1) || p.take(t0, t1) || q.grow(t0, t1) || q.take(t0, t1) || r.grow(t0, t1) || r.take(t0, t1)) return;
-        simple = false;
+    __device__ __forceinline__ void remove(bool wanted, float t0, float t1) {
+        wanted = wanted & !p.grow(wanted, t0, t1);
+        wanted = wanted & !q.grow(wanted, t0, t1);
+        wanted = wanted & !r.grow(wanted, t0, t1);
+        simple = simple & !wanted;
     }
-    __device__ __forceinline__ void add(int role, float t0, float t1) {
-        if (role == BODY) put(a, b, t0, t1);
-        else if (role == VOID) remove(t0, t1);
-        else if (role == GAP) put(gap, other, t0, t1);
-        else if (role == KEEP || role == PATCH) put(keep, patch, t0, t1);
-        else simple = false;
+    __device__ __forceinline__ void add(int role, bool wanted, float t0, float t1) {
+        if (role == BODY) put(a, b, wanted, t0, t1);
+        else if (role == GAP) put(gap, other, wanted, t0, t1);
+        else if (role == VOID) remove(wanted, t0, t1);
+        else put(keep, patch, wanted, t0, t1);
     }
     // A gap takes what lies in no keep and no patch.
     __device__ __forceinline__ void spare(const Piece &of) {
         if (of.none()) return;
         const bool swap = patch.begin < keep.begin;
         const float ends = swap ? patch.end : keep.end, next = fmaxf(patch.begin, keep.begin);
-        remove(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
-        remove(fmaxf(of.begin, ends), fminf(of.end, next));
-        if (!patch.none()) remove(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
+        take(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
+        take(fmaxf(of.begin, ends), fminf(of.end, next));
+        if (!patch.none()) take(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
     }
+    __device__ __forceinline__ void take(float t0, float t1) { remove(t1 > t0, t0, t1); }
     __device__ __forceinline__ void settle() {
         if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
     }
@@ -433,8 +432,6 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         ray.x = ray.y = ray.z = 0.0f;
         float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
-        const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
-        const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
         int current = -1;
         Sum sum;
@@ -447,20 +444,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 bits &= bits - 1u;
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
-                    if (current >= 0 && sum.some()) {
+                    if (current >= 0 && (sum.some() || !sum.simple)) {
                         const int *range = s.joint_rows + 2 * current;
                         // The second alloy, if the joint has one, lies in one primitive behind all others.
                         const int mix = range[1] - 1, shape = shape_of(s.prims, mix);
+                        const bool mixed = (shape & 7) == MIX;
                         sum.close();
-                        if (sum.simple) {
+                        if (sum.simple && (!mixed || shape & CLOSED)) {
                             solder += sum.metal(-LARGE, LARGE);
-                            if ((shape & 7) == MIX) {
-                                Chord other = {0.0f, 0.0f, 0.0f, 0.0f};
-                                if (!(shape & CLOSED)) other = segment(s.prims, mix, ray);
-                                else if (!between(s.prims, mix, shape & SHEARED, ray, iz, other.t0, other.t1)) other.t1 = other.t0;
-                                if (other.t1 > other.t0) second += sum.metal(other.t0, other.t1);
-                                if (other.t3 > other.t2) second += sum.metal(other.t2, other.t3);
-                            }
+                            float begin, end;
+                            if (mixed && between(s.prims, mix, shape & SHEARED, ray, iz, begin, end)) second += sum.metal(begin, end);
                         } else {
                             const float2 metal = solder_length(s.prims, range[0], range[1], ray);
                             solder += metal.x, second += metal.y;
@@ -491,22 +484,25 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                     wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
                     if (!__any_sync(ALL, wanted)) continue;
                 }
-                Chord chord = {0.0f, 0.0f, 0.0f, 0.0f};
-                if (fact & CLOSED << 4) {
-                    const bool met = between(s.prims, k, fact & SHEARED << 4, ray, iz, chord.t0, chord.t1);
-                    wanted = wanted && met;
-                } else if (wanted) chord = segment(s.prims, k, ray);
-                if (kind != JOINT) {
-                    float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
-                    length = !wanted ? 0.0f : role == VOID ? -length : length;
+                float begin, end, more = 0.0f;
+                if (fact & CLOSED << 4) wanted = between(s.prims, k, fact & SHEARED << 4, ray, iz, begin, end) && wanted;
+                else {
+                    const Chord chord = segment(s.prims, k, ray);
+                    begin = chord.t0, end = chord.t1, more = fmaxf(chord.t3 - chord.t2, 0.0f);
+                    // A second interval, behind the waist of a primitive, is left to the slow way.
+                    if (kind == JOINT && wanted && more > 0.0f) sum.simple = false;
+                }
+                if (kind == JOINT) sum.add(role, wanted && end > begin, begin, end);
+                else {
+                    float length = mine >> place & 1u ? (wanted ? fmaxf(end - begin, 0.0f) : 0.0f) + more : 0.0f;
+                    length = role == VOID ? -length : length;
                     copper += length;
                     sunk += kind == SUNK ? length : 0.0f;
-                } else if (wanted) {
-                    if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
-                    if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
                 }
             }
         }
+        const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
+        const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         float begin = 0.0f, end = 0.0f;
         auto through = [&](int k, int last) {
             float total = 0.0f;

@@ -14,6 +14,10 @@ import numpy as np
 import torch
 
 
+TRIED: dict[str, str] = {}
+"""What the bench defines for a source beside, to try other sizes."""
+
+
 def program(source: str, defines: str = "") -> str:
     """The text of a .cu file behind what is defined for it ("NAME value", several apart by semicolons)."""
     lines = [f"#define {each}\n" for each in defines.split(";") if each]
@@ -43,12 +47,14 @@ def launch(
     shared: int = 0,
     defines: str = "",
 ) -> None:
-    """Start a kernel on torch's stream. Tensors pass as addresses, int and float as 32 bits; `defines`: see `program`."""
+    """Start a kernel on torch's stream. Tensors pass as addresses, int and float as 32 bits; for `defines` see
+    `program`."""
     from cuda.core import LaunchConfig
     from cuda.core import launch as start
 
     config = LaunchConfig(grid=grid, block=block, shmem_size=shared)
-    kernel = _kernel(source, name, torch.cuda.current_device(), defines)
+    everything = ";".join(filter(None, (defines, TRIED.get(source, ""))))
+    kernel = _kernel(source, name, torch.cuda.current_device(), everything)
     start(_Stream(), config, kernel, *map(passed, arguments))
 
 

@@ -14,6 +14,7 @@
 #ifndef BLOCKS
 #define BLOCKS 4
 #endif
+#define BLOCKS_MOUNTED 3
 #define MAGIC 12582912.0f
 #define BITS 0x4B400000u
 
@@ -181,7 +182,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_upright(
     p.add(sums, wanted, volume);
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_mounted(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS_MOUNTED) add_mounted(
     const char *views, int narrow, int rows, int columns, const float4 *maps, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);

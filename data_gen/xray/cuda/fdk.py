@@ -24,7 +24,7 @@ RUN, WIDE, DEEP = 8, 16, 16
 block in x and z, a thread each, as in fdk.cu."""
 
 PITCH = 64
-"""Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows that it meets."""
+"""Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows it meets."""
 
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
 PRECISIONS = ("float32", "tf32", "float16")

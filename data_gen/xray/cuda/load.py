@@ -176,8 +176,11 @@ def _with_sorted_boxes(packed: Packed) -> Packed:
 
 
 def _in_one(packed: Packed) -> NDArray[np.float32]:
-    """All numbers of a primitive side by side, as project.cu reads them: origin, first end; a, b / 2, c, last end; of its
-    map the shear (x, y) or the last number, role and form (bits of an integer); the other eight numbers of the map."""
+    """All numbers of a primitive side by side, as project.cu reads them.
+
+    Origin, first end; a, b / 2, c, last end; of its map the shear (x, y) or the last number, 0, role and form (bits of an
+    integer); the other eight numbers of the map.
+    """
     matrix, ends = packed.matrix.astype(np.float64), packed.ends.astype(np.float64)
     profile = packed.profile.astype(np.float64)
     sheared, closed = _forms(packed)

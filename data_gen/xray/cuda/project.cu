@@ -8,7 +8,9 @@
 #define TALL 32
 #define AREA (WIDE * TALL)
 #define THREADS 256
+#ifndef BLOCKS
 #define BLOCKS 3
+#endif
 #define WARPS (THREADS / 32)
 #define LISTED 1024
 #define WORDS (LISTED / 32)

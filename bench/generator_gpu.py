@@ -1,7 +1,7 @@
 """Speed of the generator on one CUDA card: joints per second as tensors, each part beside its floor.
 
     python bench/generator_gpu.py [--table bench/generator_gpu.csv] [--workers 14] [--scans 14] [--cases kernel …]
-    python bench/generator_gpu.py --session      tests of the kernels on the card, then all cases but `store`, in 8 minutes
+    python bench/generator_gpu.py --session     tests on the card, then all cases but `store`, in 8 minutes
 
 Two cases. *Kernel case*: 5x5 joints, 360 views of 320x320 pixels, 2x2 sub-rays, 8 energies, noise, 48^3 voxels,
 backprojected straight onto the joints' grids; beside it the same scan by the way of a lab's (a lattice of its own, cut,
@@ -48,8 +48,8 @@ SESSION = "agreement", "kernel", "sizes", "growth", "training"
 
 
 SIZES: tuple[tuple[str, int | None, int], ...] = (
-    ("project", None, 2), ("project", None, 4), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3), ("fdk", 16, 3),
-    ("fdk", 16, 2),
+    ("project", None, 2), ("project", None, 4), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3),
+    ("fdk", 16, 3), ("fdk", 16, 2),
 )  # fmt: skip
 """Sizes to try: source, voxels of a run, blocks that a multiprocessor must hold."""
 

@@ -21,7 +21,11 @@ GPP = shutil.which("g++")
 @functools.cache
 def library(source: str, defines: str = "") -> ctypes.CDLL:
     """One .cu file as a library with a function `run_NAME` for each kernel."""
-    text = compiled.program(source, defines)
+    # Macros first: parameters may be some.
+    expand = [str(GPP), "-E", "-P", "-x", "c++", "-"]
+    text = subprocess.run(
+        expand, input=compiled.program(source, defines), capture_output=True, text=True, check=True
+    ).stdout
     text = re.sub(r"extern __shared__ (\w+) (\w+)\[\];", r"\1 *\2 = (\1 *)shim_dynamic;", text)
     for name, parameters in KERNEL.findall(text):
         types = [re.match(r"\s*(.*?)\w+\s*$", p, re.S).group(1) for p in parameters.split(",")]

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import torch
 
-
 TRIED: dict[str, str] = {}
 """What the bench defines for a source beside, to try other sizes."""
 

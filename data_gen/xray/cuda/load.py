@@ -6,6 +6,7 @@ has its middle at u = u0_mm[i] + column·pixel_mm and v = v0_mm[i] + row·pixel_
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -53,8 +54,8 @@ JOINT, NECK, COPPER, SUNK, REST = range(5)
 REACH = 12
 """Pixels of the widest blur to either side that the detector's kernels hold."""
 
-MOST_BOXES, MOST_ENERGIES = 48, 320
-"""Boxes and energies of one scan that the projector holds in shared memory."""
+MOST_BOXES, MOST_ENERGIES, FEW_ENERGIES = 48, 320, 8
+"""Boxes and energies of one scan that the projector holds in shared memory; so few energies need none of it."""
 
 
 class Load(NamedTuple):
@@ -62,7 +63,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds, few: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -72,6 +73,7 @@ class Load(NamedTuple):
     rows: int
     sub_rays: int
     box_kinds: tuple[int, ...]
+    few: tuple[np.float32, ...]
 
 
 class Sent(NamedTuple):
@@ -91,6 +93,7 @@ class Sent(NamedTuple):
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
         box_kinds: how many of the first boxes are copper and how many after them laminate.
+        few: `bins` energy by energy, attenuations times -log2(e), filled up with energies without weight.
     """
 
     packed: Packed
@@ -108,6 +111,7 @@ class Sent(NamedTuple):
     rows: int
     sub_rays: int
     box_kinds: tuple[int, ...]
+    few: tuple[np.float32, ...]
 
 
 def load(
@@ -139,6 +143,9 @@ def load(
     rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
     kinds = [int(np.sum(packed.box_material == kind)) for kind in (COPPER_BOX, LAMINATE_BOX)]
+    few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
+    first_few = rest[3].T[:FEW_ENERGIES]
+    few[: len(first_few)] = first_few * ([-1.0 / math.log(2.0)] * MATERIALS + [1.0, 1.0])
     return Load(
         parcel(arrays),
         beam.pixel_mm,
@@ -147,6 +154,7 @@ def load(
         beam.rows,
         sub_rays,
         tuple(kinds),
+        tuple(few.ravel()),
     )
 
 
@@ -178,8 +186,8 @@ def _with_sorted_boxes(packed: Packed) -> Packed:
 def _in_one(packed: Packed) -> NDArray[np.float32]:
     """All numbers of a primitive side by side, as project.cu reads them.
 
-    Origin, first end; a, b / 2, c, last end; of its map the shear (x, y) or the last number, 0, role and form (bits of an
-    integer); the other eight numbers of the map.
+    Origin, first end; a, b / 2, c, last end; of its map the shear (x, y) or the last number, 0, role and form (bits
+    of an integer); the other eight numbers of the map.
     """
     matrix, ends = packed.matrix.astype(np.float64), packed.ends.astype(np.float64)
     profile = packed.profile.astype(np.float64)
@@ -211,7 +219,8 @@ def _forms(packed: Packed) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
 
 
 def _shape(role: NDArray[Any], sheared: NDArray[np.bool_], closed: NDArray[np.bool_]) -> NDArray[np.int32]:
-    return (role + SHEARED * sheared + CLOSED * closed).astype(np.int32)
+    shape: NDArray[np.int32] = (role + SHEARED * sheared + CLOSED * closed).astype(np.int32)
+    return shape
 
 
 def _items(packed: Packed) -> NDArray[np.int32]:
@@ -255,6 +264,7 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.rows,
         load.sub_rays,
         load.box_kinds,
+        load.few,
     )
 
 

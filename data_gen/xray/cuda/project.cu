@@ -19,6 +19,7 @@
 #define ALL 0xffffffffu
 #define LARGE 1e30f
 #define TOUCH 2e-6f
+#define FEW 8
 #define SHEARED 8
 #define CLOSED 16
 
@@ -309,17 +310,24 @@ __device__ __forceinline__ unsigned cover(int first, int last, int start, int si
     return high > low ? (ALL >> (32 - (high - low))) << low : 0u;
 }
 
+// The energies of a scan are parameters, so that they lie in constant memory and cost no load: five attenuations (solder,
+// copper, laminate, silicon, second alloy) times -log2(e), weights for signal and variance. A scan with more than FEW
+// reads them from `bins`.
+#define ENERGY(n) float sol##n, float cop##n, float lam##n, float sil##n, float sec##n, float wgt##n, float var##n
+#define NUMBERS(n) {sol##n, cop##n, lam##n, sil##n, sec##n, wgt##n, var##n}
+
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
-    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, float *signal,
-    float *variance, int *lost) {
+    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, ENERGY(0), ENERGY(1), ENERGY(2),
+    ENERGY(3), ENERGY(4), ENERGY(5), ENERGY(6), ENERGY(7), float *signal, float *variance, int *lost) {
+    const float few[FEW][7] = {NUMBERS(0), NUMBERS(1), NUMBERS(2), NUMBERS(3), NUMBERS(4), NUMBERS(5), NUMBERS(6), NUMBERS(7)};
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     extern __shared__ float4 energy[];
     __shared__ short listed[LISTED];
-    __shared__ int facts[LISTED];
+    __shared__ int2 entries[LISTED];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS];
     __shared__ float4 sides[BOXES];
     __shared__ float4 layer[BOXES];
@@ -365,7 +373,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         sides[k] = make_float4(low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]);
         layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(alike), 0.0f);
     }
-    for (int e = thread; e < energies; e += THREADS) {
+    for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
         energy[2 * e] = make_float4(scale * bins[e], scale * bins[energies + e], scale * bins[2 * energies + e],
                                     scale * bins[3 * energies + e]);
@@ -376,10 +384,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     // and columns.
     const int words = total > 0 ? (total >> 5) + 1 : 0;
     for (int w = 0; w < words; w++) {
-        int i = 32 * w + lane, fact = REST;
+        int i = 32 * w + lane, fact = REST, k = 0;
         unsigned across = 0, down = 0;
         if (i < total) {
-            int k = listed[i];
+            k = listed[i];
             short4 p = __ldg(&span[k]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
             const int4 item = __ldg(&items[k]);
@@ -390,7 +398,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             if (lane == 0) in_row[w][line] = votes, in_column[w][line] = others;
         }
         if (warp == w % WARPS) {
-            facts[i] = fact;
+            entries[i] = make_int2(fact, k);
             unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
             if (lane == 0) solid[w] = a, several[w] = b;
         }
@@ -442,7 +450,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             const unsigned mine = in_row[w][r] & in_column[w][c] & solid[w];
             unsigned bits = __reduce_or_sync(ALL, mine);
             while (bits) {
-                const int place = __ffs(bits) - 1, fact = facts[32 * w + place], kind = fact & 7, owner = fact >> 9;
+                const int place = __ffs(bits) - 1;
+                const int2 entry = entries[32 * w + place];
+                const int fact = entry.x, k = entry.y, kind = fact & 7, owner = fact >> 9;
+                const bool met_here = mine >> place & 1u;
                 bits &= bits - 1u;
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
@@ -469,8 +480,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                     }
                 }
                 if (kind == REST) continue;
-                bool wanted = mine >> place & 1u;
-                const int k = listed[32 * w + place], role = fact >> 4 & 7;
+                bool wanted = met_here;
+                const int role = fact >> 4 & 7;
                 if (kind == NECK) {
                     const float *centre = s.neck_centre + 3 * owner;
                     const float reach = s.neck_radius[owner];
@@ -496,7 +507,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 }
                 if (kind == JOINT) sum.add(role, wanted && end > begin, begin, end);
                 else {
-                    float length = mine >> place & 1u ? (wanted ? fmaxf(end - begin, 0.0f) : 0.0f) + more : 0.0f;
+                    float length = met_here ? (wanted ? fmaxf(end - begin, 0.0f) : 0.0f) + more : 0.0f;
                     length = role == VOID ? -length : length;
                     copper += length;
                     sunk += kind == SUNK ? length : 0.0f;
@@ -526,10 +537,20 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         laminate = fmaxf(laminate - sunk, 0.0f);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
-        for (int e = 0; e < energies; e++) {
-            const float4 m = energy[2 * e], n = energy[2 * e + 1];
-            const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
-            passed += n.y * share, spread += n.z * share;
+        if (energies <= FEW) {
+#pragma unroll
+            for (int e = 0; e < FEW; e++) {
+                const float *m = few[e];
+                const float share = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
+                passed += m[5] * share, spread += m[6] * share;
+            }
+        } else {
+#pragma unroll 1
+            for (int e = 0; e < energies; e++) {
+                const float4 m = energy[2 * e], n = energy[2 * e + 1];
+                const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
+                passed += n.y * share, spread += n.z * share;
+            }
         }
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.

@@ -47,6 +47,7 @@ inline float rsqrtf(float a) { return 1.0f / sqrtf(a); }
 inline float __expf(float a) { return expf(a); }
 inline float __logf(float a) { return logf(a); }
 inline float __cosf(float a) { return cosf(a); }
+inline float __sinf(float a) { return sinf(a); }
 inline float __saturatef(float a) { return a < 0 ? 0 : a > 1 ? 1 : a; }
 inline int __popc(unsigned v) { return __builtin_popcount(v); }
 inline int __ffs(int v) { return __builtin_ffs(v); }

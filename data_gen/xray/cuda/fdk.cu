@@ -10,7 +10,7 @@
 #endif
 #define WIDE 16
 #define DEEP 16
-#define THREADS (WIDE * DEEP)
+#define THREADS 256
 #ifndef BLOCKS
 #define BLOCKS 4
 #endif

@@ -19,9 +19,9 @@ from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
-RUN, WIDE, DEEP = 8, 16, 16
-"""Voxels along the axis that one thread follows (they share column, depth and weight of every view) and voxels of a
-block in x and z, a thread each, as in fdk.cu."""
+RUN, WIDE, DEEP, THREADS = 8, 16, 16, 256
+"""Voxels along the axis that one thread follows (they share column, depth and weight of every view), voxels of a block
+in x and z, and its threads, one for each, as in fdk.cu."""
 
 PITCH = 64
 """Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows it meets."""
@@ -169,7 +169,7 @@ class Backprojection:
         sizes = (float(beam.source_axis_mm), float(beam.voxel_mm)) if self.upright else ()
         pitch = filtered.stride(1) * filtered.element_size()
         compiled.launch(
-            "fdk", name, grid, WIDE * DEEP, *common, *sizes, share, self.volume, defines=f"PITCH {pitch}"
+            "fdk", name, grid, THREADS, *common, *sizes, share, self.volume, defines=f"PITCH {pitch}"
         )
 
 

@@ -5,6 +5,7 @@ The backprojection is fdk.cu (see `compiled`).
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -34,7 +35,7 @@ class Ramp:
     """The ramp filter as one matrix product along the rows of a detector.
 
     Args:
-        beam: the scan.
+        columns, voxel_mm: pixels of a row and their size at the axis.
         cutoff, apodisation: see `xray.reconstruct.ramp_response`.
         device: the card.
         precision: of the product; float16 adds up in float32 and takes taps whose rounding is passed outward, so
@@ -43,23 +44,24 @@ class Ramp:
 
     def __init__(
         self,
-        beam: ConeBeam,
+        columns: int,
+        voxel_mm: float,
         cutoff: float,
         device: torch.device,
         precision: str = "float32",
         apodisation: str = "hann",
     ) -> None:
-        response = ramp_response(beam.columns, beam.voxel_mm, cutoff, apodisation)
-        taps = scipy.fft.irfft(response)[: beam.columns]
+        response = ramp_response(columns, voxel_mm, cutoff, apodisation)
+        taps = scipy.fft.irfft(response)[:columns]
         # The largest tap becomes about 1, so that the smallest stay normal numbers of half precision.
         self.scale = 2.0 ** math.ceil(math.log2(abs(taps[0])))
         taps = taps / self.scale
         if precision == "float16":
             taps = _diffused(taps)
-        places = torch.arange(beam.columns, device=device)
+        places = torch.arange(columns, device=device)
         index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
-        padded = -beam.columns % PITCH
+        padded = -columns % PITCH
         matrix = torch.nn.functional.pad(put(taps.astype(np.float32), device)[index], (0, padded))
         if precision == "float16":
             # Each pixel's value and, beside it, its right neighbour's, as the backprojection reads them in one load.
@@ -74,6 +76,14 @@ class Ramp:
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
         return views @ self.matrix
+
+
+@functools.lru_cache(maxsize=16)
+def ramp_of(
+    columns: int, voxel_mm: float, cutoff: float, device: torch.device, precision: str, apodisation: str
+) -> Ramp:
+    """The filter of a scanner, kept for the scans that follow."""
+    return Ramp(columns, voxel_mm, cutoff, device, precision, apodisation)
 
 
 def _diffused(taps: NDArray[np.float64]) -> NDArray[np.float64]:

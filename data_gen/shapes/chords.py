@@ -111,7 +111,9 @@ def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, 
     a, b, c, low, high = profile[k, 0], profile[k, 1], profile[k, 2], ends[k, 0], ends[k, 1]
     ox, oy, oz, cx, cy, cz = origin[k, 0], origin[k, 1], origin[k, 2], centre[0], centre[1], centre[2]
     sx, sy, sz = source[0] - cx, source[1] - cy, source[2] - cz
-    zero, tiny, one_half = a - a, matrix.dtype.type(1e-30), matrix.dtype.type(0.5)
+    zero, tiny, unit, half_b = a - a, matrix.dtype.type(1e-30), matrix.dtype.type(1.0), matrix.dtype.type(0.5) * b
+    # From the primitive's origin to where the rays' parameters count from.
+    ox, oy, oz = cx - ox, cy - oy, cz - oz
     # Slices of whole arrays: a slice of a slice has a stride that only the run knows, and nothing goes side by side.
     ray_x, ray_y = directions[0, first : first + n], directions[1, first : first + n]
     ray_z = directions[2, first : first + n]
@@ -124,7 +126,7 @@ def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, 
     for i in range(n):
         dx, dy, dz = ray_x[i], ray_y[i], ray_z[i]
         t = -(sx * dx + sy * dy + sz * dz)
-        px, py, pz = cx + (sx + t * dx) - ox, cy + (sy + t * dy) - oy, cz + (sz + t * dz) - oz
+        px, py, pz = ox + (sx + t * dx), oy + (sy + t * dy), oz + (sz + t * dz)
         qx = m00 * px + m01 * py + m02 * pz
         qy = m10 * px + m11 * py + m12 * pz
         qz = m20 * px + m21 * py + m22 * pz
@@ -134,13 +136,15 @@ def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, 
         lead = vx * vx + vy * vy - c * vz * vz
         # A ray along a straight flank has no roots; this one's lie far beyond the end planes.
         lead = tiny if lead == zero else lead
-        half = qx * vx + qy * vy - c * qz * vz - one_half * b * vz
-        rest = qx * qx + qy * qy - a - b * qz - c * qz * qz
+        slope = c * qz + half_b
+        half = qx * vx + qy * vy - slope * vz
+        rest = qx * qx + qy * qy - a - (slope + half_b) * qz
         square = half * half - lead * rest
         sum_of_like = -(half + math.copysign(math.sqrt(max(square, zero)), half))
         one, other = rest / sum_of_like, sum_of_like / lead
         near, far = min(one, other), max(one, other)
-        one, other = (low - qz) / vz, (high - qz) / vz
+        over = unit / vz
+        one, other = (low - qz) * over, (high - qz) * over
         lower, upper = min(one, other), max(one, other)
         closed, met = lead > zero, square > zero
         begin = max(lower, near) if closed else lower

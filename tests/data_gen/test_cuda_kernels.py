@@ -73,6 +73,11 @@ CASES = {
         *(sd.sphere((x, 0.0, 0.0), r) for x, r in ((-0.4, 0.1), (0.0, 0.15), (0.4, 0.1), (0.2, 0.12))),
         *(sd.sphere((x, 0.0, 0.0), 0.02, role=sd.VOID) for x in (-0.42, -0.1, -0.02, 0.06, 0.18, 0.4)),
     ),
+    # Three holes apart, and a fourth that joins the last two.
+    "joined holes": sd.join(
+        sd.sphere((0.0, 0.0, 0.0), 0.25),
+        *(sd.sphere((x, 0, 0), r, role=sd.VOID) for x, r in ((-0.15, 0.03), (0.0, 0.04), (0.09, 0.04), (0.045, 0.03))),
+    ),
     # A waist met so steeply that a ray leaves and comes back.
     "waist": sd.segment((0.01, 0.0, 1.0), (-0.25, 0.25), origin=(0.0, 0.0, 0.0)),
     "leaning": leaning(sd.join(sd.sphere((0, 0, 0), 0.25), sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID)), 0.7, 3.0),

@@ -310,6 +310,28 @@ __device__ __forceinline__ unsigned cover(int first, int last, int start, int si
     return high > low ? (ALL >> (32 - (high - low))) << low : 0u;
 }
 
+// Length of a ray in boxes. Those with the sides of the one before meet them no second time; in ORDER, nearer sides
+// come first.
+template <bool ORDER> struct Boxes {
+    const float4 *sides, *layer;
+    float ix, iy, iz, begin, end;
+    __device__ __forceinline__ float through(int k, int last) {
+        float total = 0.0f;
+        for (; k < last; k++) {
+            const float4 z = layer[k];
+            if (!__float_as_int(z.z)) {
+                const float4 p = sides[k];
+                const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
+                begin = ORDER ? fmaxf(x0, y0) : fmaxf(fminf(x0, x1), fminf(y0, y1));
+                end = ORDER ? fminf(x1, y1) : fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+            }
+            const float z0 = z.x * iz, z1 = z.y * iz;
+            total += fmaxf(fminf(end, ORDER ? z1 : fmaxf(z0, z1)) - fmaxf(begin, ORDER ? z0 : fminf(z0, z1)), 0.0f);
+        }
+        return total;
+    }
+};
+
 // The energies of a scan are parameters, so that they lie in constant memory and cost no load: five attenuations (solder,
 // copper, laminate, silicon, second alloy) times -log2(e), weights for signal and variance. A scan with more than FEW
 // reads them from `bins`.
@@ -334,11 +356,13 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     __shared__ int counts[WARPS];
     __shared__ int found[2];
     __shared__ short pixels[2][AREA];
-    __shared__ float frame[12];
+    // Source, three axes, and the middle of the view's first pixel.
+    __shared__ float frame[14];
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
     if (thread < 12) frame[thread] = frames[12 * view + thread];
+    else if (thread < 14) frame[thread] = thread == 12 ? u0[view] : v0[view];
     if (thread < 2) found[thread] = 0;
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
@@ -367,11 +391,26 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         total = LISTED - 1;
         if (thread == 0) lost[0] = 1;
     }
+    // Whether all rays of the tile run alike along an axis: all meet a box's sides in one order, in which they are put.
+    // Directions are linear in u and v, so its corners tell.
+    bool back[3], ordered = true;
+    for (int axis = 0; axis < 3; axis++) {
+        float least = LARGE, most = -LARGE;
+        for (int corner = 0; corner < 4; corner++) {
+            const float u = frame[12] + ((float)(column0 + (corner & 1 ? WIDE : 0)) - 0.5f) * pixel_mm;
+            const float v = frame[13] + ((float)(row0 + (corner & 2 ? TALL : 0)) - 0.5f) * pixel_mm;
+            const float along = distance * frame[9 + axis] + u * frame[3 + axis] + v * frame[6 + axis];
+            least = fminf(least, along), most = fmaxf(most, along);
+        }
+        back[axis] = most < 0.0f, ordered = ordered && least * most > 0.0f;
+    }
     for (int k = thread; k < boxes; k += THREADS) {
         const float *low = box_low + 3 * k, *high = box_high + 3 * k;
         bool alike = k > 0 && low[0] == low[-3] && low[1] == low[-2] && high[0] == high[-3] && high[1] == high[-2];
-        sides[k] = make_float4(low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]);
-        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(alike), 0.0f);
+        const float4 side = {low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]};
+        const float lower = low[2] - frame[2], upper = high[2] - frame[2];
+        sides[k] = make_float4(back[0] ? side.y : side.x, back[0] ? side.x : side.y, back[1] ? side.w : side.z, back[1] ? side.z : side.w);
+        layer[k] = make_float4(back[2] ? upper : lower, back[2] ? lower : upper, __int_as_float(alike), 0.0f);
     }
     for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -432,8 +471,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
         const int pixel = words == 0 ? which : pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
         known = known && row0 + r < rows && column0 + c < columns;
-        const float u = u0[view] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
-        const float v = v0[view] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
+        const float u = frame[12] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
+        const float v = frame[13] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
         Ray ray;
         ray.dx = distance * frame[9] + u * frame[3] + v * frame[6];
         ray.dy = distance * frame[10] + u * frame[4] + v * frame[7];
@@ -516,24 +555,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        float begin = 0.0f, end = 0.0f;
-        auto through = [&](int k, int last) {
-            float total = 0.0f;
-            for (; k < last; k++) {
-                const float4 z = layer[k];
-                if (!__float_as_int(z.z)) {
-                    const float4 p = sides[k];
-                    const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
-                    begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
-                }
-                const float z0 = z.x * iz, z1 = z.y * iz;
-                total += fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
-            }
-            return total;
-        };
-        copper += through(0, copper_end);
-        float laminate = through(copper_end, laminate_end);
-        const float silicon = through(laminate_end, boxes);
+        float laminate, silicon;
+        if (ordered) {
+            Boxes<true> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
+            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
+            silicon = in.through(laminate_end, boxes);
+        } else {
+            Boxes<false> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
+            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
+            silicon = in.through(laminate_end, boxes);
+        }
         laminate = fmaxf(laminate - sunk, 0.0f);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;

@@ -25,7 +25,8 @@ import cuda_cpp
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(cuda_cpp.GPP is None, reason="no g++")]
 HERE = torch.device("cpu")
-BEAM = ConeBeam(**case.UPRIGHT | {"views": 5})
+# The first view looks along x, in which pieces lie one behind the other.
+BEAM = ConeBeam(**case.UPRIGHT | {"views": 5, "first_angle_deg": 90.0})
 
 
 @pytest.fixture(autouse=True)

@@ -1,6 +1,7 @@
 """Speed of the generator on one CUDA card: joints per second as tensors, each part beside its floor.
 
     python bench/generator_gpu.py [--table bench/generator_gpu.csv] [--workers 14] [--scans 14] [--cases kernel …]
+    python bench/generator_gpu.py --session     tests on the card, then all cases but `store`, in 8 minutes
 
 Two cases. *Kernel case*: 5x5 joints, 360 views of 320x320 pixels, 2x2 sub-rays, 8 energies, noise, 48^3 voxels,
 backprojected straight onto the joints' grids; beside it the same scan by the way of a lab's (a lattice of its own, cut,
@@ -12,6 +13,7 @@ that are not measured stay in the table.
 from __future__ import annotations
 
 import argparse
+import subprocess
 import sys
 import tempfile
 import time
@@ -27,6 +29,7 @@ import torch
 from jointwise.data_gen import device as dv
 from jointwise.data_gen.generate import WRITERS, generate
 from jointwise.data_gen.shapes.columns import sweep
+from jointwise.data_gen.xray.cuda import compiled, fdk
 from jointwise.joints.grid import Grid
 from jointwise.joints.store import write_shard
 
@@ -37,8 +40,18 @@ from gpu_parts import agreement, cut, joints_per_second, noise, parts, straight
 FLOORS_MS = {"project": 1.05, "measure": 0.21, "ramp": 0.049, "backproject onto the grids": 0.69}
 """Kernel case, per array: what the prototype's instructions (or bytes: ramp) need at full rate of one H100."""
 
-CASES = "agreement", "kernel", "training", "store", "growth"
+CASES = "agreement", "kernel", "sizes", "training", "store", "growth"
 """Parts of the table, in the order they are measured."""
+
+SESSION = "agreement", "kernel", "sizes", "growth", "training"
+"""What a session on a lent card measures behind the tests, the shortest first; rows are saved part by part."""
+
+
+SIZES: tuple[tuple[str, int | None, int], ...] = (
+    ("project", None, 2), ("project", None, 4), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3),
+    ("fdk", 16, 3), ("fdk", 16, 2),
+)  # fmt: skip
+"""Sizes to try: source, voxels of a run, blocks that a multiprocessor must hold."""
 
 
 def prepare_number(number: int) -> dv.Prepared | None:
@@ -68,11 +81,33 @@ def kernel_rows(prepared: dv.Prepared, precision: str, name: str) -> list[Row]:
         rows.append(
             Row(f"kernel case: {part} ({precision})", name, round(ms, 3), floor, ratio, "ms/array", floor)
         )
+    rows.append(
+        Row(
+            f"kernel case: the host's share ({precision})",
+            name,
+            host_ms(prepared, precision),
+            "",
+            "",
+            "ms/array",
+            "",
+        )
+    )
     for what, make in (("straight onto the joints' grids", straight), ("by lattice, cut and levels", cut)):
         rate = joints_per_second(make, [prepared], KERNEL_GRID, precision, 80)
         goal = 8000, round(rate / 8000, 2), "joints/s", 18000
         rows.append(Row(f"kernel case: {what} ({precision})", name, round(rate), *goal))
     return rows
+
+
+def host_ms(prepared: dv.Prepared, precision: str) -> float:
+    """Time until one array is under way, the card idle: what Python itself costs."""
+    times = []
+    for _ in range(20):
+        torch.cuda.synchronize()
+        start = time.perf_counter()
+        straight(prepared, KERNEL_GRID, precision)
+        times.append(1e3 * (time.perf_counter() - start))
+    return round(float(np.median(times)), 3)
 
 
 def training_rows(scans: list[dv.Prepared], precision: str, name: str) -> list[Row]:
@@ -250,18 +285,25 @@ def main() -> None:
     options.add_argument("--boards", type=int, default=56)
     options.add_argument("--joints", type=int, default=100_000)
     options.add_argument("--cases", nargs="+", choices=CASES, default=CASES)
+    options.add_argument(
+        "--session", action="store_true", help="tests on the card first, then all but `store`"
+    )
     chosen = options.parse_args()
-    name, scans, ahead = torch.cuda.get_device_name(), [], 0.0
-    for case in CASES:
-        if case not in chosen.cases:
+    name, scans, ahead, begin = torch.cuda.get_device_name(), [], 0.0, time.perf_counter()
+    failed = tested() if chosen.session else 0
+    for case in SESSION if chosen.session else CASES:
+        if not chosen.session and case not in chosen.cases:
             continue
-        if case in ("training", "growth") and not scans and "training" in chosen.cases:
+        late = case == "training" or (case == "growth" and not chosen.session and "training" in chosen.cases)
+        if late and not scans:
             scans, ahead = prepared_ahead(chosen.scans, chosen.workers)
         if case == "agreement":
             rows = agreement_rows(name)
         elif case == "kernel":
             prepared = kernel_prepared()
             rows = [row for p in ("float32", "float16") for row in kernel_rows(prepared, p, name)]
+        elif case == "sizes":
+            rows = size_rows(kernel_prepared(), name)
         elif case == "training":
             rows = training_case(scans, ahead, chosen.workers, name)
         elif case == "store":
@@ -271,6 +313,35 @@ def main() -> None:
         save(rows, chosen.table)
         for row in rows:
             print(*row, sep=" | ", flush=True)
+        print(f"{time.perf_counter() - begin:.0f} s: {case} done", flush=True)
+    sys.exit(failed)
+
+
+def tested() -> int:
+    """The kernels' tests, those on the card among them; what pytest returns."""
+    program = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/data_gen/test_cuda.py"]
+    root = Path(__file__).resolve().parents[1]
+    return subprocess.run([*program, "-k", "card or sizes"], cwd=root, check=False, timeout=180).returncode
+
+
+def size_rows(prepared: dv.Prepared, name: str) -> list[Row]:
+    """Parts of the kernel case with other sizes of blocks and runs than the kernels have, for whoever tunes them."""
+    rows = []
+    for source, run, blocks in SIZES:
+        usual = fdk.RUN
+        compiled.TRIED[source] = f"BLOCKS {blocks}" if run is None else f"BLOCKS {blocks};RUN {run}"
+        fdk.RUN = usual if run is None else run
+        try:
+            part = "project" if source == "project" else "backproject onto the grids"
+            ms = parts(prepared, KERNEL_GRID, "float16")[part]
+            what = f"sizes: {part}, {compiled.TRIED[source].lower().replace(';', ', ')}"
+            rows.append(
+                Row(what, name, round(ms, 3), FLOORS_MS[part], round(ms / FLOORS_MS[part], 2), "ms/array", "")
+            )
+        finally:
+            del compiled.TRIED[source]
+            fdk.RUN = usual
+    return rows
 
 
 def all_growth(scans: list[dv.Prepared], name: str, largest: int) -> list[Row]:

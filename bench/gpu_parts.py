@@ -47,7 +47,7 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     """Milliseconds of each part of one scan up to filtered views, and of both ways from there on."""
     from jointwise.data_gen.xray.cuda import load as loads
     from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.cuda.fdk import Ramp
+    from jointwise.data_gen.xray.cuda.fdk import ramp_of
     from jointwise.data_gen.xray.cuda.project import project, shadows
 
     device, scanner = torch.device("cuda"), prepared.record.scanner
@@ -73,7 +73,7 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     )
     out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0, narrow=narrow))
     integrals = measure(signal, variance, 0, narrow=narrow)
-    ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
+    ramp = ramp_of(beam.columns, beam.voxel_mm, scanner.hann_cutoff, device, precision, scanner.apodisation)
     out["ramp"] = scale * milliseconds(lambda: ramp(integrals))
     filtered = ramp(integrals)
     return out | _straight(prepared, grid, filtered, scale) | _cut(prepared, grid, filtered, scale)

@@ -192,7 +192,7 @@ def onto_grids(prepared: Prepared, grid: Grid, device: torch.device) -> Any:
     record, found = prepared.record, prepared.found
     offsets = grid.offsets_mm(record.board.pitch_mm, record.board.ball_mm)
     steps = np.concatenate([np.diff(axis) for axis in offsets])
-    if np.ptp(steps) > 1e-6 * steps[0] or not np.allclose(found.axes, np.eye(3), atol=1e-6):
+    if np.ptp(steps) > 1e-6 * steps[0] or np.abs(found.axes - np.eye(3)).max() > 1e-6:
         raise InputError(
             "expected cubic voxels and a board along the axes of its scan, found others; use on_card, which cuts"
         )
@@ -205,7 +205,7 @@ def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision
     """X-ray a scan into a `fdk.Backprojection`; whether rays were lost, int32 (1,)."""
     from jointwise.data_gen.xray.cuda import load as loads
     from jointwise.data_gen.xray.cuda.detect import Measure
-    from jointwise.data_gen.xray.cuda.fdk import Ramp
+    from jointwise.data_gen.xray.cuda.fdk import ramp_of
     from jointwise.data_gen.xray.cuda.project import project, shadows
 
     scanner = prepared.record.scanner
@@ -214,7 +214,7 @@ def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision
     spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
     drawn = loads.panel_on_card(prepared.panel, device)
     measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
-    ramp = Ramp(beam, scanner.hann_cutoff, device, precision, scanner.apodisation)
+    ramp = ramp_of(beam.columns, beam.voxel_mm, scanner.hann_cutoff, device, precision, scanner.apodisation)
     at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))
     for first in range(0, beam.views, at_once):
         last = min(first + at_once, beam.views)

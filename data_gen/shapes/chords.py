@@ -97,6 +97,34 @@ def segment_intervals(matrix, origin, profile, ends, k, ex, ey, ez, dx, dy, dz):
     return max(lower, near), min(upper, far), zero, zero
 
 
+@_scalar
+def _whole_intervals(a, half_b, c, low, high, qx, qy, qz, vx, vy, vz):  # type: ignore[no-untyped-def]
+    """`segment_intervals` of a mapped ray without a branch; empty ones are zeros."""
+    zero, tiny, unit = a - a, np.float32(1e-30), np.float32(1.0)
+    lead = vx * vx + vy * vy - c * vz * vz
+    # A ray along a straight flank has no roots; this one's lie far beyond the end planes.
+    lead = tiny if lead == zero else lead
+    slope = c * qz + half_b
+    half = qx * vx + qy * vy - slope * vz
+    rest = qx * qx + qy * qy - a - (slope + half_b) * qz
+    square = half * half - lead * rest
+    sum_of_like = -(half + math.copysign(math.sqrt(max(square, zero)), half))
+    one, other = rest / sum_of_like, sum_of_like / lead
+    near, far = min(one, other), max(one, other)
+    over = unit / vz
+    one, other = (low - qz) * over, (high - qz) * over
+    lower, upper = min(one, other), max(one, other)
+    closed, met = lead > zero, square > zero
+    begin = max(lower, near) if closed else lower
+    end = min(upper, far) if closed else (min(upper, near) if met else upper)
+    some = (end > begin) & (met | (not closed))
+    again = max(lower, far)
+    more = (upper > again) & met & (not closed)
+    return (
+        begin if some else zero, end if some else zero, again if more else zero, upper if more else zero,
+    )  # fmt: skip
+
+
 @_row
 def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, first, n, out, at):  # type: ignore[no-untyped-def]
     """`segment_intervals` of n rays from one source into columns at… of out (4, …); empty ones are zeros.
@@ -108,10 +136,11 @@ def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, 
     m00, m01, m02 = matrix[k, 0, 0], matrix[k, 0, 1], matrix[k, 0, 2]
     m10, m11, m12 = matrix[k, 1, 0], matrix[k, 1, 1], matrix[k, 1, 2]
     m20, m21, m22 = matrix[k, 2, 0], matrix[k, 2, 1], matrix[k, 2, 2]
-    a, b, c, low, high = profile[k, 0], profile[k, 1], profile[k, 2], ends[k, 0], ends[k, 1]
-    ox, oy, oz, cx, cy, cz = origin[k, 0], origin[k, 1], origin[k, 2], centre[0], centre[1], centre[2]
-    sx, sy, sz = source[0] - cx, source[1] - cy, source[2] - cz
-    zero, tiny, one_half = a - a, matrix.dtype.type(1e-30), matrix.dtype.type(0.5)
+    a, half_b, c = profile[k, 0], matrix.dtype.type(0.5) * profile[k, 1], profile[k, 2]
+    low, high = ends[k, 0], ends[k, 1]
+    # From the primitive's origin to where the rays' parameters count from.
+    ox, oy, oz = centre[0] - origin[k, 0], centre[1] - origin[k, 1], centre[2] - origin[k, 2]
+    sx, sy, sz = source[0] - centre[0], source[1] - centre[1], source[2] - centre[2]
     # Slices of whole arrays: a slice of a slice has a stride that only the run knows, and nothing goes side by side.
     ray_x, ray_y = directions[0, first : first + n], directions[1, first : first + n]
     ray_z = directions[2, first : first + n]
@@ -121,35 +150,26 @@ def row_intervals(matrix, origin, profile, ends, k, source, centre, directions, 
         out[2, at : at + n],
         out[3, at : at + n],
     )
+    # Most solids lean at most, so that x and y of their map come from z and one other number each.
+    if m01 == 0 and m10 == 0 and m20 == 0 and m21 == 0:
+        for i in range(n):
+            dx, dy, dz = ray_x[i], ray_y[i], ray_z[i]
+            t = -(sx * dx + sy * dy + sz * dz)
+            px, py, pz = ox + (sx + t * dx), oy + (sy + t * dy), oz + (sz + t * dz)
+            out0[i], out1[i], out2[i], out3[i] = _whole_intervals(
+                a, half_b, c, low, high, m00 * px + m02 * pz, m11 * py + m12 * pz, m22 * pz,
+                m00 * dx + m02 * dz, m11 * dy + m12 * dz, m22 * dz,
+            )  # fmt: skip
+        return
     for i in range(n):
         dx, dy, dz = ray_x[i], ray_y[i], ray_z[i]
         t = -(sx * dx + sy * dy + sz * dz)
-        px, py, pz = cx + (sx + t * dx) - ox, cy + (sy + t * dy) - oy, cz + (sz + t * dz) - oz
-        qx = m00 * px + m01 * py + m02 * pz
-        qy = m10 * px + m11 * py + m12 * pz
-        qz = m20 * px + m21 * py + m22 * pz
-        vx = m00 * dx + m01 * dy + m02 * dz
-        vy = m10 * dx + m11 * dy + m12 * dz
-        vz = m20 * dx + m21 * dy + m22 * dz
-        lead = vx * vx + vy * vy - c * vz * vz
-        # A ray along a straight flank has no roots; this one's lie far beyond the end planes.
-        lead = tiny if lead == zero else lead
-        half = qx * vx + qy * vy - c * qz * vz - one_half * b * vz
-        rest = qx * qx + qy * qy - a - b * qz - c * qz * qz
-        square = half * half - lead * rest
-        sum_of_like = -(half + math.copysign(math.sqrt(max(square, zero)), half))
-        one, other = rest / sum_of_like, sum_of_like / lead
-        near, far = min(one, other), max(one, other)
-        one, other = (low - qz) / vz, (high - qz) / vz
-        lower, upper = min(one, other), max(one, other)
-        closed, met = lead > zero, square > zero
-        begin = max(lower, near) if closed else lower
-        end = min(upper, far) if closed else (min(upper, near) if met else upper)
-        some = (end > begin) & (met | (not closed))
-        out0[i], out1[i] = begin if some else zero, end if some else zero
-        begin = max(lower, far)
-        some = (upper > begin) & met & (not closed)
-        out2[i], out3[i] = begin if some else zero, upper if some else zero
+        px, py, pz = ox + (sx + t * dx), oy + (sy + t * dy), oz + (sz + t * dz)
+        out0[i], out1[i], out2[i], out3[i] = _whole_intervals(
+            a, half_b, c, low, high, m00 * px + m01 * py + m02 * pz, m10 * px + m11 * py + m12 * pz,
+            m20 * px + m21 * py + m22 * pz, m00 * dx + m01 * dy + m02 * dz, m10 * dx + m11 * dy + m12 * dz,
+            m20 * dx + m21 * dy + m22 * dz,
+        )  # fmt: skip
 
 
 @_row

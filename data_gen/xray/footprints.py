@@ -150,7 +150,12 @@ def row_directions(frame, plate, near, row, first, out):  # type: ignore[no-unty
     one, half = plate.u.dtype.type(1.0), plate.u.dtype.type(0.5)
     step, middle = plate.pixel / plate.u.dtype.type(plate.sub), plate.u.dtype.type(plate.sub - 1) * half
     n = 0
-    for column in range(plate.u.shape[0]):
+    if plate.sub == 1:
+        n = plate.u.shape[0]
+        for column in range(n):
+            first[column] = column
+            out[0, column], out[1, column] = plate.u[column], plate.v[row]
+    for column in range(n, plate.u.shape[0]):
         first[column] = n
         u, v = plate.u[column], plate.v[row]
         if near[row, column]:

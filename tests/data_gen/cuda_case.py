@@ -140,11 +140,11 @@ def on_card(name):
         return Measure(detector, panel, beam, SEED, device)
 
     of_case = measure(case.detector, case.curve)
-    ramp = fdk.Ramp(beam, 0.9, device, apodisation=case.apodisation)
+    ramp = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, device, apodisation=case.apodisation)
     wanted = fdk.wanted_voxels(LATTICE, CENTRES, np.eye(3), HALF, device)
     sums = fdk.Backprojection(beam, LATTICE, wanted, device)
     sums.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
-    halves = fdk.Ramp(beam, 0.9, device, "float16", apodisation=case.apodisation)
+    halves = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, device, "float16", apodisation=case.apodisation)
     narrow = fdk.Backprojection(beam, LATTICE, wanted, device)
     narrow.add(halves(of_case(signal, variance, 0, narrow=True)), 0, halves.scale)
     # Straight onto pieces of that lattice: the same voxels as in the whole.

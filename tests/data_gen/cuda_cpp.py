@@ -14,15 +14,18 @@ import torch
 from jointwise.data_gen.xray.cuda import compiled
 
 HERE = Path(__file__).parent
-SOURCES = Path(compiled.__file__).parent
 KERNEL = re.compile(r'extern "C" __global__ void (?:__launch_bounds__\([^)]*\) )?(\w+)\(([^)]*)\) \{', re.S)
 GPP = shutil.which("g++")
 
 
 @functools.cache
-def library(source: str) -> ctypes.CDLL:
+def library(source: str, defines: str = "") -> ctypes.CDLL:
     """One .cu file as a library with a function `run_NAME` for each kernel."""
-    text = (SOURCES / f"{source}.cu").read_text(encoding="utf-8")
+    # Macros first: parameters may be some.
+    expand = [str(GPP), "-E", "-P", "-x", "c++", "-"]
+    text = subprocess.run(
+        expand, input=compiled.program(source, defines), capture_output=True, text=True, check=True
+    ).stdout
     text = re.sub(r"extern __shared__ (\w+) (\w+)\[\];", r"\1 *\2 = (\1 *)shim_dynamic;", text)
     for name, parameters in KERNEL.findall(text):
         types = [re.match(r"\s*(.*?)\w+\s*$", p, re.S).group(1) for p in parameters.split(",")]
@@ -45,7 +48,7 @@ def use():
     compiled.launch = launch
 
 
-def launch(source, name, grid, block, *arguments, shared=0):
+def launch(source, name, grid, block, *arguments, shared=0, defines=""):
     """`compiled.launch` on the processor."""
     assert shared <= 256 * 1024
     values, kept = [], []
@@ -59,4 +62,4 @@ def launch(source, name, grid, block, *arguments, shared=0):
         values.append(kept[-1].ctypes.data)
     table = (ctypes.c_void_p * len(values))(*values)
     x, y, z = (*grid, 1, 1)[:3]
-    getattr(library(source), f"run_{name}")(table, x, y, z, block)
+    getattr(library(source, defines), f"run_{name}")(table, x, y, z, block)

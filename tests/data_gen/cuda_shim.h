@@ -24,10 +24,12 @@ using std::min;
 struct uint3 { unsigned x, y, z; };
 struct float2 { float x, y; };
 struct alignas(16) float4 { float x, y, z, w; };
-struct int4 { int x, y, z, w; };
+struct int2 { int x, y; };
+struct alignas(16) int4 { int x, y, z, w; };
 struct short4 { short x, y, z, w; };
 inline float2 make_float2(float x, float y) { return {x, y}; }
 inline float4 make_float4(float x, float y, float z, float w) { return {x, y, z, w}; }
+inline int2 make_int2(int x, int y) { return {x, y}; }
 inline short4 make_short4(short x, short y, short z, short w) { return {x, y, z, w}; }
 inline int __float_as_int(float v) { int i; memcpy(&i, &v, 4); return i; }
 inline float __int_as_float(int i) { float v; memcpy(&v, &i, 4); return v; }
@@ -45,6 +47,7 @@ inline float rsqrtf(float a) { return 1.0f / sqrtf(a); }
 inline float __expf(float a) { return expf(a); }
 inline float __logf(float a) { return logf(a); }
 inline float __cosf(float a) { return cosf(a); }
+inline float __sinf(float a) { return sinf(a); }
 inline float __saturatef(float a) { return a < 0 ? 0 : a > 1 ? 1 : a; }
 inline int __popc(unsigned v) { return __builtin_popcount(v); }
 inline int __ffs(int v) { return __builtin_ffs(v); }

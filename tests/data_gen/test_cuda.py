@@ -32,7 +32,7 @@ pytestmark = pytest.mark.slow
     [
         ("project", project_on_card, ("WIDE", "TALL", "THREADS")),
         ("detect", detect, ("WIDE", "TALL", "THREADS")),
-        ("fdk", fdk, ("RUN", "THREADS")),
+        ("fdk", fdk, ("RUN", "WIDE", "DEEP", "THREADS")),
     ],
 )
 def test_sizes_are_those_of_the_source(source, of, names):

@@ -59,36 +59,44 @@ def put(array: NDArray[Any], device: torch.device) -> torch.Tensor:
     return tensor.pin_memory().to(device, non_blocking=True) if device.type == "cuda" else tensor.to(device)
 
 
+class Place(NamedTuple):
+    """Where an array lies in a parcel, in items of its type: `as_strided` takes it as it is."""
+
+    dtype: torch.dtype
+    shape: tuple[int, ...]
+    strides: tuple[int, ...]
+    offset: int
+
+
 class Parcel(NamedTuple):
     """Arrays of the host laid one behind the other, to cross to the card in one copy.
 
     Attributes:
         data: bytes of all of them.
-        places: (offset, dtype name, shape) of each.
+        places: where each lies.
     """
 
     data: NDArray[np.uint8]
-    places: tuple[tuple[int, str, tuple[int, ...]], ...]
+    places: tuple[Place, ...]
 
 
 def parcel(arrays: list[NDArray[Any]]) -> Parcel:
     """Lay arrays one behind the other."""
+    arrays = [np.ascontiguousarray(array) for array in arrays]
     places, end = [], 0
     for array in arrays:
-        places.append((end, array.dtype.name, array.shape))
+        strides = tuple(n // array.itemsize for n in array.strides)
+        places.append(Place(getattr(torch, array.dtype.name), array.shape, strides, end // array.itemsize))
         end += -(-max(array.nbytes, 1) // _ALIGNED) * _ALIGNED
     data = np.zeros(end, np.uint8)
-    for array, (offset, _, _) in zip(arrays, places, strict=True):
-        data[offset : offset + array.nbytes] = np.ascontiguousarray(array).reshape(-1).view(np.uint8)
+    for array, place in zip(arrays, places, strict=True):
+        begin = place.offset * array.itemsize
+        data[begin : begin + array.nbytes] = array.reshape(-1).view(np.uint8)
     return Parcel(data, tuple(places))
 
 
 def sent(parcel: Parcel, device: torch.device) -> list[torch.Tensor]:
     """The arrays of a parcel as tensors on the card."""
     whole = put(parcel.data, device)
-    out = []
-    for offset, name, shape in parcel.places:
-        dtype = getattr(torch, name)
-        size = int(np.prod(shape)) * dtype.itemsize
-        out.append(whole[offset : offset + size].view(dtype).reshape(shape))
-    return out
+    typed = {dtype: whole.view(dtype) for dtype in {place.dtype for place in parcel.places}}
+    return [typed[p.dtype].as_strided(p.shape, p.strides, p.offset) for p in parcel.places]

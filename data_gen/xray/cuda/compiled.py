@@ -13,15 +13,24 @@ from typing import Any
 import numpy as np
 import torch
 
+TRIED: dict[str, str] = {}
+"""What the bench defines for a source beside, to try other sizes."""
+
+
+def program(source: str, defines: str = "") -> str:
+    """The text of a .cu file behind what is defined for it ("NAME value", several apart by semicolons)."""
+    lines = [f"#define {each}\n" for each in defines.split(";") if each]
+    return "".join(lines) + Path(__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
+
 
 @functools.cache
-def _kernel(source: str, name: str, number: int) -> Any:
+def _kernel(source: str, name: str, number: int, defines: str) -> Any:
     """One of the kernels of a .cu file for one card."""
     from cuda.core import Device, Program, ProgramOptions
 
     device = Device(number)
     device.set_current()
-    text = Path(__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
+    text = program(source, defines)
     options = ProgramOptions(
         arch=f"sm_{device.arch}", std="c++17", use_fast_math=True, device_as_default_execution_space=True
     )
@@ -29,14 +38,23 @@ def _kernel(source: str, name: str, number: int) -> Any:
 
 
 def launch(
-    source: str, name: str, grid: tuple[int, ...], block: int, *arguments: Any, shared: int = 0
+    source: str,
+    name: str,
+    grid: tuple[int, ...],
+    block: int,
+    *arguments: Any,
+    shared: int = 0,
+    defines: str = "",
 ) -> None:
-    """Start a kernel on torch's stream. Tensors pass as addresses, int and float as 32 bits."""
+    """Start a kernel on torch's stream. Tensors pass as addresses, int and float as 32 bits; for `defines` see
+    `program`."""
     from cuda.core import LaunchConfig
     from cuda.core import launch as start
 
     config = LaunchConfig(grid=grid, block=block, shmem_size=shared)
-    start(_Stream(), config, _kernel(source, name, torch.cuda.current_device()), *map(passed, arguments))
+    everything = ";".join(filter(None, (defines, TRIED.get(source, ""))))
+    kernel = _kernel(source, name, torch.cuda.current_device(), everything)
+    start(_Stream(), config, kernel, *map(passed, arguments))
 
 
 def passed(value: Any) -> Any:

@@ -19,7 +19,7 @@ __device__ __forceinline__ unsigned short half_bits(float value) {
 #define RUN (TALL / GROUPS)
 #define REACH 12
 #define RIM (2 * REACH)
-#define COARSE 8
+#define COARSE RUN
 #define MOST 200
 #define PHOTONS 1u
 #define ELECTRONICS 2u
@@ -47,10 +47,17 @@ struct Key {
 
 __device__ __forceinline__ float uniform(unsigned bits) { return (float)(bits >> 8) * 5.9604644775390625e-8f + 2.98023223876953125e-8f; }
 
-// Box and Muller.
-__device__ __forceinline__ float normal(const Key &key, unsigned pixel) {
+// Box and Muller: normal numbers of a pixel in an even row and of the one below it, who share their hashes.
+__device__ __forceinline__ void normals(const Key &key, unsigned pixel, float &upper, float &lower) {
     const unsigned one = key.bits(pixel), other = mixed(one ^ 0x68BC21EBu);
-    return sqrtf(-2.0f * __logf(uniform(one))) * __cosf(6.28318530718f * (uniform(other) - 0.5f));
+    const float far = sqrtf(-2.0f * __logf(uniform(one))), turn = 6.28318530718f * (uniform(other) - 0.5f);
+    upper = far * __cosf(turn), lower = far * __sinf(turn);
+}
+
+__device__ __forceinline__ float normal(const Key &key, int row, int column, int columns) {
+    float upper, lower;
+    normals(key, (row & ~1) * columns + column, upper, lower);
+    return row & 1 ? lower : upper;
 }
 
 // The Poisson number whose cumulative share first passes `drawn`.
@@ -71,14 +78,22 @@ __device__ __forceinline__ int clamped(int i, int size) { return min(max(i, 0), 
 template <int T>
 __device__ __forceinline__ void along(const float *image, const float *weights, int taps, const Settings &s, int row0,
                                       int column0, float (*raw)[WIDE + RIM], float (*half)[WIDE]) {
-    const int n = T ? T : taps, reach = n / 2, lane = threadIdx.x & 31;
-    for (int r = threadIdx.x >> 5; r < TALL + n - 1; r += THREADS / 32) {
+    const int n = T ? T : taps, reach = n / 2, rim = n - 1, lane = threadIdx.x & 31;
+#pragma unroll 3
+    for (int r = threadIdx.x >> 5; r < TALL + rim; r += THREADS / 32) {
         const float *line = image + (size_t)clamped(row0 + r - reach, s.rows) * s.columns;
-        for (int c = lane; c < WIDE + n - 1; c += 32) raw[r][c] = line[clamped(column0 + c - reach, s.columns)];
+#pragma unroll
+        for (int c = lane; c < WIDE; c += 32) raw[r][c] = line[clamped(column0 + c - reach, s.columns)];
+    }
+    // The last columns of the rim, where a warp a row would be idle for the most part.
+    for (int i = threadIdx.x; i < (TALL + rim) * rim; i += THREADS) {
+        const int r = i / rim, c = WIDE + i - r * rim;
+        raw[r][c] = image[(size_t)clamped(row0 + r - reach, s.rows) * s.columns + clamped(column0 + c - reach, s.columns)];
     }
     __syncthreads();
     const int c = threadIdx.x % WIDE;
-    for (int r = threadIdx.x / WIDE; r < TALL + n - 1; r += GROUPS) {
+#pragma unroll 3
+    for (int r = threadIdx.x / WIDE; r < TALL + rim; r += GROUPS) {
         float total = 0.0f;
 #pragma unroll
         for (int t = 0; t < n; t++) total += weights[t] * raw[r][c + t];
@@ -87,23 +102,35 @@ __device__ __forceinline__ void along(const float *image, const float *weights, 
     __syncthreads();
 }
 
-template <int T> __device__ __forceinline__ float down(const float (*half)[WIDE], const float *weights, int taps, int r, int c) {
-    const int n = T ? T : taps;
-    float total = 0.0f;
+// The run of RUN rows from row r of column c, blurred down the columns: every number is read once if T is known.
+template <int T>
+__device__ __forceinline__ void down(const float (*half)[WIDE], const float *weights, int taps, int r, int c, float *out) {
 #pragma unroll
-    for (int t = 0; t < n; t++) total += weights[t] * half[r + t][c];
-    return total;
+    for (int k = 0; k < RUN; k++) out[k] = 0.0f;
+    if (T) {
+#pragma unroll
+        for (int i = 0; i < RUN + T - 1; i++) {
+            const float value = half[r + i][c];
+#pragma unroll
+            for (int t = 0; t < T; t++)
+                if (i - t >= 0 && i - t < RUN) out[i - t] += weights[t] * value;
+        }
+    } else
+#pragma unroll
+        for (int k = 0; k < RUN; k++)
+            for (int t = 0; t < taps; t++) out[k] += weights[t] * half[r + k + t][c];
 }
 
-// Scattered signal between the middles of blocks of pixels.
+// Scattered signal of a column between the middles of blocks of pixels.
 struct Coarse {
-    int lower, upper;
+    int left, right;
     float share;
     __device__ __forceinline__ Coarse(int i, int size) {
         float at = ((float)i - 0.5f * (COARSE - 1)) * (1.0f / COARSE);
         at = fminf(fmaxf(at, 0.0f), (float)(size - 1));
-        lower = min((int)at, max(size - 2, 0)), upper = min(lower + 1, size - 1), share = at - (float)lower;
+        left = min((int)at, max(size - 2, 0)), right = min(left + 1, size - 1), share = at - (float)left;
     }
+    __device__ __forceinline__ float of(const float *line) const { return line[left] + share * (line[right] - line[left]); }
 };
 
 template <int T>
@@ -114,43 +141,52 @@ __device__ __forceinline__ void expose_tile(const float *signal, const float *va
     const size_t image = (size_t)view * s.rows * s.columns;
     along<T>(signal + image, weights, taps, s, row0, column0, raw, half);
     along<T>(variance + image, weights, taps, s, row0, column0, raw, other);
-    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN;
-    if (column >= s.columns) return;
+    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN, row = row0 + begin;
+    if (column >= s.columns || row >= s.rows) return;
+    float means[RUN], spreads[RUN];
+    down<T>(half, weights, taps, begin, c, means);
+    down<T>(other, weights, taps, begin, c, spreads);
     const Key key(s, first_view + view, PHOTONS);
-    const Coarse across(column, s.scatter_columns);
-    // One row and one column more than there are blocks; the last number of a view is its mean.
-    const int pitch = s.scatter_columns + 1;
-    const float *scattered = scatter + (size_t)view * (s.scatter_rows + 1) * pitch;
+    // A run is one block of scatter: its upper half lies between the block above and its own, its lower half between its
+    // own and the block below. One row and one column more than there are blocks; the last number of a view is its mean.
+    float above = 0.0f, own = 0.0f, below = 0.0f;
     const bool smooth = s.scatter > 0.0f || s.glare > 0.0f;
-    const float even = smooth ? scattered[(s.scatter_rows + 1) * pitch - 1] : 0.0f;
-#pragma unroll 4
-    for (int r = begin; r < begin + RUN; r++) {
-        const int row = row0 + r;
-        if (row >= s.rows) return;
-        float mean = down<T>(half, weights, taps, r, c), spread = down<T>(other, weights, taps, r, c);
-        float glare = 0.0f;
+    if (smooth) {
+        const Coarse across(column, s.scatter_columns);
+        const int pitch = s.scatter_columns + 1, block = row / COARSE;
+        const float *scattered = scatter + (size_t)view * (s.scatter_rows + 1) * pitch;
+        const float even = scattered[(s.scatter_rows + 1) * pitch - 1];
+        above = 0.5f * (across.of(scattered + max(block - 1, 0) * pitch) + even);
+        own = 0.5f * (across.of(scattered + block * pitch) + even);
+        below = 0.5f * (across.of(scattered + min(block + 1, s.scatter_rows - 1) * pitch) + even);
+    }
+    const float quanta = s.photons > 0.0f ? 1.0f / s.photons : 0.0f;
+    float *line = noisy + image + (size_t)row * s.columns + column;
+    float upper = 0.0f, lower = 0.0f;
+#pragma unroll
+    for (int k = 0; k < RUN; k++, line += s.columns) {
+        if (row + k >= s.rows) return;
+        const unsigned pixel = (row + k) * s.columns + column;
+        float mean = means[k], spread = spreads[k], glare = 0.0f;
         if (smooth) {
-            const Coarse along(row, s.scatter_rows);
-            const float *one = scattered + along.lower * pitch, *two = scattered + along.upper * pitch;
-            const float upper = one[across.lower] + across.share * (one[across.upper] - one[across.lower]);
-            const float lower = two[across.lower] + across.share * (two[across.upper] - two[across.lower]);
             // Scattered quanta are taken to have the mean energy, so their variance per quantum is their signal.
-            const float lost = 0.5f * (upper + along.share * (lower - upper) + even);
+            const float share = ((float)(k % COARSE) + 0.5f) * (1.0f / COARSE);
+            const float lost = share < 0.5f ? above + (share + 0.5f) * (own - above) : own + (share - 0.5f) * (below - own);
             const float extra = fmaxf(s.scatter * lost, 0.0f);
             glare = s.glare * output * (1.0f - lost + extra);
             mean += extra, spread += extra;
         }
         mean *= output, spread *= output;
-        const unsigned pixel = row * s.columns + column;
         if (s.photons > 0.0f) {
-            spread = __fdividef(spread, s.photons);
+            if (k % 2 == 0) normals(key, pixel, upper, lower);
+            spread *= quanta;
             if (mean * mean < s.few * spread) {
                 const float quantum = spread / mean;
                 mean = quantum * poisson(mean / quantum, uniform(key.bits(pixel)));
-            } else mean += sqrtf(spread) * normal(key, pixel);
+            } else mean += sqrtf(spread) * (k % 2 == 0 ? upper : lower);
         }
         // Light of very many quanta: no noise of its own.
-        noisy[image + pixel] = (1.0f - s.glare) * mean + glare;
+        *line = (1.0f - s.glare) * mean + glare;
     }
 }
 
@@ -170,14 +206,14 @@ extern "C" __global__ void __launch_bounds__(THREADS) expose(const float *signal
 // What the panel of one scan adds to a pixel.
 struct Panel { const float *gain, *drift, *curve; };
 
-// What the electronics of one pixel make of its signal at one view.
-__device__ __forceinline__ float converted(float mean, unsigned pixel, float moment, const Key &key, const Panel &p,
+// What the electronics of one pixel make of its signal at one view, with a normal number for their noise.
+__device__ __forceinline__ float converted(float mean, unsigned pixel, float moment, float drawn, const Panel &p,
                                            const Settings &s) {
-    if (s.read > 0.0f) mean += s.read * normal(key, pixel);
+    mean += s.read * drawn;
     float sensitivity = p.gain[pixel];
     if (s.drifts) sensitivity += moment * p.drift[pixel];
     mean *= sensitivity;
-    if (s.steps > 0.0f) mean = fminf(fmaxf(truncf(mean * s.steps + 0.5f), 0.0f), s.steps * s.full_scale) / s.steps;
+    if (s.steps > 0.0f) mean = fminf(fmaxf(truncf(mean * s.steps + 0.5f), 0.0f), s.steps * s.full_scale) * (1.0f / s.steps);
     return mean;
 }
 
@@ -216,17 +252,20 @@ __device__ __forceinline__ void read_tile(const float *noisy, const float *weigh
     const int view = blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const size_t image = (size_t)view * s.rows * s.columns;
     along<T>(noisy + image, weights, taps, s, row0, column0, raw, half);
-    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN;
-    if (column >= s.columns) return;
+    const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN, row = row0 + begin;
+    if (column >= s.columns || row >= s.rows) return;
+    float means[RUN];
+    down<T>(half, weights, taps, begin, c, means);
     const Key key(s, first_view + view, ELECTRONICS);
     const float moment = (float)(first_view + view) / s.last;
-#pragma unroll 4
-    for (int r = begin; r < begin + RUN; r++) {
-        const int row = row0 + r;
-        if (row >= s.rows) return;
-        const unsigned pixel = row * s.columns + column;
-        const float mean = converted(down<T>(half, weights, taps, r, c), pixel, moment, key, p, s);
-        put(kind, image + pixel, finished(mean, row, column, p.curve, s, kind));
+    float upper = 0.0f, lower = 0.0f;
+#pragma unroll
+    for (int k = 0; k < RUN; k++) {
+        if (row + k >= s.rows) return;
+        const unsigned pixel = (row + k) * s.columns + column;
+        if (k % 2 == 0 && s.read > 0.0f) normals(key, pixel, upper, lower);
+        const float mean = converted(means[k], pixel, moment, k % 2 == 0 ? upper : lower, p, s);
+        put(kind, image + pixel, finished(mean, row + k, column, p.curve, s, kind));
     }
 }
 
@@ -268,7 +307,8 @@ extern "C" __global__ void fill_in(const float *noisy, const float *taps, int co
             for (int t = 0; t < count; t++) part += taps[t] * line[clamped(beside + t - reach, s.columns)];
             mean += taps[i] * part;
         }
-        value += share * converted(mean, bad[3 * k + side], moment, key, p, s);
+        const float drawn = s.read > 0.0f ? normal(key, row, beside, s.columns) : 0.0f;
+        value += share * converted(mean, bad[3 * k + side], moment, drawn, p, s);
         share = filling[2 * k];
     }
     put(kind, image + bad[3 * k], finished(value * filling[2 * k + 1], row, column, curve, s, kind));

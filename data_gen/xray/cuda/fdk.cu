@@ -1,9 +1,20 @@
 // Backprojection in CUDA C, onto voxels (piece, z, y, x) whose axes are the file's; see fdk.py. A thread follows RUN
 // voxels along y, the rotation axis of an upright scan, where they share column, depth and weight of a view.
-// Filtered views are float32, or pairs of halves: each pixel's value and that of the pixel to its right.
+// Filtered views are float32, or pairs of halves: each pixel's value and that of the pixel to its right; their rows lie
+// PITCH bytes apart, which the compiler must know: the row below then needs no address of its own.
+// A block is a square in x and z, a warp 8 by 4 voxels of it: whatever the angle, its shadow is narrow, so that a load
+// meets one line of the cache as a rule, and what one warp has fetched serves the others.
 
+#ifndef RUN
 #define RUN 8
-#define THREADS 128
+#endif
+#define WIDE 16
+#define DEEP 16
+#define THREADS 256
+#ifndef BLOCKS
+#define BLOCKS 4
+#endif
+#define BLOCKS_MOUNTED 3
 #define MAGIC 12582912.0f
 #define BITS 0x4B400000u
 
@@ -32,19 +43,29 @@ __device__ __forceinline__ unsigned between(unsigned a, unsigned b, unsigned sha
 }
 #endif
 
-// Adds the value at a share of the way from row `one` to the row below it, `two`, each a pixel and its right neighbour.
+// A pixel and its right neighbour, at a place of one row and at the place below it.
+// Loading stands apart from adding, so that all loads of a run are under way together.
 struct Pairs {
-    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
-        const float2 v = widened(between(__ldg((const unsigned *)one), __ldg((const unsigned *)two), twice(share)));
+    unsigned one, two;
+    __device__ __forceinline__ void load(const char *at) {
+        one = __ldg((const unsigned *)at), two = __ldg((const unsigned *)(at + PITCH));
+    }
+    // Adds the value at a share of the way down.
+    __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
+        const float2 v = widened(between(one, two, twice(share)));
         sum = fmaf(left, v.x, sum);
         sum = fmaf(right, v.y, sum);
     }
 };
 
 struct Singles {
-    static __device__ __forceinline__ void add(const char *one, const char *two, float share, float left, float right, float &sum) {
-        const float *a = (const float *)one, *b = (const float *)two;
-        const float upper = left * __ldg(a) + right * __ldg(a + 1), lower = left * __ldg(b) + right * __ldg(b + 1);
+    float a, b, c, d;
+    __device__ __forceinline__ void load(const char *at) {
+        const float *one = (const float *)at, *two = (const float *)(at + PITCH);
+        a = __ldg(one), b = __ldg(one + 1), c = __ldg(two), d = __ldg(two + 1);
+    }
+    __device__ __forceinline__ void add(float share, float left, float right, float &sum) const {
+        const float upper = left * a + right * b, lower = left * c + right * d;
         sum += upper + share * (lower - upper);
     }
 };
@@ -54,17 +75,20 @@ struct Place {
     size_t at, step;
     bool any;
     float px, py, pz;
-    // `wanted` may be none: all voxels are.
+    // `wanted` may be none: all voxels are. Blocks (runs of a column of squares, squares deep, piece).
     __device__ __forceinline__ Place(const float *origins, float spacing, int nz, int ny, int nx, const unsigned char *wanted)
         : ny(ny), step(nx), any(false) {
-        const int flat = blockIdx.x * THREADS + threadIdx.x, piece = blockIdx.y / nz, z = blockIdx.y - piece * nz;
-        x = flat % nx, first = flat / nx * RUN;
-        at = ((size_t)blockIdx.y * ny + first) * nx + x;
-        for (int j = 0; j < RUN; j++) any = any || (first + j < ny && (!wanted || wanted[at + j * step]));
+        const int lane = threadIdx.x & 31, warp = threadIdx.x >> 5, across = (nx + WIDE - 1) / WIDE;
+        const int run = blockIdx.x / across, piece = blockIdx.z;
+        x = (blockIdx.x - run * across) * WIDE + warp % (WIDE / 8) * 8 + (lane & 7), first = run * RUN;
+        const int z = blockIdx.y * DEEP + warp / (WIDE / 8) * 4 + (lane >> 3);
+        at = (((size_t)piece * nz + z) * ny + first) * nx + x;
+        for (int j = 0; x < nx && z < nz && j < RUN; j++) any = any || (first + j < ny && (!wanted || wanted[at + j * step]));
         px = origins[3 * piece] + (float)x * spacing, py = origins[3 * piece + 1] + (float)first * spacing;
         pz = origins[3 * piece + 2] + (float)z * spacing;
     }
     __device__ __forceinline__ void add(const float *sums, const unsigned char *wanted, float *volume) const {
+#pragma unroll
         for (int j = 0; j < RUN; j++)
             if (first + j < ny && (!wanted || wanted[at + j * step])) volume[at + j * step] += sums[j];
     }
@@ -78,9 +102,8 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1), finer = 1.0f / step;
     const float most = MAGIC + (float)(columns - 2);
-    const unsigned stride = 4u * (unsigned)columns;
-    const size_t image = (size_t)rows * stride;
-    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
+    const size_t image = (size_t)rows * PITCH;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * PITCH;
     for (int view = 0; view < count; view++, base += image) {
         const float2 turn = __ldg(turns + view);
         const float enlarged = __fdividef(distance, distance - (p.px * turn.x + p.pz * turn.y)), scale = enlarged * finer;
@@ -89,22 +112,28 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
         const float whole = fminf(__fadd_rd(column, MAGIC), most), weight = share * enlarged * enlarged;
         const float right = (column - (whole - MAGIC)) * weight, left = weight - right;
         const float start = p.py * scale + middle_row, slope = spacing * scale, end = start + (RUN - 1) * slope;
-        const char *one = moved(base, __float_as_uint(whole), 4u), *two = one + stride;
+        const char *aside = moved(base, __float_as_uint(whole), 4u);
         if (start >= 0.0f && end < last_row) {
             // All of the run lies on the detector.
+            Views met[RUN];
+            float down[RUN];
 #pragma unroll
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope, below = __fadd_rd(row, MAGIC);
-                const unsigned at = __float_as_uint(below);
-                Views::add(moved(one, at, stride), moved(two, at, stride), row - (below - MAGIC), left, right, sums[j]);
+                met[j].load(moved(aside, __float_as_uint(below), PITCH));
+                down[j] = row - (below - MAGIC);
             }
+#pragma unroll
+            for (int j = 0; j < RUN; j++) met[j].add(down[j], left, right, sums[j]);
         } else {
-#pragma unroll 1
+#pragma unroll
             for (int j = 0; j < RUN; j++) {
                 const float row = start + (float)j * slope;
                 if (!(row >= 0.0f && row <= last_row)) continue;
                 const int r = min((int)row, rows - 2);
-                Views::add(moved(one, BITS + r, stride), moved(two, BITS + r, stride), row - (float)r, left, right, sums[j]);
+                Views met;
+                met.load(moved(aside, BITS + r, PITCH));
+                met.add(row - (float)r, left, right, sums[j]);
             }
         }
     }
@@ -117,13 +146,14 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
     const float last_column = (float)(columns - 1), last_row = (float)(rows - 1);
     const float most_column = MAGIC + (float)(columns - 2), most_row = MAGIC + (float)(rows - 2);
-    const unsigned stride = 4u * (unsigned)columns;
-    const size_t image = (size_t)rows * stride;
-    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * stride;
+    const size_t image = (size_t)rows * PITCH;
+    const char *base = views - (size_t)BITS * 4 - (size_t)BITS * PITCH;
     for (int view = 0; view < count; view++, base += image) {
         const float4 a = __ldg(maps + 3 * view), b = __ldg(maps + 3 * view + 1), d = __ldg(maps + 3 * view + 2);
         const float across = a.x * p.px + a.y * p.py + a.z * p.pz + a.w, along = b.x * p.px + b.y * p.py + b.z * p.pz + b.w;
         const float depth = d.x * p.px + d.y * p.py + d.z * p.pz + d.w;
+        Views met[RUN];
+        float down[RUN], left[RUN], right[RUN];
 #pragma unroll
         for (int j = 0; j < RUN; j++) {
             const float step = (float)j * spacing, inverse = __fdividef(1.0f, depth + step * d.y);
@@ -133,14 +163,15 @@ __device__ __forceinline__ void mounted(const char *views, int rows, int columns
             const float inner = fminf(fmaxf(column, 0.0f), last_column), level = fminf(fmaxf(row, 0.0f), last_row);
             const float whole = fminf(__fadd_rd(inner, MAGIC), most_column), below = fminf(__fadd_rd(level, MAGIC), most_row);
             const float weight = inner == column && level == row ? share * inverse * inverse : 0.0f;
-            const float right = (inner - (whole - MAGIC)) * weight;
-            const char *one = moved(moved(base, __float_as_uint(whole), 4u), __float_as_uint(below), stride);
-            Views::add(one, one + stride, level - (below - MAGIC), weight - right, right, sums[j]);
+            met[j].load(moved(moved(base, __float_as_uint(whole), 4u), __float_as_uint(below), PITCH));
+            right[j] = (inner - (whole - MAGIC)) * weight, left[j] = weight - right[j], down[j] = level - (below - MAGIC);
         }
+#pragma unroll
+        for (int j = 0; j < RUN; j++) met[j].add(down[j], left[j], right[j], sums[j]);
     }
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS) add_upright(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_upright(
     const char *views, int narrow, int rows, int columns, const float2 *turns, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float distance, float step, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);
@@ -151,7 +182,7 @@ extern "C" __global__ void __launch_bounds__(THREADS) add_upright(
     p.add(sums, wanted, volume);
 }
 
-extern "C" __global__ void __launch_bounds__(THREADS) add_mounted(
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS_MOUNTED) add_mounted(
     const char *views, int narrow, int rows, int columns, const float4 *maps, int count, const unsigned char *wanted,
     const float *origins, float spacing, int nz, int ny, int nx, float share, float *volume) {
     const Place p(origins, spacing, nz, ny, nx, wanted);

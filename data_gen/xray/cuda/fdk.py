@@ -5,6 +5,7 @@ The backprojection is fdk.cu (see `compiled`).
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -19,9 +20,12 @@ from jointwise.data_gen.xray.geometry import ConeBeam, scan_frames
 from jointwise.data_gen.xray.reconstruct import ramp_response
 from jointwise.joints.lattice import Lattice
 
-RUN, THREADS = 8, 128
-"""Voxels along the axis that one thread follows (they share column, depth and weight of every view) and threads of a
-block, as in fdk.cu."""
+RUN, WIDE, DEEP, THREADS = 8, 16, 16, 256
+"""Voxels along the axis that one thread follows (they share column, depth and weight of every view), voxels of a block
+in x and z, and its threads, one for each, as in fdk.cu."""
+
+PITCH = 64
+"""Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows it meets."""
 
 _BLOCK = (4, 2) if SIMULATED else (32, 4)
 PRECISIONS = ("float32", "tf32", "float16")
@@ -31,7 +35,7 @@ class Ramp:
     """The ramp filter as one matrix product along the rows of a detector.
 
     Args:
-        beam: the scan.
+        columns, voxel_mm: pixels of a row and their size at the axis.
         cutoff, apodisation: see `xray.reconstruct.ramp_response`.
         device: the card.
         precision: of the product; float16 adds up in float32 and takes taps whose rounding is passed outward, so
@@ -40,23 +44,25 @@ class Ramp:
 
     def __init__(
         self,
-        beam: ConeBeam,
+        columns: int,
+        voxel_mm: float,
         cutoff: float,
         device: torch.device,
         precision: str = "float32",
         apodisation: str = "hann",
     ) -> None:
-        response = ramp_response(beam.columns, beam.voxel_mm, cutoff, apodisation)
-        taps = scipy.fft.irfft(response)[: beam.columns]
+        response = ramp_response(columns, voxel_mm, cutoff, apodisation)
+        taps = scipy.fft.irfft(response)[:columns]
         # The largest tap becomes about 1, so that the smallest stay normal numbers of half precision.
         self.scale = 2.0 ** math.ceil(math.log2(abs(taps[0])))
         taps = taps / self.scale
         if precision == "float16":
             taps = _diffused(taps)
-        places = torch.arange(beam.columns, device=device)
+        places = torch.arange(columns, device=device)
         index = (places[:, None] - places[None, :]).abs()
         self.precision = precision
-        matrix = put(taps.astype(np.float32), device)[index]
+        padded = -columns % PITCH
+        matrix = torch.nn.functional.pad(put(taps.astype(np.float32), device)[index], (0, padded))
         if precision == "float16":
             # Each pixel's value and, beside it, its right neighbour's, as the backprojection reads them in one load.
             beside = torch.nn.functional.pad(matrix[:, 1:], (0, 1))
@@ -65,11 +71,19 @@ class Ramp:
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
         """Filtered views (view, row, column) without the factor `scale`; float16: (view, row, 2 columns), each pixel
-        followed by the one to its right."""
+        followed by the one to its right. Rows are padded with zeros, see `PITCH`."""
         if self.precision == "float16":
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"
         return views @ self.matrix
+
+
+@functools.lru_cache(maxsize=16)
+def ramp_of(
+    columns: int, voxel_mm: float, cutoff: float, device: torch.device, precision: str, apodisation: str
+) -> Ramp:
+    """The filter of a scanner, kept for the scans that follow."""
+    return Ramp(columns, voxel_mm, cutoff, device, precision, apodisation)
 
 
 def _diffused(taps: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -156,18 +170,17 @@ class Backprojection:
         turns = self.turns[first_view : first_view + len(filtered)]
         share = scale * math.pi / self.beam.views
         (nz, ny, nx), beam = self.lattice.shape, self.beam
-        grid = math.ceil(math.ceil(ny / RUN) * nx / THREADS), nz * len(self.origins)
+        grid = math.ceil(ny / RUN) * math.ceil(nx / WIDE), math.ceil(nz / DEEP), len(self.origins)
         common = (
             filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
             self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
         )  # fmt: skip
-        if self.upright:
-            sizes = beam.source_axis_mm, beam.voxel_mm
-            compiled.launch(
-                "fdk", "add_upright", grid, THREADS, *common, *map(float, sizes), share, self.volume
-            )
-        else:
-            compiled.launch("fdk", "add_mounted", grid, THREADS, *common, share, self.volume)
+        name = "add_upright" if self.upright else "add_mounted"
+        sizes = (float(beam.source_axis_mm), float(beam.voxel_mm)) if self.upright else ()
+        pitch = filtered.stride(1) * filtered.element_size()
+        compiled.launch(
+            "fdk", name, grid, THREADS, *common, *sizes, share, self.volume, defines=f"PITCH {pitch}"
+        )
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:

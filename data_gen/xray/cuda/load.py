@@ -6,6 +6,7 @@ has its middle at u = u0_mm[i] + column·pixel_mm and v = v0_mm[i] + row·pixel_
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -40,6 +41,12 @@ from jointwise.data_gen.xray.metal import SMALL_COPPER
 from jointwise.data_gen.xray.projector import SUB_RAYS
 
 MATERIALS = 5
+SHEARED, CLOSED = 8, 16
+"""Forms of a primitive, beside its role, as in project.cu."""
+
+_ROUND = 1e-6
+"""Departure from roundness about z, relative, that single precision cannot tell."""
+
 JOINT, NECK, COPPER, SUNK, REST = range(5)
 """Kinds of items: a joint's primitive, a whole neck, copper in air, copper in laminate, nothing of its own."""
 
@@ -47,8 +54,8 @@ JOINT, NECK, COPPER, SUNK, REST = range(5)
 REACH = 12
 """Pixels of the widest blur to either side that the detector's kernels hold."""
 
-MOST_BOXES, MOST_ENERGIES = 48, 320
-"""Boxes and energies of one scan that the projector holds in shared memory."""
+MOST_BOXES, MOST_ENERGIES, FEW_ENERGIES = 48, 320, 8
+"""Boxes and energies of one scan that the projector holds in shared memory; so few energies need none of it."""
 
 
 class Load(NamedTuple):
@@ -56,7 +63,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds, few: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -66,6 +73,7 @@ class Load(NamedTuple):
     rows: int
     sub_rays: int
     box_kinds: tuple[int, ...]
+    few: tuple[np.float32, ...]
 
 
 class Sent(NamedTuple):
@@ -73,10 +81,10 @@ class Sent(NamedTuple):
 
     Attributes:
         packed: the scene's arrays; primitives of a joint by role, boxes by material.
-        prims: (k, 20) float32: matrix, origin, profile, ends and role (bits of an integer) of each primitive.
+        prims: (k, 20) float32: see `_in_one`.
         balls, corners: bounding balls and boxes of all primitives.
-        items: (k + joints, 3) int32: kind, owner (number of the joint or neck), whether pixels under it get
-            sub-rays. The last ones stand for whole joints and only mark pixels.
+        items: (k + joints, 4) int32: kind, owner (number of the joint or neck), whether pixels under it get
+            sub-rays, role and form. The last ones stand for whole joints and only mark pixels.
         frames: (views, 4, 3) float32 in the board's frame, as they really are.
         u0_mm, v0_mm: (views,) float32, middle of column 0 and of row 0 of each view.
         bins: (MATERIALS + 2, energies): attenuation per mm of solder, copper, laminate, silicon and second alloy,
@@ -85,6 +93,7 @@ class Sent(NamedTuple):
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
         box_kinds: how many of the first boxes are copper and how many after them laminate.
+        few: `bins` energy by energy, attenuations times -log2(e), filled up with energies without weight.
     """
 
     packed: Packed
@@ -102,6 +111,7 @@ class Sent(NamedTuple):
     rows: int
     sub_rays: int
     box_kinds: tuple[int, ...]
+    few: tuple[np.float32, ...]
 
 
 def load(
@@ -133,6 +143,9 @@ def load(
     rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
     kinds = [int(np.sum(packed.box_material == kind)) for kind in (COPPER_BOX, LAMINATE_BOX)]
+    few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
+    first_few = rest[3].T[:FEW_ENERGIES]
+    few[: len(first_few)] = first_few * ([-1.0 / math.log(2.0)] * MATERIALS + [1.0, 1.0])
     return Load(
         parcel(arrays),
         beam.pixel_mm,
@@ -141,6 +154,7 @@ def load(
         beam.rows,
         sub_rays,
         tuple(kinds),
+        tuple(few.ravel()),
     )
 
 
@@ -170,25 +184,57 @@ def _with_sorted_boxes(packed: Packed) -> Packed:
 
 
 def _in_one(packed: Packed) -> NDArray[np.float32]:
-    """All numbers of a primitive side by side, as project.cu reads them."""
+    """All numbers of a primitive side by side, as project.cu reads them.
+
+    Origin, first end; a, b / 2, c, last end; of its map the shear (x, y) or the last number, 0, role and form (bits
+    of an integer); the other eight numbers of the map.
+    """
+    matrix, ends = packed.matrix.astype(np.float64), packed.ends.astype(np.float64)
+    profile = packed.profile.astype(np.float64)
+    sheared, closed = _forms(packed)
+    # x and y in units of the map's width, z in units of its height: what is left is the shear. A turn about z changes
+    # nothing of a solid that is round about it.
+    wide = np.where(sheared, np.hypot(matrix[:, 0, 0], matrix[:, 1, 0]), 1.0)
+    tall = np.where(sheared, matrix[:, 2, 2], 1.0)
+    profile *= np.stack([np.ones_like(tall), tall, tall**2], axis=1) / (wide**2)[:, None]
+    ends /= tall[:, None]
+    shear = np.einsum("kji,kj->ki", matrix[:, :2, :2], matrix[:, :2, 2]) / (wide**2)[:, None]
     table = np.zeros((len(packed.role), 20), np.float32)
-    columns = [a.reshape(len(table), -1) for a in (packed.matrix, packed.origin, packed.profile, packed.ends)]
-    table[:, :17] = np.concatenate(columns, axis=1)
-    table[:, 17] = packed.role.astype(np.int32).view(np.float32)
+    table[:, :3], table[:, 3], table[:, 7] = packed.origin, ends[:, 0], ends[:, 1]
+    table[:, 4:7] = profile * [1.0, 0.5, 1.0]
+    table[:, 8:10] = np.where(sheared[:, None], shear, matrix[:, 2, 2:] * [1.0, 0.0])
+    table[:, 11] = _shape(packed.role, sheared, closed).view(np.float32)
+    table[:, 12:] = matrix.reshape(-1, 9)[:, :8]
     return table
+
+
+def _forms(packed: Packed) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which primitives are sheared, round about z but for that, and which are met in one interval by any ray."""
+    matrix = packed.matrix.astype(np.float64)
+    plane = matrix[:, :2, :2]
+    product = np.einsum("kai,kaj->kij", plane, plane)
+    even = np.abs(product[:, 0, 0] - product[:, 1, 1]) + np.abs(product[:, 0, 1]) <= _ROUND * product[:, 0, 0]
+    flat = np.all(matrix[:, 2, :2] == 0.0, axis=1) & (matrix[:, 2, 2] > 0.0)
+    return even & flat & (product[:, 0, 0] > 0.0), packed.profile[:, 2] <= 0.0
+
+
+def _shape(role: NDArray[Any], sheared: NDArray[np.bool_], closed: NDArray[np.bool_]) -> NDArray[np.int32]:
+    shape: NDArray[np.int32] = (role + SHEARED * sheared + CLOSED * closed).astype(np.int32)
+    return shape
 
 
 def _items(packed: Packed) -> NDArray[np.int32]:
     rows, joints = len(packed.role), len(packed.joint_radius)
-    table = np.zeros((rows + joints, 3), np.int32)
+    table = np.zeros((rows + joints, 4), np.int32)
     table[:, 0] = REST
+    table[:rows, 3] = _shape(packed.role, *_forms(packed))
     for j, (first, last) in enumerate(packed.joint_rows):
-        table[first:last] = JOINT, j, 0
+        table[first:last, :3] = JOINT, j, 0
         # The second alloy is asked for where there is metal, never listed.
         table[last - 1, 0] = REST if packed.role[last - 1] == MIX else JOINT
     for n, (first, last) in enumerate(packed.neck_rows):
-        table[first:last] = REST, n, 0
-        table[first] = NECK, n, 1
+        table[first:last, :3] = REST, n, 0
+        table[first, :3] = NECK, n, 1
     small = packed.copper_radius < np.float32(SMALL_COPPER) * packed.joint_radius.max(initial=0.0)
     for kind, (first, last) in zip((COPPER, SUNK), packed.copper_rows, strict=True):
         table[first:last, 0] = kind
@@ -218,6 +264,7 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.rows,
         load.sub_rays,
         load.box_kinds,
+        load.few,
     )
 
 

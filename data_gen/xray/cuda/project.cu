@@ -1,12 +1,16 @@
 // The projector of project.py in CUDA C: the same tiles, lists and rules, operation by operation, compiled at run time.
-// Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive (matrix, origin, profile, ends, role).
+// Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive: origin and first end, profile (a, b / 2, c)
+// and last end, and its map. Most are sheared, x + s z and y + t z, which spares two thirds of the map, and closed, met in
+// one interval; what kind a primitive is, the whole warp knows, for its lanes meet the same one together.
 // shapes/chords.py is the source of segment, solder_length and neck_length; the tests hold both against float64.
 
 #define WIDE 32
 #define TALL 32
 #define AREA (WIDE * TALL)
 #define THREADS 256
+#ifndef BLOCKS
 #define BLOCKS 3
+#endif
 #define WARPS (THREADS / 32)
 #define LISTED 1024
 #define WORDS (LISTED / 32)
@@ -15,6 +19,9 @@
 #define ALL 0xffffffffu
 #define LARGE 1e30f
 #define TOUCH 2e-6f
+#define FEW 8
+#define SHEARED 8
+#define CLOSED 16
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
@@ -28,7 +35,9 @@ struct Scene {
     const float *joint_centre, *neck_centre, *neck_radius;
 };
 
-__device__ __forceinline__ int role_of(const float4 *prims, int k) { return __float_as_int(__ldg(&prims[5 * k + 4].y)); }
+// Role of a primitive, SHEARED and CLOSED.
+__device__ __forceinline__ int shape_of(const float4 *prims, int k) { return __float_as_int(__ldg(&prims[5 * k + 2].w)); }
+__device__ __forceinline__ int role_of(const float4 *prims, int k) { return shape_of(prims, k) & 7; }
 
 __device__ __forceinline__ float approach(const float *source, float cx, float cy, float cz, Ray &ray) {
     float wx = source[0] - cx, wy = source[1] - cy, wz = source[2] - cz;
@@ -38,29 +47,38 @@ __device__ __forceinline__ float approach(const float *source, float cx, float c
     return wx * wx + wy * wy + wz * wz;
 }
 
+// The flank of a primitive along a ray: lead t^2 + 2 half t + rest <= 0 inside; z = up + rise t runs between its ends.
+struct Flank { float lead, half, rest, up, rise, first, last; };
+
+__device__ __forceinline__ Flank flank(const float4 *prims, int k, bool sheared, const Ray &r) {
+    const float4 O = __ldg(&prims[5 * k]), P = __ldg(&prims[5 * k + 1]), S = __ldg(&prims[5 * k + 2]);
+    const float px = r.x - O.x, py = r.y - O.y, pz = r.z - O.z;
+    float qx, qy, qz, vx, vy, vz;
+    if (sheared) {
+        qx = px + S.x * pz, qy = py + S.y * pz, qz = pz;
+        vx = r.dx + S.x * r.dz, vy = r.dy + S.y * r.dz, vz = r.dz;
+    } else {
+        const float4 A = __ldg(&prims[5 * k + 3]), B = __ldg(&prims[5 * k + 4]);
+        qx = A.x * px + A.y * py + A.z * pz, vx = A.x * r.dx + A.y * r.dy + A.z * r.dz;
+        qy = A.w * px + B.x * py + B.y * pz, vy = A.w * r.dx + B.x * r.dy + B.y * r.dz;
+        qz = B.z * px + B.w * py + S.x * pz, vz = B.z * r.dx + B.w * r.dy + S.x * r.dz;
+    }
+    const float slope = P.z * qz + P.y;
+    return {vx * vx + vy * vy - P.z * vz * vz, qx * vx + qy * vy - vz * slope, qx * qx + (qy * qy - P.x) - qz * (slope + P.y),
+            qz, vz, O.w, P.w};
+}
+
 __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &r) {
-    const float4 A = __ldg(&prims[5 * k]), B = __ldg(&prims[5 * k + 1]), C = __ldg(&prims[5 * k + 2]);
-    const float4 D = __ldg(&prims[5 * k + 3]);
-    const float last = __ldg(&prims[5 * k + 4].x);
+    const Flank f = flank(prims, k, shape_of(prims, k) & SHEARED, r);
     const Chord none = {0.0f, 0.0f, 0.0f, 0.0f};
-    float px = r.x - C.y, py = r.y - C.z, pz = r.z - C.w;
-    float qx = A.x * px + A.y * py + A.z * pz;
-    float qy = A.w * px + B.x * py + B.y * pz;
-    float qz = B.z * px + B.w * py + C.x * pz;
-    float vx = A.x * r.dx + A.y * r.dy + A.z * r.dz;
-    float vy = A.w * r.dx + B.x * r.dy + B.y * r.dz;
-    float vz = B.z * r.dx + B.w * r.dy + C.x * r.dz;
-    float a = D.x, b = D.y, c = D.z, first = D.w;
-    float lead = vx * vx + vy * vy - c * vz * vz;
-    float half = qx * vx + qy * vy - c * qz * vz - 0.5f * b * vz;
-    float rest = qx * qx + qy * qy - a - b * qz - c * qz * qz;
+    const float lead = f.lead, half = f.half, rest = f.rest, qz = f.up, vz = f.rise;
     float square = half * half - lead * rest;
     if (square <= 0.0f && (lead > 0.0f || (lead == 0.0f && rest > 0.0f))) return none;
     float lower, upper;
     if (vz != 0.0f) {
-        float one = __fdividef(first - qz, vz), other = __fdividef(last - qz, vz);
+        float one = __fdividef(f.first - qz, vz), other = __fdividef(f.last - qz, vz);
         lower = fminf(one, other), upper = fmaxf(one, other);
-    } else if (first <= qz && qz <= last) {
+    } else if (f.first <= qz && qz <= f.last) {
         lower = -LARGE, upper = LARGE;
     } else return none;
     if (square <= 0.0f) return {lower, upper, 0.0f, 0.0f};
@@ -72,6 +90,19 @@ __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &
     float edge = -rest / (half + half);
     if (half > 0.0f) return {lower, fminf(upper, edge), 0.0f, 0.0f};
     return {fmaxf(lower, edge), upper, 0.0f, 0.0f};
+}
+
+// The one interval of a ray in a primitive that is CLOSED; whether there is one. `rising` is 1 over the ray's z, never
+// infinite, for those that are sheared.
+__device__ __forceinline__ bool between(const float4 *prims, int k, bool sheared, const Ray &r, float rising, float &begin, float &end) {
+    const Flank f = flank(prims, k, sheared, r);
+    const float inverse = sheared ? rising : __fdividef(1.0f, f.rise == 0.0f ? 1.0f / LARGE : f.rise);
+    // A ray along a straight flank has no roots; this one's lie far beyond the ends.
+    const float lead = fmaxf(f.lead, 1.0f / LARGE), square = f.half * f.half - lead * f.rest;
+    const float root = sqrtf(fmaxf(square, 0.0f)), over = __fdividef(1.0f, lead);
+    const float one = (f.first - f.up) * inverse, other = (f.last - f.up) * inverse;
+    begin = fmaxf(fminf(one, other), (-f.half - root) * over), end = fminf(fmaxf(one, other), (root - f.half) * over);
+    return square > 0.0f && end > begin;
 }
 
 // The last four bits of the time of an entry or exit hold its mark (2 role + exit), which moves it by less than a
@@ -198,22 +229,21 @@ struct Piece {
     __device__ __forceinline__ void clear() { begin = LARGE, end = -LARGE; }
     __device__ __forceinline__ bool none() const { return begin > end; }
     __device__ __forceinline__ float common(float t0, float t1) const { return fmaxf(fminf(end, t1) - fmaxf(begin, t0), 0.0f); }
-    // The interval t0 .. t1 takes this one in if they meet; nearer than TOUCH they count as one.
-    __device__ __forceinline__ void join(float &t0, float &t1) {
-        if (t0 <= end + TOUCH && t1 >= begin - TOUCH) {
-            t0 = fminf(t0, begin), t1 = fmaxf(t1, end);
-            clear();
-        }
+    // Takes t0 .. t1 in if it holds none or they meet (nearer than TOUCH they count as one); whether it did. No branch, so
+    // that the intervals stay where they are.
+    __device__ __forceinline__ bool grow(bool wanted, float t0, float t1) {
+        const bool fits = wanted & ((t0 <= end + TOUCH & t1 >= begin - TOUCH) | none());
+        begin = fits ? fminf(begin, t0) : begin, end = fits ? fmaxf(end, t1) : end;
+        return fits;
     }
-    __device__ __forceinline__ bool take(float t0, float t1) {
-        if (!none()) return false;
-        begin = t0, end = t1;
-        return true;
+    // Takes in another, which it may have grown to meet.
+    __device__ __forceinline__ void join(Piece &other) {
+        if (grow(!other.none(), other.begin, other.end)) other.clear();
     }
 };
 
-// Metal of the joint in hand as intervals apart from each other: two of bodies, less three of voids and of gaps, of
-// which two are kept, where keeps and patches, two as well, leave them. `simple` ends where that is too few.
+// Metal of the joint in hand as intervals: two of bodies, less three of voids and of gaps, of which two are kept, where
+// keeps and patches, two as well, leave them. `simple` ends where that is too few. Those of a kind lie apart after `close`.
 struct Sum {
     bool simple;
     Piece a, b, p, q, r, gap, other, keep, patch;
@@ -222,39 +252,56 @@ struct Sum {
         a.clear(), b.clear(), p.clear(), q.clear(), r.clear(), gap.clear(), other.clear(), keep.clear(), patch.clear();
     }
     __device__ __forceinline__ bool some() const { return !a.none(); }
-    __device__ __forceinline__ void join(Piece &one, Piece &two, float t0, float t1) {
-        one.join(t0, t1), two.join(t0, t1);
-        if (!one.take(t0, t1) && !two.take(t0, t1)) simple = false;
+    __device__ __forceinline__ void put(Piece &one, Piece &two, bool wanted, float t0, float t1) {
+        wanted = wanted & !one.grow(wanted, t0, t1);
+        wanted = wanted & !two.grow(wanted, t0, t1);
+        simple = simple & !wanted;
     }
-    __device__ __forceinline__ void remove(float t0, float t1) {
-        if (!(t1 > t0)) return;
-        p.join(t0, t1), q.join(t0, t1), r.join(t0, t1);
-        if (!p.take(t0, t1) && !q.take(t0, t1) && !r.take(t0, t1)) simple = false;
+    __device__ __forceinline__ void remove(bool wanted, float t0, float t1) {
+        wanted = wanted & !p.grow(wanted, t0, t1);
+        wanted = wanted & !q.grow(wanted, t0, t1);
+        wanted = wanted & !r.grow(wanted, t0, t1);
+        simple = simple & !wanted;
     }
-    __device__ __forceinline__ void add(int role, float t0, float t1) {
-        if (role == BODY) join(a, b, t0, t1);
-        else if (role == VOID) remove(t0, t1);
-        else if (role == GAP) join(gap, other, t0, t1);
-        else if (role == KEEP || role == PATCH) join(keep, patch, t0, t1);
-        else simple = false;
+    __device__ __forceinline__ void add(int role, bool wanted, float t0, float t1) {
+        if (role == BODY) put(a, b, wanted, t0, t1);
+        else if (role == GAP) put(gap, other, wanted, t0, t1);
+        else if (role == VOID) remove(wanted, t0, t1);
+        else put(keep, patch, wanted, t0, t1);
     }
     // A gap takes what lies in no keep and no patch.
-    __device__ __forceinline__ void close(const Piece &of) {
+    __device__ __forceinline__ void spare(const Piece &of) {
         if (of.none()) return;
         const bool swap = patch.begin < keep.begin;
         const float ends = swap ? patch.end : keep.end, next = fmaxf(patch.begin, keep.begin);
-        remove(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
-        remove(fmaxf(of.begin, ends), fminf(of.end, next));
-        if (!patch.none()) remove(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
+        take(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
+        take(fmaxf(of.begin, ends), fminf(of.end, next));
+        if (!patch.none()) take(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
     }
-    __device__ __forceinline__ void close_gaps() { close(gap), close(other); }
+    __device__ __forceinline__ void take(float t0, float t1) { remove(t1 > t0, t0, t1); }
+    __device__ __forceinline__ void settle() {
+        if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
+    }
+    __device__ __forceinline__ void close() {
+        a.join(b);
+        settle();
+        if (!gap.none()) {
+            gap.join(other), keep.join(patch);
+            spare(gap), spare(other);
+            settle();
+        }
+    }
     __device__ __forceinline__ float covered(const Piece &of, float t0, float t1) const {
         const float begin = fmaxf(of.begin, t0), end = fminf(of.end, t1);
-        return of.none() ? 0.0f : a.common(begin, end) + b.common(begin, end);
+        return a.common(begin, end) + b.common(begin, end);
     }
     // Metal between t0 and t1.
     __device__ __forceinline__ float metal(float t0, float t1) const {
-        return a.common(t0, t1) + b.common(t0, t1) - covered(p, t0, t1) - covered(q, t0, t1) - covered(r, t0, t1);
+        float length = a.common(t0, t1) + b.common(t0, t1);
+        if (!p.none()) length -= covered(p, t0, t1);
+        if (!q.none()) length -= covered(q, t0, t1);
+        if (!r.none()) length -= covered(r, t0, t1);
+        return length;
     }
 };
 
@@ -263,28 +310,59 @@ __device__ __forceinline__ unsigned cover(int first, int last, int start, int si
     return high > low ? (ALL >> (32 - (high - low))) << low : 0u;
 }
 
+// Length of a ray in boxes. Those with the sides of the one before meet them no second time; in ORDER, nearer sides
+// come first.
+template <bool ORDER> struct Boxes {
+    const float4 *sides, *layer;
+    float ix, iy, iz, begin, end;
+    __device__ __forceinline__ float through(int k, int last) {
+        float total = 0.0f;
+        for (; k < last; k++) {
+            const float4 z = layer[k];
+            if (!__float_as_int(z.z)) {
+                const float4 p = sides[k];
+                const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
+                begin = ORDER ? fmaxf(x0, y0) : fmaxf(fminf(x0, x1), fminf(y0, y1));
+                end = ORDER ? fminf(x1, y1) : fminf(fmaxf(x0, x1), fmaxf(y0, y1));
+            }
+            const float z0 = z.x * iz, z1 = z.y * iz;
+            total += fmaxf(fminf(end, ORDER ? z1 : fmaxf(z0, z1)) - fmaxf(begin, ORDER ? z0 : fminf(z0, z1)), 0.0f);
+        }
+        return total;
+    }
+};
+
+// The energies of a scan are parameters, so that they lie in constant memory and cost no load: five attenuations (solder,
+// copper, laminate, silicon, second alloy) times -log2(e), weights for signal and variance. A scan with more than FEW
+// reads them from `bins`.
+#define ENERGY(n) float sol##n, float cop##n, float lam##n, float sil##n, float sec##n, float wgt##n, float var##n
+#define NUMBERS(n) {sol##n, cop##n, lam##n, sil##n, sec##n, wgt##n, var##n}
+
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
-    const float *joint_centre, const float *neck_centre, const float *neck_radius, const int *items,
+    const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
-    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, float *signal,
-    float *variance, int *lost) {
+    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, ENERGY(0), ENERGY(1), ENERGY(2),
+    ENERGY(3), ENERGY(4), ENERGY(5), ENERGY(6), ENERGY(7), float *signal, float *variance, int *lost) {
+    const float few[FEW][7] = {NUMBERS(0), NUMBERS(1), NUMBERS(2), NUMBERS(3), NUMBERS(4), NUMBERS(5), NUMBERS(6), NUMBERS(7)};
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     extern __shared__ float4 energy[];
     __shared__ short listed[LISTED];
-    __shared__ int facts[LISTED];
+    __shared__ int2 entries[LISTED];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS];
     __shared__ float4 sides[BOXES];
     __shared__ float4 layer[BOXES];
     __shared__ int counts[WARPS];
     __shared__ int found[2];
     __shared__ short pixels[2][AREA];
-    __shared__ float frame[12];
+    // Source, three axes, and the middle of the view's first pixel.
+    __shared__ float frame[14];
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
     if (thread < 12) frame[thread] = frames[12 * view + thread];
+    else if (thread < 14) frame[thread] = thread == 12 ? u0[view] : v0[view];
     if (thread < 2) found[thread] = 0;
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
@@ -313,13 +391,28 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         total = LISTED - 1;
         if (thread == 0) lost[0] = 1;
     }
+    // Whether all rays of the tile run alike along an axis: all meet a box's sides in one order, in which they are put.
+    // Directions are linear in u and v, so its corners tell.
+    bool back[3], ordered = true;
+    for (int axis = 0; axis < 3; axis++) {
+        float least = LARGE, most = -LARGE;
+        for (int corner = 0; corner < 4; corner++) {
+            const float u = frame[12] + ((float)(column0 + (corner & 1 ? WIDE : 0)) - 0.5f) * pixel_mm;
+            const float v = frame[13] + ((float)(row0 + (corner & 2 ? TALL : 0)) - 0.5f) * pixel_mm;
+            const float along = distance * frame[9 + axis] + u * frame[3 + axis] + v * frame[6 + axis];
+            least = fminf(least, along), most = fmaxf(most, along);
+        }
+        back[axis] = most < 0.0f, ordered = ordered && least * most > 0.0f;
+    }
     for (int k = thread; k < boxes; k += THREADS) {
         const float *low = box_low + 3 * k, *high = box_high + 3 * k;
         bool alike = k > 0 && low[0] == low[-3] && low[1] == low[-2] && high[0] == high[-3] && high[1] == high[-2];
-        sides[k] = make_float4(low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]);
-        layer[k] = make_float4(low[2] - frame[2], high[2] - frame[2], __int_as_float(alike), 0.0f);
+        const float4 side = {low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]};
+        const float lower = low[2] - frame[2], upper = high[2] - frame[2];
+        sides[k] = make_float4(back[0] ? side.y : side.x, back[0] ? side.x : side.y, back[1] ? side.w : side.z, back[1] ? side.z : side.w);
+        layer[k] = make_float4(back[2] ? upper : lower, back[2] ? lower : upper, __int_as_float(alike), 0.0f);
     }
-    for (int e = thread; e < energies; e += THREADS) {
+    for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
         energy[2 * e] = make_float4(scale * bins[e], scale * bins[energies + e], scale * bins[2 * energies + e],
                                     scale * bins[3 * energies + e]);
@@ -330,20 +423,21 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     // and columns.
     const int words = total > 0 ? (total >> 5) + 1 : 0;
     for (int w = 0; w < words; w++) {
-        int i = 32 * w + lane, fact = REST;
+        int i = 32 * w + lane, fact = REST, k = 0;
         unsigned across = 0, down = 0;
         if (i < total) {
-            int k = listed[i];
+            k = listed[i];
             short4 p = __ldg(&span[k]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
-            fact = items[3 * k] | items[3 * k + 2] << 3 | items[3 * k + 1] << 4;
+            const int4 item = __ldg(&items[k]);
+            fact = item.x | item.z << 3 | item.w << 4 | item.y << 9;
         } else if (i == total) down = across = ALL;
         for (int line = warp; line < TALL; line += WARPS) {
             unsigned votes = __ballot_sync(ALL, down >> line & 1u), others = __ballot_sync(ALL, across >> line & 1u);
             if (lane == 0) in_row[w][line] = votes, in_column[w][line] = others;
         }
         if (warp == w % WARPS) {
-            facts[i] = fact;
+            entries[i] = make_int2(fact, k);
             unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
             if (lane == 0) solid[w] = a, several[w] = b;
         }
@@ -377,8 +471,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
         const int pixel = words == 0 ? which : pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
         known = known && row0 + r < rows && column0 + c < columns;
-        const float u = u0[view] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
-        const float v = v0[view] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
+        const float u = frame[12] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
+        const float v = frame[13] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
         Ray ray;
         ray.dx = distance * frame[9] + u * frame[3] + v * frame[6];
         ray.dy = distance * frame[10] + u * frame[4] + v * frame[7];
@@ -387,6 +481,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         ray.x = ray.y = ray.z = 0.0f;
         float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
+        const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
         int current = -1;
         Sum sum;
         sum.clear();
@@ -394,21 +489,23 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             const unsigned mine = in_row[w][r] & in_column[w][c] & solid[w];
             unsigned bits = __reduce_or_sync(ALL, mine);
             while (bits) {
-                const int place = __ffs(bits) - 1, fact = facts[32 * w + place], kind = fact & 7, owner = fact >> 4;
+                const int place = __ffs(bits) - 1;
+                const int2 entry = entries[32 * w + place];
+                const int fact = entry.x, k = entry.y, kind = fact & 7, owner = fact >> 9;
+                const bool met_here = mine >> place & 1u;
                 bits &= bits - 1u;
                 const int joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
-                    if (current >= 0 && sum.some()) {
+                    if (current >= 0 && (sum.some() || !sum.simple)) {
                         const int *range = s.joint_rows + 2 * current;
                         // The second alloy, if the joint has one, lies in one primitive behind all others.
-                        const bool mixed = role_of(s.prims, range[1] - 1) == MIX;
-                        Chord other = {0.0f, 0.0f, 0.0f, 0.0f};
-                        if (mixed) other = segment(s.prims, range[1] - 1, ray);
-                        sum.close_gaps();
-                        if (sum.simple) {
+                        const int mix = range[1] - 1, shape = shape_of(s.prims, mix);
+                        const bool mixed = (shape & 7) == MIX;
+                        sum.close();
+                        if (sum.simple && (!mixed || shape & CLOSED)) {
                             solder += sum.metal(-LARGE, LARGE);
-                            if (other.t1 > other.t0) second += sum.metal(other.t0, other.t1);
-                            if (other.t3 > other.t2) second += sum.metal(other.t2, other.t3);
+                            float begin, end;
+                            if (mixed && between(s.prims, mix, shape & SHEARED, ray, iz, begin, end)) second += sum.metal(begin, end);
                         } else {
                             const float2 metal = solder_length(s.prims, range[0], range[1], ray);
                             solder += metal.x, second += metal.y;
@@ -421,63 +518,70 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         approach(frame, centre[0], centre[1], centre[2], ray);
                     }
                 }
-                if (kind != REST && (mine >> place & 1u)) {
-                    const int k = listed[32 * w + place];
-                    if (kind == NECK) {
-                        const float *centre = s.neck_centre + 3 * owner;
-                        const float reach = s.neck_radius[owner];
-                        if (approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
-                            solder += neck_length(s, owner, ray);
-                    } else {
-                        if (kind != JOINT) {
-                            const float4 ball = __ldg(&s.balls[k]);
-                            approach(frame, ball.x, ball.y, ball.z, ray);
-                        }
-                        const int role = role_of(s.prims, k);
-                        // Bodies come first, gaps next: what a ray finds none of spares it what is taken from them.
-                        if (kind == JOINT && role != BODY && (!sum.some() || ((role == KEEP || role == PATCH) && sum.gap.none()))) continue;
-                        const Chord chord = segment(s.prims, k, ray);
-                        if (kind != JOINT) {
-                            float length = fmaxf(chord.t1 - chord.t0, 0.0f) + fmaxf(chord.t3 - chord.t2, 0.0f);
-                            length = role == VOID ? -length : length;
-                            copper += length;
-                            sunk += kind == SUNK ? length : 0.0f;
-                        } else {
-                            if (chord.t1 > chord.t0) sum.add(role, chord.t0, chord.t1);
-                            if (chord.t3 > chord.t2) sum.add(role, chord.t2, chord.t3);
-                        }
-                    }
+                if (kind == REST) continue;
+                bool wanted = met_here;
+                const int role = fact >> 4 & 7;
+                if (kind == NECK) {
+                    const float *centre = s.neck_centre + 3 * owner;
+                    const float reach = s.neck_radius[owner];
+                    if (wanted && approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
+                        solder += neck_length(s, owner, ray);
+                    continue;
+                }
+                if (kind != JOINT) {
+                    const float4 ball = __ldg(&s.balls[k]);
+                    approach(frame, ball.x, ball.y, ball.z, ray);
+                } else if (role != BODY) {
+                    // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
+                    wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
+                    if (!__any_sync(ALL, wanted)) continue;
+                }
+                float begin, end, more = 0.0f;
+                if (fact & CLOSED << 4) wanted = between(s.prims, k, fact & SHEARED << 4, ray, iz, begin, end) && wanted;
+                else {
+                    const Chord chord = segment(s.prims, k, ray);
+                    begin = chord.t0, end = chord.t1, more = fmaxf(chord.t3 - chord.t2, 0.0f);
+                    // A second interval, behind the waist of a primitive, is left to the slow way.
+                    if (kind == JOINT && wanted && more > 0.0f) sum.simple = false;
+                }
+                if (kind == JOINT) sum.add(role, wanted && end > begin, begin, end);
+                else {
+                    float length = met_here ? (wanted ? fmaxf(end - begin, 0.0f) : 0.0f) + more : 0.0f;
+                    length = role == VOID ? -length : length;
+                    copper += length;
+                    sunk += kind == SUNK ? length : 0.0f;
                 }
             }
         }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        float begin = 0.0f, end = 0.0f;
-        auto through = [&](int k, int last) {
-            float total = 0.0f;
-            for (; k < last; k++) {
-                const float4 z = layer[k];
-                if (!__float_as_int(z.z)) {
-                    const float4 p = sides[k];
-                    const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
-                    begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fminf(fmaxf(x0, x1), fmaxf(y0, y1));
-                }
-                const float z0 = z.x * iz, z1 = z.y * iz;
-                total += fmaxf(fminf(end, fmaxf(z0, z1)) - fmaxf(begin, fminf(z0, z1)), 0.0f);
-            }
-            return total;
-        };
-        copper += through(0, copper_end);
-        float laminate = through(copper_end, laminate_end);
-        const float silicon = through(laminate_end, boxes);
+        float laminate, silicon;
+        if (ordered) {
+            Boxes<true> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
+            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
+            silicon = in.through(laminate_end, boxes);
+        } else {
+            Boxes<false> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
+            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
+            silicon = in.through(laminate_end, boxes);
+        }
         laminate = fmaxf(laminate - sunk, 0.0f);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
-        for (int e = 0; e < energies; e++) {
-            const float4 m = energy[2 * e], n = energy[2 * e + 1];
-            const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
-            passed += n.y * share, spread += n.z * share;
+        if (energies <= FEW) {
+#pragma unroll
+            for (int e = 0; e < FEW; e++) {
+                const float *m = few[e];
+                const float share = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
+                passed += m[5] * share, spread += m[6] * share;
+            }
+        } else {
+#pragma unroll 1
+            for (int e = 0; e < energies; e++) {
+                const float4 m = energy[2 * e], n = energy[2 * e + 1];
+                const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
+                passed += n.y * share, spread += n.z * share;
+            }
         }
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.
@@ -542,7 +646,7 @@ __device__ short4 outline(const float *corners, int begin, int end, const float 
     return out;
 }
 
-extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int *items, int n_items,
+extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int4 *items, int n_items,
                                    const float *joint_centre, const float *joint_radius, const int *neck_rows,
                                    const float *frames, const float *u0, const float *v0, float pixel_mm, float distance,
                                    int rows, int columns, short4 *out) {
@@ -550,7 +654,7 @@ extern "C" __global__ void shadows(const float4 *balls, int primitives, const fl
     if (k >= n_items) return;
     const float *frame = frames + 12 * view;
     const Panel panel = {u0[view], v0[view], pixel_mm, distance, rows, columns};
-    const int kind = items[3 * k], owner = items[3 * k + 1];
+    const int kind = items[k].x, owner = items[k].y;
     short4 found = make_short4(0, 0, 0, 0);
     if (kind == JOINT || k >= primitives) {
         found = footprint(joint_centre + 3 * owner, joint_radius[owner], frame, panel);

@@ -9,7 +9,7 @@ import numpy as np
 import torch
 
 from jointwise.data_gen.xray.cuda import compiled
-from jointwise.data_gen.xray.cuda.load import Sent
+from jointwise.data_gen.xray.cuda.load import FEW_ENERGIES, Sent
 
 WIDE, TALL, THREADS = 32, 32, 256
 """Columns and rows of a tile and threads of a block, as in project.cu."""
@@ -48,8 +48,8 @@ def project(
         sent.prims, sent.balls, packed.joint_rows, packed.neck_rows, packed.neck_joints, packed.joint_centre,
         packed.neck_centre, packed.neck_radius, sent.items, spans, spans.shape[1], sent.frames, first, sent.u0_mm,
         sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, energies, rows, columns,
-        packed.box_low, packed.box_high, *np.cumsum(sent.box_kinds).tolist(), packed.box_low.shape[0], signal,
-        variance, lost,
-        shared=32 * energies,
+        packed.box_low, packed.box_high, *np.cumsum(sent.box_kinds).tolist(), packed.box_low.shape[0],
+        *sent.few, signal, variance, lost,
+        shared=32 * energies if energies > FEW_ENERGIES else 0,
     )  # fmt: skip
     return signal, variance

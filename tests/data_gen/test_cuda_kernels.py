@@ -1,0 +1,160 @@
+"""Ways through the card's kernels that `test_cuda`'s two scans do not take, as C++ where there is a g++."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.scene import Joint, pack
+from jointwise.data_gen.xray.cuda import compiled, fdk
+from jointwise.data_gen.xray.cuda import load as loads
+from jointwise.data_gen.xray.cuda.detect import Measure
+from jointwise.data_gen.xray.cuda.project import project, shadows
+from jointwise.data_gen.xray.detector import Detector
+from jointwise.data_gen.xray.energies import Energies
+from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.projector import project as project_on_cpu
+
+sys.path.insert(0, str(Path(__file__).parent))
+import cuda_case as case
+import cuda_cpp
+
+pytestmark = [pytest.mark.slow, pytest.mark.skipif(cuda_cpp.GPP is None, reason="no g++")]
+HERE = torch.device("cpu")
+# The first view looks along x, in which pieces lie one behind the other.
+BEAM = ConeBeam(**case.UPRIGHT | {"views": 5, "first_angle_deg": 90.0})
+
+
+@pytest.fixture(autouse=True)
+def _as_cpp(monkeypatch):
+    monkeypatch.setattr(compiled, "launch", cuda_cpp.launch)
+
+
+def signal_of(scene, energies=case.ENERGIES, first=0, last=BEAM.views):
+    """Signal of some views by the card's projector."""
+    sent = loads.on_card(loads.load(pack(scene), BEAM, energies, pose=case.POSE), HERE)
+    lost = torch.zeros(1, dtype=torch.int32)
+    signal, _ = project(sent, shadows(sent, HERE), first, last, HERE, lost)
+    assert int(lost) == 0
+    return signal.numpy()
+
+
+def expected(scene, energies=case.ENERGIES):
+    """The same by the float64 reference."""
+    packed = pack(scene, np.float64)
+    return project_on_cpu(packed, BEAM, energies, pose=case.POSE, dtype=np.float64).signal
+
+
+def alone(solids):
+    """A scene of one joint."""
+    centre, radius = sd.enclosing_sphere(sd.of_role(solids, sd.BODY))
+    joint = Joint(0, 0, solids, centre, centre, radius, centre[:2], centre[:2], 0.5, 0.2, 0.2, 0.06)
+    return case.scene()._replace(joints=(joint,), necks=())
+
+
+LEANING = np.array([[1.0, 0.0, 0.3], [0.0, 1.0, -0.2], [0.0, 0.0, 1.0]])
+
+
+def leaning(solids, turn=0.0, size=1.0):
+    """Solids sheared along z, their maps turned about z and scaled: the forms that the generator makes of shifts."""
+    c, s = np.cos(turn), np.sin(turn)
+    turned = size * np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    a, b, curve = solids.profile.T
+    profile = np.stack([a * size**2, b * size, curve], axis=1)
+    return solids._replace(matrix=turned @ LEANING @ solids.matrix, profile=profile, ends=size * solids.ends)
+
+
+CASES = {
+    # Three bodies in a row, two of which touch a fourth; more holes in a row than the kernel keeps: the slow way.
+    "many pieces": sd.join(
+        *(sd.sphere((x, 0.0, 0.0), r) for x, r in ((-0.4, 0.1), (0.0, 0.15), (0.4, 0.1), (0.2, 0.12))),
+        *(sd.sphere((x, 0.0, 0.0), 0.02, role=sd.VOID) for x in (-0.42, -0.1, -0.02, 0.06, 0.18, 0.4)),
+    ),
+    # Three holes apart, and a fourth that joins the last two.
+    "joined holes": sd.join(
+        sd.sphere((0.0, 0.0, 0.0), 0.25),
+        *(sd.sphere((x, 0, 0), r, role=sd.VOID) for x, r in ((-0.15, 0.03), (0.0, 0.04), (0.09, 0.04), (0.045, 0.03))),
+    ),
+    # A waist met so steeply that a ray leaves and comes back.
+    "waist": sd.segment((0.01, 0.0, 1.0), (-0.25, 0.25), origin=(0.0, 0.0, 0.0)),
+    "leaning": leaning(sd.join(sd.sphere((0, 0, 0), 0.25), sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID)), 0.7, 3.0),
+    "two gaps": sd.join(
+        sd.sphere((0, 0, 0), 0.28),
+        *(sd.sphere((x, 0, z), 0.1, role=sd.GAP) for x, z in ((-0.12, 0.0), (0.12, 0.02))),
+        *(sd.sphere((x, 0, z), 0.09, role=sd.KEEP) for x, z in ((-0.12, -0.02), (0.12, 0.0))),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_way_of_adding_intervals_agrees_with_float64(name):
+    scene = alone(CASES[name])
+    truth = expected(scene)
+    error = np.log(signal_of(scene) / truth)
+    assert np.sqrt(np.mean(error**2)) < 1e-4
+    assert np.abs(error).max() < 2e-3
+    assert truth.min() < 0.8 * truth.max()
+
+
+def test_the_short_form_of_a_solid_is_the_long_one(monkeypatch):
+    scene = alone(CASES["leaning"])
+    packed = pack(scene)
+    assert loads._forms(packed)[0][: packed.joint_rows[0, 1]].all()
+    short = signal_of(scene)
+    monkeypatch.setattr(loads, "_forms", lambda p: (np.zeros(len(p.role), bool), np.zeros(len(p.role), bool)))
+    np.testing.assert_allclose(short, signal_of(scene), rtol=2e-5)
+
+
+def test_many_energies_count_like_few():
+    few = case.ENERGIES
+    several = Energies(
+        *(np.repeat(a, 5, axis=-1) for a in (few.mu_per_mm, few.weight / 5, few.quantum, few.energies_kev))
+    )
+    assert len(several.weight) > loads.FEW_ENERGIES
+    np.testing.assert_allclose(signal_of(case.scene(), several), signal_of(case.scene(), few), rtol=2e-6)
+
+
+def test_views_apart_have_the_bits_of_views_together():
+    together = signal_of(case.scene())
+    for view in range(BEAM.views):
+        np.testing.assert_array_equal(signal_of(case.scene(), first=view, last=view + 1)[0], together[view])
+
+
+@pytest.mark.parametrize("tilt", [0.0, 25.0])
+def test_arrays_in_one_launch_have_the_bits_of_their_own_launch(tilt):
+    beam = replace(BEAM, axis_tilt_deg=tilt)
+    views = torch.rand((beam.views, beam.rows, beam.columns), generator=torch.Generator().manual_seed(3))
+    ramp = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, HERE)
+    origins = np.array([[-0.5, -0.2, -0.3], [0.1, -0.25, -0.2], [2.5, 0.0, 0.0]])
+    lattice = replace(case.LATTICE, shape=(19, 11, 18))
+
+    def volumes(some):
+        sums = fdk.Backprojection(beam, lattice, None, HERE, some)
+        for first in range(0, beam.views, 2):
+            sums.add(ramp(views[first : first + 2]), first, ramp.scale)
+        return sums.volume.numpy()
+
+    together = volumes(origins)
+    assert np.ptp(together[0]) > 0
+    assert np.ptp(together[1]) > 0
+    for i, volume in enumerate(together):
+        np.testing.assert_array_equal(volumes(origins[i : i + 1])[0], volume)
+
+
+def test_noise_of_two_pixels_that_share_their_hashes_is_independent():
+    shape = 1, 64, 128
+    beam = replace(BEAM, rows=shape[1], columns=shape[2])
+    flat = torch.full(shape, 0.5)
+    detector = Detector(photons=1000.0)
+    measure = Measure(detector, loads.panel_on_card(loads.panel(detector, beam, 4), HERE), beam, 4, HERE)
+    drawn = np.exp(-measure(flat, flat, 0, weighted=False).numpy()[0].astype(np.float64)) - 0.5
+    upper, lower = drawn[::2].ravel(), drawn[1::2].ravel()
+    for one, other in ((upper, lower), (upper**2 - upper.var(), lower**2 - lower.var())):
+        assert abs(np.corrcoef(one, other)[0, 1]) < 4 / np.sqrt(one.size)
+    for part in (upper, lower):
+        assert abs(part.var() / (0.5 / 1000) - 1) < 4 * np.sqrt(2 / part.size)
+        assert abs(part.mean()) < 4 * np.sqrt(0.5 / 1000 / part.size)

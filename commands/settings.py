@@ -220,7 +220,7 @@ class EvaluateConfig:
         data: store of joints with truth; this or `sets`.
         sets: what is judged: `demo`, folders of labelled sets (`jointwise sets`) and stores; this or `data`.
         scores: ready verdicts_NAME.parquet of earlier evaluations, judged anew without model and sub-volumes.
-        split: which split of a store is judged.
+        split: which split of a store is judged: test, validation, train, or all where no detector has seen the store.
         detectors: which of the model folder, `learned`, `rules` and `novelty`.
         shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
         prevalence: how often each kind occurs on your own line; precision is restated for it.

@@ -30,6 +30,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.schema import SCHEMA_VERSION
 
+ALL = "all"
 MANIFEST = "manifest.json"
 JOURNAL = "manifest.journal"
 OPEN_MAPS = 1024
@@ -216,12 +217,13 @@ class Store:
         return Joints(volumes, self.table.iloc[wanted].reset_index(drop=True), self.grid)
 
     def split(self, name: str) -> NDArray[np.int64]:
-        """Rows of one split ('train', 'validation' or 'test').
+        """Rows of one split ('train', 'validation' or 'test'), or of 'all' where nothing was learned from the store.
 
         Raises:
             InputError: the split is unknown or empty.
         """
-        rows = np.flatnonzero(self.columns(["split"])["split"].to_numpy() == name)
+        splits = self.columns(["split"])["split"].to_numpy()
+        rows = np.arange(len(splits)) if name == ALL else np.flatnonzero(splits == name)
         if not len(rows):
             found = ", ".join(sorted(set(self.columns(["split"])["split"])))
             raise InputError(f"expected joints of the split {name!r} in {self.folder}, found only {found}")

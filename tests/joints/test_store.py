@@ -40,6 +40,7 @@ def test_what_was_written_is_read_in_the_manifest_s_order(tmp_path: Path) -> Non
     np.testing.assert_array_equal(store.read().volumes[3:], joints(4, 1).volumes)
     np.testing.assert_array_equal(store.read(np.array([6, 0])).volumes, store.read().volumes[[6, 0]])
     assert store.split("validation").tolist() == [3, 4, 5, 6]
+    assert store.split("all").tolist() == [0, 1, 2, 3, 4, 5, 6]
 
 
 def test_the_fingerprint_knows_the_data_and_not_the_order_of_writing(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from jointwise.evaluation.labels.set_verdicts import verdicts_of
 from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.report.page import slug
 from jointwise.evaluation.statistics.measures import Bools, Floats
-from jointwise.evaluation.verdicts import Verdicts
+from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.atomic import sha256
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -136,6 +136,8 @@ def _spread(values: NDArray[Any], place: NDArray[np.intp], n: int) -> Floats:
 def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
     """Let every detector score the joints and call them at its own cuts.
 
+    The table gets a column DETECTOR_distance for each detector that knows the scans it was trained on.
+
     Args:
         subject: the joints.
         bench: the detectors.
@@ -144,10 +146,11 @@ def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
     place = np.flatnonzero(subject.there)
     result = scored(lambda rows: subject.read(place[rows]), len(place), bench, tell)
     n, judges = len(subject.table), bench.judges
+    told = {name: one.distance(subject.table) for name, one in judges.items()}
     return Verdicts(
         subject.name,
         subject.provenance,
-        subject.table,
+        subject.table.assign(**{f"{name}{DISTANCE}": far for name, far in told.items() if far is not None}),
         subject.truth,
         {name: _spread(scores, place, n) for name, scores in result.scores.items()},
         {name: one.thresholds.cuts(subject.table) for name, one in judges.items()},

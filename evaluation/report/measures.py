@@ -11,7 +11,17 @@ from jointwise.evaluation.confusion import NOTHING, confusion_table, confusion_t
 from jointwise.evaluation.measured import COMPOSED, MACRO, SINGLE
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
 from jointwise.evaluation.report.thresholds import prevalence_blocks, threshold_blocks
-from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, slug, stem, titled
+from jointwise.evaluation.report.words import (
+    BOARDS_NOTE,
+    WHO,
+    WILSON_NOTE,
+    WORDS,
+    counted,
+    listed,
+    slug,
+    stem,
+    titled,
+)
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES
 from jointwise.evaluation.statistics.measures import Floats, fewest_to_rank
 from jointwise.evaluation.table import ANY
@@ -94,9 +104,9 @@ def _judged(verdicts: Verdicts) -> Paragraph:
         f"{int(faulty[:, k].sum())} of {int(known[:, k].sum())} {WORDS[kind]}" for k, kind in enumerate(KINDS)
     )
     return Paragraph(
-        f"{int(there.sum())} joints of {measured.n_boards(verdicts)} boards and "
-        f"{verdicts.table['scan'].nunique()} scans; {int((~there).sum())} places without a ball count "
-        f"nowhere. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
+        f"{counted(int(there.sum()), 'joint')} of {counted(measured.n_boards(verdicts), 'board')} and "
+        f"{counted(verdicts.table['scan'].nunique(), 'scan')}; {counted(int((~there).sum()), 'place')} without a ball "
+        f"left out. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
         f"from: {verdicts.provenance.rstrip('.')}."
     )
 
@@ -104,9 +114,9 @@ def _judged(verdicts: Verdicts) -> Paragraph:
 def _in_words(stopped: pd.DataFrame) -> list[Paragraph]:
     return [
         Paragraph(
-            f"{row['detector']}: {row['escapes']} of {row['faulty']} faulty joints go through without any "
-            f"call ({_range(row, 'escape_rate')}); {row['false_calls']} of {row['sound']} sound joints are "
-            f"called ({_range(row, 'false_call_rate')}). Intervals: Wilson, 95 %.",
+            f"{row['detector']} calls nothing on {row['escapes']} of {counted(row['faulty'], 'faulty joint')} "
+            f"({_range(row, 'escape_rate')}) and calls {row['false_calls']} of {counted(row['sound'], 'sound joint')} "
+            f"({_range(row, 'false_call_rate')}).",
             "finding",
         )
         for row in stopped[stopped["kind"] == ANY].to_dict("records")

@@ -80,15 +80,10 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     numbers = itertools.count(1)
     several = len({part.name for part in parts if part.name}) > 1
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
+    told = [section for section in sections if section["findings"]]
     settled = [
-        {
-            "set": section["set"],
-            "title": section["title"],
-            "anchor": section["anchor"],
-            "texts": section["findings"],
-        }
-        for section in sections
-        if section["findings"]
+        {"set": name, "groups": list(groups)}
+        for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(
         head=head,

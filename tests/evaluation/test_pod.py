@@ -282,7 +282,10 @@ def test_the_section_holds_curve_refusals_and_pictures() -> None:
     assert set(frame.loc["calls_all", "refused"]) <= {"floor_too_high"}
     assert np.isnan(frame.loc[("blind", "void_area_pct"), "a90"])
     said = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "warning"]
-    assert any("blind: no curve" in block.text for block in said)
+    assert any("blind, no curve: non-wet: " in block.text for block in said)
+    found = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "finding"]
+    assert [block.text.split(": ")[0] for block in found] == ["sharp"]
+    assert all(f"{kind} " in found[0].text for kind in ("non-wet", "head-in-pillow", "void"))
 
 
 def test_few_boards_bring_no_interval_and_few_targets_a_warning() -> None:

@@ -113,7 +113,10 @@ def calibration_section(
     if rows:
         blocks.append(
             Grid(
-                pd.DataFrame(rows), NUMBERS, f"Calibration of every kind. Intervals: {METHOD}.", "calibration"
+                pd.DataFrame(rows),
+                NUMBERS[len(sets) < 2 :],
+                f"Calibration of every kind. Intervals: {METHOD}.",
+                "calibration",
             )
         )
     blocks += [*figures, *_refit_blocks(refits, len(sets) > 1)]
@@ -292,7 +295,7 @@ def _refit_blocks(refits: Sequence[Mapping[str, object]], several: bool) -> Iter
         "finding",
     )
     yield Grid(
-        pd.DataFrame(refits), REFITS,
+        pd.DataFrame(refits), REFITS[not several :],
         "Scores as they are and refitted on validation joints only (platt: a line; temperature: a factor; isotonic: a "
         f"rising curve), judged on other joints. Intervals: {METHOD}, the same draws for all.",
         "calibration_refits",

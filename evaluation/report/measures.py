@@ -1,6 +1,7 @@
 """Section on what detectors are worth on one set: measures, escapes, thresholds, prevalence, bridges, confusion."""
 
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,8 @@ from jointwise.evaluation.statistics.measures import Floats, fewest_to_rank
 from jointwise.evaluation.table import ANY
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
+
+RANKING: Final = ("f1", "ap", "guess_ap", "balanced_accuracy")
 
 
 def measures_section(
@@ -142,19 +145,25 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
                 Column("precision", "precision", "rate"),
                 Column("recall", "recall", "rate"),
                 Column("false_positive_rate", "false-positive rate", "rate"),
+            ),
+            "Precision, recall, false-positive rate (joints without the kind that are called so): "
+            f"{WILSON_NOTE}; every mean of the kinds: {BOARDS_NOTE}. Micro counts every decision on a joint and kind "
+            "once; macro is the mean of the kinds that have a faulty joint, and n/a where one of them has no value.",
+            stem("measures", verdicts),
+        ),
+        Grid(
+            shown[["kind_title", "kind", "detector", *(name for name in shown if name.startswith(RANKING))]],
+            (
+                *WHO,
                 Column("f1", "F1", "rate"),
                 Column("ap", "average precision", "rate"),
                 Column("guess_ap", "the same by guessing", "rate"),
                 Column("balanced_accuracy", "balanced accuracy", "rate"),
             ),
-            "Precision, recall, false-positive rate (joints without the kind that are called so): "
-            f"{WILSON_NOTE}. F1, average precision, balanced accuracy and every mean of the kinds: "
-            f"{BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is the mean of "
-            "the kinds that have a faulty joint, and n/a where one of them has no value. A measure that "
-            "is 1 on every board has an interval without width: there the intervals of precision and "
-            "recall say more.",
-            stem("measures", verdicts),
-        )
+            f"Measures composed of several rates, and of the ranking: {BOARDS_NOTE}. A measure that is 1 on every "
+            "board has an interval without width: there the intervals of precision and recall say more.",
+            stem("measures_composed", verdicts),
+        ),
     ]
     if measured.n_boards(verdicts) >= FEWEST_BOARDS:
         blocks.append(

@@ -67,9 +67,8 @@ NUMBERS: Final = (
     Column("a50", "a50", "number"),
     Column("a90", "a90", "number"),
     Column("a90_95", "a90/95", "number"),
-    Column("link", "link"),
-    Column("aic_logit_less_probit", "AIC of logit less that of probit", "number"),
-    Column("floor_text", "false calls on sound joints"),
+    Column("link", "curve"),
+    Column("floor_text", "false calls"),
     Column("fit_p", "p of fit", "p"),
     Column("remark", "remark"),
 )
@@ -101,7 +100,7 @@ def pod_section(verdicts: Verdicts | Sequence[Verdicts]) -> Section:
     blocks: list[Block] = [Paragraph(text) for text in (INTRODUCTION, INDEPENDENCE, VOIDS, BRIDGES)]
     if rows:
         blocks += _findings(rows, len(sets) > 1)
-        blocks.append(_grid(rows))
+        blocks.append(_grid(rows, len(sets) > 1))
     else:
         blocks.append(Paragraph("No set holds sizes of flaws, so there is no curve to draw.", "warning"))
     return Section("From which size on flaws are found", "detection-curves", [*blocks, *figures], numbers)
@@ -229,13 +228,14 @@ def _reach(row: Mapping[str, object]) -> str:
     return f"found 9 times of 10 from {a90:.3g} µm on, surely (95 %) {surely}"
 
 
-def _grid(rows: Sequence[Mapping[str, object]]) -> Grid:
+def _grid(rows: Sequence[Mapping[str, object]], several: bool) -> Grid:
     caption = (
         "Detection curves. a50, a90 and a90/95 in the unit of the size; in brackets beside a90 the 95 % interval by "
         "drawing boards anew; p of fit: deviance of groups of similar size (small: the curve is wrong), not "
-        "corrected for joints of one board. Where no curve is given, the remark says why."
+        "corrected for joints of one board. False calls: on sound joints. Where no curve is given, the remark says why."
     )
-    return Grid(pd.DataFrame(rows), NUMBERS, caption, "detection_curves")
+    columns = NUMBERS if several else NUMBERS[1:]
+    return Grid(pd.DataFrame(rows), columns, caption, "detection_curves")
 
 
 def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judged]) -> Figure:

@@ -66,7 +66,7 @@ def run(cfg: EvaluateConfig) -> Done:
     report, *tables = _report(cfg, given, sets, found)
     _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
-    say(f"{len(tables)} files of tables in {cfg.out}")
+    say(f"{len(tables)} files of tables in {cfg.out / 'tables'}")
     return Done([*files, report], _next(cfg))
 
 

@@ -4,7 +4,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,9 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array, require_columns, truth_array
 from jointwise.joints.store import MANIFEST, Store
-from jointwise.models.bench import Bench
+
+if TYPE_CHECKING:
+    from jointwise.models.bench import Bench
 
 HEAVY: Final = "_record"
 """Ending of the columns with whole drawings in JSON; `neck_records`, which counts bridges, ends otherwise."""
@@ -133,7 +135,7 @@ def _spread(values: NDArray[Any], place: NDArray[np.intp], n: int) -> Floats:
     return spread
 
 
-def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
+def judge(subject: Subject, bench: "Bench", tell: Tell) -> Verdicts:
     """Let every detector score the joints and call them at its own cuts.
 
     The table gets a column DETECTOR_distance for each detector that knows the scans it was trained on.

@@ -125,8 +125,8 @@ def test_stores_and_ready_scores_go_into_one_report(
     assert "Simulated joints" in report
     for name in ("my joints", "earlier"):
         assert len(read_verdicts(out / f"verdicts_{name}.parquet").scores["rules"]) in (4, 60)
-    assert (out / "failures_my_joints.csv").is_file()
-    assert (out / "failures_earlier.parquet").is_file()
+    assert (out / "tables" / "failures_my_joints.csv").is_file()
+    assert (out / "tables" / "failures_earlier.parquet").is_file()
     assert "in MLflow" in said
 
 
@@ -154,6 +154,8 @@ def test_everything_is_told_to_mlflow(tmp_path: Path) -> None:
     assert np.isfinite(list(run.data.metrics.values())).all()
     files = {item.path for item in client.list_artifacts(run.info.run_id)}
     assert files == {path.name for path in out.iterdir()}
+    tables = {item.path for item in client.list_artifacts(run.info.run_id, "tables")}
+    assert tables == {f"tables/{path.name}" for path in (out / "tables").iterdir()}
     assert run.inputs.dataset_inputs[0].dataset.name == "joints"
 
 
@@ -164,8 +166,13 @@ def test_ready_scores_need_no_model_and_give_the_same_figures(tmp_path: Path) ->
         words = [f"scores=[{ready}]", f"out={tmp_path / out}", "tracking.enabled=false"]
         assert main(["evaluate", *words]) == 0
         ready = tmp_path / "a" / "verdicts_set.parquet"
-    for path in sorted((tmp_path / "a").glob("*.csv")):
-        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+    assert {path.name for path in (tmp_path / "a").iterdir()} == {
+        "report.html",
+        "tables",
+        "verdicts_set.parquet",
+    }
+    for path in sorted((tmp_path / "a" / "tables").glob("*.csv")):
+        assert path.read_bytes() == (tmp_path / "b" / "tables" / path.name).read_bytes()
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ from jointwise.evaluation.verdicts import Verdicts
 def compare_section(
     verdicts: Verdicts,
     setup: Mapping[str, SetUp] | None = None,
-    prevalence: float | None = None,
+    prevalence: Mapping[str, float] | None = None,
     draws: int = DRAWS,
 ) -> Section:
     """Every two detectors of a set against each other.
@@ -35,7 +35,7 @@ def compare_section(
     Args:
         verdicts: of two detectors or more; of fewer, the section says so.
         setup: what each detector was fitted on, from evaluation.set_up; those not in it are n/a.
-        prevalence: share of faulty joints, of each kind and of any, that costs are stated for; None takes the set's.
+        prevalence: kind -> share of joints with it that costs are stated for; of others the set's share counts.
         draws: bootstrap draws.
     """
     title, anchor = f"Detectors against each other: {verdicts.name}", f"compare-{slug(verdicts.name)}"
@@ -112,7 +112,7 @@ def _recall_grid(recall: pd.DataFrame) -> Grid:
     return Grid(frame, columns, caption, "recall_at_equal_false_calls")
 
 
-def _cost_figure(verdicts: Verdicts, prevalence: float | None) -> Figure:
+def _cost_figure(verdicts: Verdicts, prevalence: Mapping[str, float] | None) -> Figure:
     counts = {
         asked.kind: (int((asked.truth == 1).sum()), int((~np.isnan(asked.truth)).sum()))
         for asked in questions(verdicts)
@@ -128,7 +128,7 @@ def _cost_figure(verdicts: Verdicts, prevalence: float | None) -> Figure:
     return Figure(svg, caption, alt)
 
 
-def _cost_grid(prices: pd.DataFrame, prevalence: float | None) -> Grid:
+def _cost_grid(prices: pd.DataFrame, prevalence: Mapping[str, float] | None) -> Grid:
     shown = prices[np.isclose(prices["ratio"].to_numpy()[:, None], SHOWN_RATIOS).any(axis=1)]
     frame = shown.assign(kind=shown["kind"].map(WORDS)).reset_index(drop=True)
     columns = [
@@ -189,8 +189,9 @@ def _numbers(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) ->
     return {name: value for name, value in flat.items() if not math.isnan(value)}
 
 
-def _share(prevalence: float | None) -> str:
-    return "as in this set" if prevalence is None else f"{prevalence:g}, as given"
+def _share(prevalence: Mapping[str, float] | None) -> str:
+    given = ", ".join(f"{WORDS[kind]} {share:g}" for kind, share in (prevalence or {}).items())
+    return f"{given}, as given; else as in this set" if given else "as in this set"
 
 
 def _number(value: float | None) -> float:

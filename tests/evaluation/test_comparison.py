@@ -174,11 +174,18 @@ def test_any_kind_asks_whether_a_joint_is_called_at_all() -> None:
 
 def test_costs_at_a_prevalence_are_those_of_the_rates() -> None:
     one = example(80)
-    row = cost_table(one, 0.01, DRAWS).query("kind == 'void' and ratio == 100").iloc[0]
+    row = cost_table(one, {"void": 0.01}, DRAWS).query("kind == 'void' and ratio == 100").iloc[0]
     known, yes = one.known[:, 0], one.truth[:, 0] == 1
     called = one.calls("learned")[:, 0]
     miss, false = 1 - called[known & yes].mean(), called[known & ~yes].mean()
     assert row["cost_one"] == pytest.approx(0.01 * 100 * miss + 0.99 * false)
+    for table in (
+        lambda *given: cost_table(one, *given, draws=DRAWS),
+        lambda *given: cost_curves(one, *given),
+    ):
+        usual, told = table(), table({"void": 0.01})
+        pd.testing.assert_frame_equal(usual[usual["kind"] != "void"], told[told["kind"] != "void"])
+        assert not usual[usual["kind"] == "void"].equals(told[told["kind"] == "void"])
 
 
 @pytest.mark.parametrize("rows", [[0], [3], []])
@@ -192,11 +199,11 @@ def test_one_joint_a_missing_ball_and_none_at_all(rows: list[int]) -> None:
 
 def test_the_section_holds_figures_once_and_says_where_they_come_from() -> None:
     one = example(150)
-    section = compare_section(one, {"rules": SetUp(30, 10, False, 90.0)}, 0.02, DRAWS)
+    section = compare_section(one, {"rules": SetUp(30, 10, False, 90.0)}, {"non_wet": 0.02}, DRAWS)
     figure = next(block for block in section.blocks if isinstance(block, Figure))
     assert str(figure.svg).startswith("<svg")
     assert "flatters" in figure.caption
-    assert "0.02, as given" in figure.caption
+    assert "non-wet 0.02, as given; else as in this set" in figure.caption
     grids = {block.stem: block for block in section.blocks if isinstance(block, Grid)}
     assert list(grids) == ["mcnemar", "recall_at_equal_false_calls", "cost", "set_up"]
     for grid in grids.values():

@@ -1,6 +1,8 @@
 """The contents of the report: every topic, in reading order, of every set; of all sets where there are several."""
 
 import dataclasses
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd

@@ -53,8 +53,8 @@ VOIDS: Final = (
     "standing for the largest cross-section."
 )
 BRIDGES: Final = (
-    "A bridge counts once, not as two joints, and is found where at least one of its joints is called. Two "
-    "neighbours of a scan with the same neck share a bridge."
+    "A bridge counts once, not as two joints, and is found where at least one of its joints is called; a chain "
+    "of joined joints is one bridge, as thick as its thickest neck. The same bridges are counted among the measures."
 )
 NUMBERS: Final = (
     Column("set", "set"),

@@ -117,8 +117,9 @@ class Targets:
 def targets(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Targets | None:
     """The targets of a detector at its cuts; None where the set does not hold what the size is computed from.
 
-    Gaps: the joints that truly have the kind. Necks: every true bridge once, with its thickest neck. Voids:
-    every joint with any void, also below the 5 % from which a void is labelled, since they are there to be found; calls below that limit are not wanted.
+    Gaps: the joints that truly have the kind. Necks: every true bridge once, with its thickest neck. Voids: every joint
+    with any void, also below the 5 % from which a void is labelled, since they are there to be found; calls below that
+    limit are not wanted.
     """
     table = verdicts.table
     if any(name not in table for name in measure.needs):

@@ -5,7 +5,8 @@ from pathlib import Path
 
 from jointwise.commands import evaluate, generate, score, train
 from jointwise.commands.screen import Done, call, say
-from jointwise.commands.settings import DemoConfig, EvaluateConfig, ScoreConfig
+from jointwise.commands.settings import DemoConfig, ScoreConfig
+from jointwise.commands.settings_evaluate import EvaluateConfig
 from jointwise.scoring.settings import ScoreSettings
 
 HELP = "A first tour: make boards, train, judge held-out joints with both detectors, score a small scan."

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from jointwise.commands.screen import Done, call, progress, say
-from jointwise.commands.settings import EvaluateConfig
+from jointwise.commands.settings_evaluate import EvaluateConfig
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def run(cfg: EvaluateConfig) -> Done:
     report, *tables = _report(cfg, given, sets, found)
     _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
-    say(f"{len(tables)} files of tables in {cfg.out}")
+    say(f"{len(tables)} files of tables in {cfg.out / 'tables'}")
     return Done([*files, report], _next(cfg))
 
 
@@ -88,6 +88,7 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
 
 def _open(cfg: EvaluateConfig) -> _Given:
     from jointwise.evaluation.labels.adjudication import rule_for
+    from jointwise.evaluation.labels.set_verdicts import with_readers
     from jointwise.evaluation.subjects import open_subject, refuse_twins
     from jointwise.evaluation.verdicts import read_verdicts
 
@@ -101,7 +102,9 @@ def _open(cfg: EvaluateConfig) -> _Given:
     ready = [read_verdicts(Path(path)) for path in cfg.scores]
     refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
-    subjects = [open_subject(*one, cfg.split) for one in zip(folders, names, strict=True)]
+    subjects = [open_subject(*one, cfg.split, cfg.labels) for one in zip(folders, names, strict=True)]
+    if cfg.labels is not None:
+        ready = [with_readers(one, cfg.labels) for one in ready]
     for readers in (*(one.readers for one in subjects), *(one.readers for one in ready)):
         if readers:
             rule_for(readers, cfg.adjudication)

@@ -24,6 +24,7 @@ class Source(NamedTuple):
     table: Any
     fingerprint: str
     read: Callable[[Any], "Joints"]
+    is_store: bool
 
 
 def run(cfg: LabelsConfig) -> Done:
@@ -63,7 +64,25 @@ def _check(cfg: LabelsConfig, source: Source) -> Done:
     for reader, own in rows.groupby("reader", sort=False):
         untold = int((own["cannot_tell"] == 1).sum())
         say(f"{len(own)} joints of {reader}, {untold} of them cannot be told: nothing wrong")
-    return Done([] if cfg.out is None else [keep_labels(rows, source.table, cfg.out)])
+    if cfg.out is None:
+        return Done([])
+    kept = keep_labels(rows, source.table, cfg.out)
+    return Done([kept], _evaluate(cfg, source, kept))
+
+
+def _evaluate(cfg: LabelsConfig, source: Source, labels: Path) -> str:
+    """The command that judges detectors by these labels; of a store it names the split with most of them."""
+    import pandas as pd
+
+    asked: dict[str, object] = {"sets": f"[{cfg.joints}]"}
+    if source.is_store:
+        asked = {"data": cfg.joints}
+        key = ["scan", "component", "ball"]
+        told = pd.read_csv(labels, dtype=str)
+        known = source.table.astype(dict.fromkeys([k for k in key if k in source.table], str))
+        there = known.merge(told[[k for k in key if k in told]].drop_duplicates())
+        asked["split"] = there["split"].mode()[0] if "split" in there else "test"
+    return call("evaluate", **asked, model="out/train/model", labels=labels)
 
 
 def _source(folder: Path) -> Source:
@@ -87,7 +106,7 @@ def _store(folder: Path) -> Source:
     def read(rows: Any) -> Joints:
         return Joints(store.read(rows).volumes, table.iloc[rows].reset_index(drop=True), store.grid)
 
-    return Source(table, store.fingerprint, read)
+    return Source(table, store.fingerprint, read, is_store=True)
 
 
 def _set(folder: Path) -> Source:
@@ -107,7 +126,7 @@ def _set(folder: Path) -> Source:
             known.joints.volumes[place[rows]], table.iloc[rows].reset_index(drop=True), known.joints.grid
         )
 
-    return Source(table, sha256(folder / FACTS), read)
+    return Source(table, sha256(folder / FACTS), read, is_store=False)
 
 
 def _blind(table: Any, folder: Path) -> Any:

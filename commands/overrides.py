@@ -94,13 +94,13 @@ def _unknown_key(key: str, vocabulary: Vocabulary) -> str:
 
 
 def _check_choice(group: str, value: str, choices: Sequence[str], sweeping: bool) -> None:
-    if not choices or (sweeping and SWEEP_FUNCTION.fullmatch(value)):
+    if sweeping and SWEEP_FUNCTION.fullmatch(value):
         return
     for choice in value.split(",") if sweeping else [value]:
-        if choice not in choices and choice != "null":
-            raise InputError(
-                f"expected one of {', '.join(choices)} for `{group}`, found '{choice}' on the command line"
-            )
+        # Hydra answers null with a traceback, whatever a group holds.
+        if choice == "null" or (choices and choice not in choices):
+            known = f"one of {', '.join(choices)}" if choices else "the name of a file of that group"
+            raise InputError(f"expected {known} for `{group}`, found '{choice}' on the command line")
 
 
 def _value(key: str, value: str, kind: Any, sweeping: bool) -> str:

@@ -14,7 +14,8 @@ def run(cfg: ScoreConfig) -> Done:
 
     from jointwise.commands.demo_boards import refuse_demo_boards
     from jointwise.joints.errors import InputError
-    from jointwise.models.bench import NOVELTY, load_bench, load_shipped, origin
+    from jointwise.models.bench import load_bench, load_shipped, origin
+    from jointwise.models.names import NOVELTY
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 

@@ -38,8 +38,7 @@ def run(cfg: TrainSettings) -> Done:
 def _fit_others(cfg: TrainSettings, model: Path) -> None:
     """Fit what is wanted and not there yet, and note how long each took."""
     from jointwise.joints.atomic import write_text
-    from jointwise.models.bench import NOVELTY, RULES, RULES_FILE
-    from jointwise.models.novelty import NOVELTY_FILE
+    from jointwise.models.names import NOVELTY, NOVELTY_FILE, RULES, RULES_FILE
     from jointwise.train.novelty import fit_novelty
     from jointwise.train.rules import fit_rules
     from jointwise.train.run_folder import FITTED, read_json

@@ -149,8 +149,12 @@ def recall_table(verdicts: Verdicts, rates: Sequence[float] = RATES, draws: int 
     return pd.DataFrame(rows)
 
 
-def cost_curves(verdicts: Verdicts, prevalence: float | None = None) -> pd.DataFrame:
+def cost_curves(verdicts: Verdicts, prevalence: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Expected cost of a joint over the ratio of prices, in units of one false call.
+
+    Args:
+        verdicts: of the detectors.
+        prevalence: kind -> share of joints with it where the detectors will be used; of others the set's share counts.
 
     Returns:
         Per kind, detector and ratio: kind, detector, ratio, shipped (at the shipped cuts), best (at the best cut for
@@ -158,17 +162,25 @@ def cost_curves(verdicts: Verdicts, prevalence: float | None = None) -> pd.DataF
     """
     frames = []
     for asked in questions(verdicts):
-        trivial = _trivial(asked, verdicts, prevalence)
+        share = (prevalence or {}).get(asked.kind)
+        trivial = _trivial(asked, verdicts, share)
         for who, called in asked.called.items():
-            shipped = cost.expected_cost(_errors(asked, called, verdicts).total, cost.RATIOS, prevalence)[0]
-            best = cost.best_cost(asked.truth, asked.scores[who], cost.RATIOS, prevalence)
+            shipped = cost.expected_cost(_errors(asked, called, verdicts).total, cost.RATIOS, share)[0]
+            best = cost.best_cost(asked.truth, asked.scores[who], cost.RATIOS, share)
             columns = {"ratio": cost.RATIOS, "shipped": shipped, "best": best, "trivial": trivial}
             frames.append(pd.DataFrame({"kind": asked.kind, "detector": who, **columns}))
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int = DRAWS) -> pd.DataFrame:
+def cost_table(
+    verdicts: Verdicts, prevalence: Mapping[str, float] | None = None, draws: int = DRAWS
+) -> pd.DataFrame:
     """Which of two detectors is cheaper at the shipped cuts, over the ratio of prices.
+
+    Args:
+        verdicts: of both.
+        prevalence: as for :func:`cost_curves`.
+        draws: bootstrap draws.
 
     Returns:
         Per pair, kind and ratio of statistics.cost.RATIOS: one, other, kind, ratio, n, cost_one, cost_other, difference
@@ -179,9 +191,10 @@ def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int =
     weights = draw_boards(verdicts.boards, draws)
     frames = []
     for (one, other), asked in _every(verdicts):
+        share = (prevalence or {}).get(asked.kind)
         found = [_errors(asked, asked.called[who], verdicts) for who in (one, other)]
-        costs = [cost.expected_cost(part.total, cost.RATIOS, prevalence)[0] for part in found]
-        drawn = [cost.expected_cost(part.weighted(weights), cost.RATIOS, prevalence) for part in found]
+        costs = [cost.expected_cost(part.total, cost.RATIOS, share)[0] for part in found]
+        drawn = [cost.expected_cost(part.weighted(weights), cost.RATIOS, share) for part in found]
         ends = [percentiles(column) for column in (drawn[0] - drawn[1]).T]
         low, high = (np.array([end[i] for end in ends]) for i in (0, 1))
         frames.append(
@@ -191,9 +204,9 @@ def cost_table(verdicts: Verdicts, prevalence: float | None = None, draws: int =
                     "n": int(np.count_nonzero(~np.isnan(asked.truth))),
                     "cost_one": costs[0], "cost_other": costs[1], "difference": costs[0] - costs[1],
                     "difference_low": low, "difference_high": high,
-                    "trivial": _trivial(asked, verdicts, prevalence),
+                    "trivial": _trivial(asked, verdicts, share),
                     "cheaper": np.where(high < 0, one, np.where(low > 0, other, NOBODY)),
-                    "equal_at": cost.equal_cost_ratio(found[0], found[1], prevalence),
+                    "equal_at": cost.equal_cost_ratio(found[0], found[1], share),
                 }
             )
         )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
-from jointwise.models.bench import Bench
+
+if TYPE_CHECKING:
+    from jointwise.models.bench import Bench
 
 PIECE: Final = 64
 """Joints that are in memory at a time."""
@@ -32,7 +34,7 @@ class Scored(NamedTuple):
     seconds: dict[str, float]
 
 
-def scored(read: Read, n: int, bench: Bench, tell: Tell) -> Scored:
+def scored(read: Read, n: int, bench: "Bench", tell: Tell) -> Scored:
     """Let every detector score the joints; each is read once.
 
     Args:
@@ -57,7 +59,7 @@ def scored(read: Read, n: int, bench: Bench, tell: Tell) -> Scored:
     return Scored(scores, {name: total / max(n, 1) for name, total in spent.items()})
 
 
-def scores_of(joints: Joints, bench: Bench, tell: Tell) -> dict[str, Floats]:
+def scores_of(joints: Joints, bench: "Bench", tell: Tell) -> dict[str, Floats]:
     """What every detector says of the joints, detector -> (n, 4) in [0, 1].
 
     Args:

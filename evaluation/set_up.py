@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jointwise.models.bench import LEARNED, NOVELTY, RULES, RULES_FILE
-from jointwise.models.folder import CARD
-from jointwise.models.novelty import NOVELTY_FILE
+from jointwise.models.names import CARD, LEARNED, NOVELTY, NOVELTY_FILE, RULES, RULES_FILE
 
 METRICS, FITTED = "metrics.jsonl", "fitted.json"
 """Beside the model folder of a training: one line per epoch; seconds that fitting the others took."""

@@ -1,10 +1,11 @@
 """What is judged: joints with truth, from a store or from a labelled set, in the one form that is put to detectors."""
 
+import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -14,18 +15,20 @@ from numpy.typing import NDArray
 from jointwise.evaluation.judged import Read, Tell, scored
 from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
 from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
-from jointwise.evaluation.labels.set_verdicts import verdicts_of
+from jointwise.evaluation.labels.set_verdicts import Whole, verdicts_of, with_readers
 from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.report.page import slug
 from jointwise.evaluation.statistics.measures import Bools, Floats
-from jointwise.evaluation.verdicts import Verdicts
+from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.atomic import sha256
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array, require_columns, truth_array
 from jointwise.joints.store import MANIFEST, Store
-from jointwise.models.bench import Bench
+
+if TYPE_CHECKING:
+    from jointwise.models.bench import Bench
 
 HEAVY: Final = "_record"
 """Ending of the columns with whole drawings in JSON; `neck_records`, which counts bridges, ends otherwise."""
@@ -54,48 +57,57 @@ class Subject:
     readers: Mapping[str, Floats] = field(default_factory=dict)
 
 
-def open_subject(folder: Path, name: str, split: str) -> Subject:
+def open_subject(folder: Path, name: str, split: str, labels: Path | None = None) -> Subject:
     """A store or a labelled set, whichever lies in the folder.
 
     Args:
         folder: of either.
         name: how tables call it.
         split: of a store: which joints.
+        labels: file of checked labels of these joints.
 
     Raises:
         InputError: neither lies there, it is damaged, or nothing is known of its joints.
     """
     if (folder / MANIFEST).is_file():
-        return of_store(Store(folder), name, split)
+        return of_store(Store(folder), name, split, labels)
     if not (folder / SET_FACTS).is_file():
         raise InputError(
             f"expected a set of labelled joints (a folder with {SET_FACTS}) or a store (a folder with {MANIFEST}) at "
             f"{folder}, found neither; give the folder that holds one"
         )
-    return of_set(read_set(folder, name), folder)
+    return of_set(read_set(folder, name), folder, labels)
 
 
-def of_store(store: Store, name: str, split: str) -> Subject:
+def of_store(store: Store, name: str, split: str, labels: Path | None = None) -> Subject:
     """The joints of one split of a store.
 
+    Args:
+        store: of joints with truth, or of any where people's labels are given.
+        name: how tables call it.
+        split: which joints.
+        labels: file of checked labels; it may speak of joints of other splits too.
+
     Raises:
-        InputError: no such split, or a store whose joints nobody knows the truth of.
+        InputError: no such split, a store whose joints nobody knows the truth of, or labels of other joints.
     """
     rows = store.split(split)
     table = store.table.iloc[rows].reset_index(drop=True)
+    if labels is not None:
+        table = table.assign(**{kind: np.nan for kind in KINDS if kind not in table})
     require_columns(table, (*KINDS, "scan", "board_id", "ball", "present"), str(store.folder))
     truth, present = truth_array(table), present_array(table)
-    if np.isnan(truth[present]).all():
+    if labels is None and np.isnan(truth[present]).all():
         raise InputError(
             f"expected joints with known truth in {store.folder}, found none of {int(present.sum())} of the split "
-            f"'{split}' with any; have them labelled, or score them with `jointwise score`"
+            f"'{split}' with any; have them labelled and give labels=…, or score them with `jointwise score`"
         )
     kept = [column for column in table if not str(column).endswith(HEAVY) and column not in KINDS]
     known = table[kept]
     if "marginal" not in known:
         known = known.assign(marginal=(present & np.isnan(truth).any(axis=1)).astype(int))
     simulated = store.manifest["seed"] is not None
-    return Subject(
+    subject = Subject(
         name,
         "Simulated joints: this project's own generator drew them, truth by geometry."
         if simulated
@@ -107,11 +119,27 @@ def of_store(store: Store, name: str, split: str) -> Subject:
         store.folder,
         store.fingerprint,
     )
+    return subject if labels is None else _labelled(subject, labels, Whole(store.table, rows))
 
 
-def of_set(labelled: LabelledSet, folder: Path) -> Subject:
-    """The sites of a labelled set, missing balls among them; truth is left open where a joint is marginal."""
+def _labelled(subject: Subject, path: Path, whole: Whole) -> Subject:
+    """The same joints with the labels of a file."""
+    bare = Verdicts(subject.name, subject.provenance, subject.table, subject.truth, {}, {}, subject.readers)
+    told = with_readers(bare, path, whole)
+    return dataclasses.replace(subject, table=told.table, readers=told.readers)
+
+
+def of_set(labelled: LabelledSet, folder: Path, labels: Path | None = None) -> Subject:
+    """The sites of a labelled set, missing balls among them; truth is left open where a joint is marginal.
+
+    Args:
+        labelled: the set.
+        folder: it was read from.
+        labels: file of checked labels, beside those that the set holds.
+    """
     bare = verdicts_of(labelled, {}, {})
+    if labels is not None:
+        bare = with_readers(bare, labels)
     place = np.cumsum(bare.present) - 1  # of each site that is there, among the joints
     return Subject(
         labelled.name,
@@ -133,8 +161,10 @@ def _spread(values: NDArray[Any], place: NDArray[np.intp], n: int) -> Floats:
     return spread
 
 
-def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
+def judge(subject: Subject, bench: "Bench", tell: Tell) -> Verdicts:
     """Let every detector score the joints and call them at its own cuts.
+
+    The table gets a column DETECTOR_distance for each detector that knows the scans it was trained on.
 
     Args:
         subject: the joints.
@@ -144,10 +174,11 @@ def judge(subject: Subject, bench: Bench, tell: Tell) -> Verdicts:
     place = np.flatnonzero(subject.there)
     result = scored(lambda rows: subject.read(place[rows]), len(place), bench, tell)
     n, judges = len(subject.table), bench.judges
+    told = {name: one.distance(subject.table) for name, one in judges.items()}
     return Verdicts(
         subject.name,
         subject.provenance,
-        subject.table,
+        subject.table.assign(**{f"{name}{DISTANCE}": far for name, far in told.items() if far is not None}),
         subject.truth,
         {name: _spread(scores, place, n) for name, scores in result.scores.items()},
         {name: one.thresholds.cuts(subject.table) for name, one in judges.items()},

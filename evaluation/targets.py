@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from jointwise.evaluation.bridges import BRIDGING, can_group, true_bridges
 from jointwise.evaluation.statistics.measures import Bools, Floats, any_kind
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
@@ -116,50 +117,51 @@ class Targets:
 def targets(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Targets | None:
     """The targets of a detector at its cuts; None where the set does not hold what the size is computed from.
 
-    Gaps and necks: the joints that truly have the kind. Voids: every joint with any void, also below the 5 % from which
-    a void is labelled, since they are there to be found; calls below that limit are not wanted.
+    Gaps: the joints that truly have the kind. Necks: every true bridge once, with its thickest neck. Voids: every joint
+    with any void, also below the 5 % from which a void is labelled, since they are there to be found; calls below that
+    limit are not wanted.
     """
     table = verdicts.table
     if any(name not in table for name in measure.needs):
         return None
     k = KINDS.index(measure.kind)
+    faulty = verdicts.known[:, k] & (verdicts.truth[:, k] == 1)
     size, called = measure.of(table), verdicts.calls(detector)[:, k]
     sized = np.isfinite(size) & (size > 0) & verdicts.present
     sound = any_kind(verdicts.truth, verdicts.present) == 0
     if measure.kind == "void":
         chosen, undecided = sized, np.zeros(len(table), dtype=bool)
-        faulty = verdicts.known[:, k] & (verdicts.truth[:, k] == 1)
         sound &= _no_void(table)
     else:
-        faulty = verdicts.known[:, k] & (verdicts.truth[:, k] == 1)
         chosen, undecided = sized & faulty, sized & ~verdicts.known[:, k]
-    rows, hit = np.flatnonzero(chosen), called
+    rows, lost = np.flatnonzero(chosen), faulty & ~sized
+    sizes, hit = size[rows], called[rows]
     if measure.kind == "bridging":
-        rows, hit = one_per_bridge(table, rows, called)
+        rows, sizes, hit, lost = _bridges(verdicts, size, called)
     return Targets(
-        size[rows], hit[rows], verdicts.boards[rows], int(undecided.sum()), int(np.sum(faulty & ~sized)),
+        sizes, hit, verdicts.boards[rows], int(undecided.sum()), int(lost.sum()),
         int(np.sum(called & sound)), int(np.sum(sound)),
     )  # fmt: skip
 
 
-def one_per_bridge(table: pd.DataFrame, rows: np.ndarray, called: Bools) -> tuple[np.ndarray, Bools]:
-    """Each bridge once: its first joint, and the calls with a bridge as found where either of its joints is called.
+def _bridges(verdicts: Verdicts, size: Floats, called: Bools) -> tuple[np.ndarray, Floats, Bools, Bools]:
+    """Each true bridge once: its first joint, its thickest neck, and whether it is called at any of its joints, as far
+    as a neck is known, (bridges,); and the joints of bridges without any known neck, (n,).
 
-    Two joints of a scan with the same neck that lie side by side (where rows and columns are known) share a bridge.
+    Where nothing tells which joints hang together, each counts alone.
     """
-    keys = [name for name in ("scan", "component", "bridge_neck_um") if name in table]
-    part = table.iloc[rows]
-    groups = part.groupby(keys, sort=False, dropna=False)
-    pairs = np.asarray(groups["scan"].transform("size").to_numpy() == 2)
-    for name in ("row", "col"):
-        if name in table:
-            apart = groups[name].transform("max") - groups[name].transform("min")
-            pairs &= ~np.asarray(apart.to_numpy(dtype=np.float64, na_value=np.nan) > 1)
-    number = groups.ngroup().to_numpy()
-    found, any_call = called.copy(), np.bincount(number, called[rows], minlength=1) > 0
-    found[rows[pairs]] = any_call[number[pairs]]
-    second = pairs & np.asarray(groups.cumcount().to_numpy() == 1)
-    return rows[~second], found
+    bridging = verdicts.known[:, BRIDGING] & (verdicts.truth[:, BRIDGING] == 1)
+    alone = np.where(bridging, np.cumsum(bridging) - 1, -1)
+    group = true_bridges(verdicts) if can_group(verdicts.table) else alone
+    inside = np.flatnonzero(group >= 0)
+    number, first = np.unique(group[inside], return_index=True)
+    neck = np.full(len(number), np.nan)
+    np.fmax.at(neck, group[inside], size[inside])
+    found = np.bincount(group[inside], weights=called[inside], minlength=len(number)) > 0
+    sized = np.isfinite(neck) & (neck > 0)
+    lost = np.zeros(len(size), dtype=bool)
+    lost[inside] = ~sized[group[inside]]
+    return inside[first][sized], neck[sized], found[sized], lost
 
 
 def _no_void(table: pd.DataFrame) -> Bools:

@@ -28,6 +28,8 @@ from jointwise.joints.schema import present_array, require_columns, truth_array
 FORMAT: Final = "jointwise verdicts 1"
 META: Final = b"jointwise"
 KEY: Final = ("scan", "component", "ball")
+DISTANCE: Final = "_distance"
+"""Ending of a table's column DETECTOR_distance: how far the joint's scan lies from the detector's training scans."""
 NAMES: Final = re.compile(r"[a-z][a-z0-9_]*")
 """Names of detectors and readers, because they stand in column names."""
 

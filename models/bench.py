@@ -20,17 +20,24 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
-from jointwise.models.folder import CARD, load_model
+from jointwise.models.folder import load_model
 from jointwise.models.learned import LearnedDetector
-from jointwise.models.novelty import NOVELTY_FILE, NoveltyDetector, read_novelty
+from jointwise.models.names import (
+    CARD,
+    DETECTORS,
+    LEARNED,
+    NOVELTY,
+    NOVELTY_FILE,
+    RULES,
+    RULES_FILE,
+    SHIPPED,
+    USUAL,
+)
+from jointwise.models.novelty import NoveltyDetector, read_novelty
 from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.thresholds import Thresholds
 
-RULES_FILE: Final = "rules.json"
-LEARNED, RULES, NOVELTY, SHIPPED = "learned", "rules", "novelty", "shipped"
-USUAL: Final = (LEARNED, RULES)
-DETECTORS: Final = (*USUAL, NOVELTY)
 SHIPPED_FOLDER: Final = Path(__file__).parent / "first"
 
 

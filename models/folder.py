@@ -20,10 +20,10 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.models.card import FORMAT, Card
 from jointwise.models.learned import LearnedDetector, find_device
+from jointwise.models.names import CARD
 from jointwise.models.network import JointNetwork, build_network
 
 WEIGHTS: Final = "model.safetensors"
-CARD: Final = "card.json"
 
 
 def save_model(folder: Path, network: JointNetwork, card: Card, half: bool = False) -> None:

@@ -25,11 +25,11 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import N_KINDS
 from jointwise.models.calibration import Calibration, fit_calibration
+from jointwise.models.names import NOVELTY_FILE
 from jointwise.models.protocol import check_batch, empty_measures
 from jointwise.models.thresholds import Thresholds
 
 FORMAT: Final = "jointwise-novelty-1"
-NOVELTY_FILE: Final = "novelty.json"
 NOVELTY_TENSORS: Final = "novelty.safetensors"
 
 CELLS: Final = (12, 14, 14)

@@ -69,7 +69,7 @@ def track_results(
         settings: where to.
         parameters: what was set; nested tables become dotted names.
         metrics: finite numbers by name.
-        files: kept as artefacts.
+        files: kept as artefacts, in the folders that they have within `out`.
         facts: of the data, with `store` and `fingerprint`; several where several sets were used.
 
     Raises:
@@ -83,7 +83,8 @@ def track_results(
             _log_dataset(store, run_id, one, "evaluation")
         _log_metrics(store, run_id, metrics, step=0)
         for path in files:
-            store.client.log_artifact(run_id, str(path))
+            inside = path.parent.relative_to(out) if path.is_relative_to(out) else Path()
+            store.client.log_artifact(run_id, str(path), str(inside) if inside.parts else None)
         store.client.set_terminated(run_id)
     return Tracked(run_id, store.uri)
 

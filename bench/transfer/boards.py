@@ -39,7 +39,8 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import ENVELOPE
-from jointwise.models.bench import RULES_FILE, Bench, Judge, load_bench, read_rules
+from jointwise.models.bench import Bench, Judge, load_bench, read_rules
+from jointwise.models.names import RULES_FILE
 from jointwise.scoring.cut import cut_array
 from jointwise.scoring.locate import locate
 from jointwise.scoring.read import read_scan

@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from jointwise.joints.kinds import KINDS
-from jointwise.models.bench import RULES_FILE
 from jointwise.models.calibration import METHODS, fit_calibration, reliability
 from jointwise.models.folder import load_model, save_model
+from jointwise.models.names import RULES_FILE
 from jointwise.models.settings import ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.data import known_truth

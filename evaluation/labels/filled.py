@@ -20,10 +20,11 @@ from jointwise.evaluation.verdicts import NAMES
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array
+from jointwise.models.names import DETECTORS, SHIPPED
 
 COLUMNS: Final = ("scan", "ball", "reader", *KINDS, "sure", "cannot_tell", "note")
 COMPONENT: Final = "component"
-TAKEN: Final = ("truth", *RULES)
+TAKEN: Final = ("truth", *RULES, *DETECTORS, SHIPPED)
 """Names that tables use for something else than a reader."""
 
 

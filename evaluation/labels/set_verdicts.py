@@ -3,16 +3,31 @@
 import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from jointwise.evaluation.labels.filled import looked_at, read_labels
 from jointwise.evaluation.labels.labelled_set import KEY, LabelledSet
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import present_array
+
+
+class Whole(NamedTuple):
+    """All joints of a store or set, and which of them are judged.
+
+    Args:
+        sites: what is known of each.
+        rows: (n,) the places of the judged ones.
+    """
+
+    sites: pd.DataFrame
+    rows: NDArray[np.integer[Any]]
 
 
 def verdicts_of(
@@ -60,27 +75,33 @@ def verdicts_of(
     )
 
 
-def with_readers(verdicts: Verdicts, path: Path) -> Verdicts:
+def with_readers(verdicts: Verdicts, path: Path, whole: Whole | None = None) -> Verdicts:
     """The same joints with the labels of a file beside what readers said already; `labelled` in the table counts who
     looked at a joint, so that a joint nobody was shown is told from one nobody could call.
 
     Args:
         verdicts: of the joints the labels belong to.
         path: as `jointwise labels check=…` writes it.
+        whole: all joints that the file may speak of, where the verdicts are of some of them only.
 
     Raises:
-        InputError: as :func:`jointwise.evaluation.labels.filled.read_labels`; or a name that is taken.
+        InputError: as :func:`jointwise.evaluation.labels.filled.read_labels`; a name that is taken; no label of any of
+            these joints.
     """
-    from jointwise.evaluation.labels.filled import looked_at, read_labels
-
-    readers = read_labels(path, verdicts.table)
+    sites, rows = whole or Whole(verdicts.table, np.arange(len(verdicts)))
+    readers = {name: labels[rows] for name, labels in read_labels(path, sites).items()}
     for name in readers:
         if name in {**verdicts.readers, **verdicts.scores}:
             raise InputError(
                 f"expected readers other than {', '.join((*verdicts.readers, *verdicts.scores))} in {path}, found "
                 f"{name}; rename that reader"
             )
-    looked = looked_at(path, verdicts.table)
+    looked = looked_at(path, sites)[rows]
+    if not looked.any():
+        raise InputError(
+            f"expected labels of the {len(verdicts)} joints that are judged of {verdicts.name} in {path}, found labels "
+            "of others only; judge their split (split=…)"
+        )
     before = (
         verdicts.table["labelled"].to_numpy(dtype=np.int64)
         if "labelled" in verdicts.table

@@ -4,7 +4,7 @@ Every joint has its own two numbers: value = offset + level * code, code 0 to 25
 clipped, and the rounding error is at most half a level.
 """
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,9 @@ from jointwise.evaluation.judged import Tell, scores_of
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
-from jointwise.models.bench import Bench
+
+if TYPE_CHECKING:
+    from jointwise.models.bench import Bench
 
 CODES = 255
 
@@ -56,7 +58,7 @@ def unpack(packed: Packed) -> NDArray[np.float16]:
     return np.asarray(values, dtype=np.float16)
 
 
-def score_change(cut: Joints, stored: Joints, bench: Bench, tell: Tell) -> pd.DataFrame:
+def score_change(cut: Joints, stored: Joints, bench: "Bench", tell: Tell) -> pd.DataFrame:
     """How far the scores of the same joints differ when they are read back from bytes.
 
     Args:

@@ -11,6 +11,7 @@ from scipy import special
 from jointwise.evaluation.pictures.reliability_picture import reliability_picture
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted, listed
 from jointwise.evaluation.statistics.bootstrap import (
     FEWEST_BOARDS,
     METHOD,
@@ -103,14 +104,22 @@ def calibration_section(
             if any(found.n for found in judged.values()):
                 figures.append(_figure(held_out, k, judged))
         refits += _refits(held_out, fitting, resampling) if fitting is not None else []
-    blocks: list[Block] = [Paragraph(INTRODUCTION), Paragraph(INTERVALS), *notes, *_findings(rows)]
+    blocks: list[Block] = [
+        Paragraph(INTRODUCTION),
+        Paragraph(INTERVALS),
+        *notes,
+        *_findings(rows, len(sets) > 1),
+    ]
     if rows:
         blocks.append(
             Grid(
-                pd.DataFrame(rows), NUMBERS, f"Calibration of every kind. Intervals: {METHOD}.", "calibration"
+                pd.DataFrame(rows),
+                NUMBERS[len(sets) < 2 :],
+                f"Calibration of every kind. Intervals: {METHOD}.",
+                "calibration",
             )
         )
-    blocks += [*figures, *_refit_blocks(refits)]
+    blocks += [*figures, *_refit_blocks(refits, len(sets) > 1)]
     numbers = {
         f"{row['set']}.{row['detector']}.{row['kind']}.{name}": float(str(row[name]))
         for row in rows
@@ -169,7 +178,7 @@ def _notes(one: Verdicts, held_out: Verdicts) -> Iterator[Paragraph]:
     boards = len(np.unique(held_out.boards))
     if boards < FEWEST_BOARDS:
         yield Paragraph(
-            f"{one.name}: {boards} boards; intervals from under {FEWEST_BOARDS} are not to be relied on.",
+            f"{one.name}: {counted(boards, 'board')}; intervals from under {FEWEST_BOARDS} are not to be relied on.",
             "warning",
         )
 
@@ -197,23 +206,22 @@ def _few(row: Mapping[str, object]) -> bool:
     return min(positives, n - positives) < FEWEST
 
 
-def _findings(rows: Sequence[Mapping[str, object]]) -> Iterator[Paragraph]:
-    """Per set and detector: how far the scores of each kind lie off; kinds with too few joints to tell."""
+def _findings(rows: Sequence[Mapping[str, object]], several: bool) -> Iterator[Paragraph]:
+    """Of each detector: how far the scores of each kind lie off; kinds with too few joints to tell."""
     for name, who in dict.fromkeys((row["set"], row["detector"]) for row in rows):
         own = [row for row in rows if (row["set"], row["detector"]) == (name, who)]
         told = [row for row in own if not _few(row)]
+        few = [str(row["kind_title"]) for row in own if _few(row)]
         said = [
             f"{row['kind_title']} {row['ece']:.3f} ({row['ece_low']:.3f} to {row['ece_high']:.3f}, by chance "
-            f"{row['chance']:.3f}, n = {row['n']})"
+            f"{row['chance']:.3f})"
             for row in told
         ]
-        few = [str(row["kind_title"]) for row in own if _few(row)]
-        text = (
-            f"{name}, {who}: scores lie off the true share by {'; '.join(said)}."
-            if said
-            else f"{name}, {who}:"
-        )
-        rest = f" Too few joints with or without (under {FEWEST}) to tell: {', '.join(few)}." if few else ""
+        what = f"{name}, {who}" if several else str(who)
+        n = sorted({int(str(row["n"])) for row in told})
+        joints = f", {' to '.join(map(str, dict.fromkeys((n[0], n[-1]))))} joints" if n else ""
+        text = f"{what}{joints}: scores lie off the true share by {listed(said)}." if said else f"{what}:"
+        rest = f" Too few joints with or without (under {FEWEST}) to tell: {listed(few)}." if few else ""
         yield Paragraph(text + rest, "finding" if said else "warning")
 
 
@@ -245,12 +253,12 @@ def _refits(held_out: Verdicts, fitting: Verdicts, resampling: Resampling) -> It
             if not len(truth):
                 continue
             before = tried[AS_IS][0][known, k]
-            for method, (scores, counted) in tried.items():
+            for method, (scores, fitted) in tried.items():
                 found = judge_calibration(truth, scores[known, k], boards, resampling)
                 change = _change(truth, before, scores[known, k], boards, resampling)
                 yield {
                     "set": held_out.name, "kind": kind, "kind_title": TITLES[kind], "detector": who, "method": method,
-                    "fitted_on": counted[k] if method != AS_IS else math.nan, "n": found.n,
+                    "fitted_on": fitted[k] if method != AS_IS else math.nan, "n": found.n,
                     **_spread("ece", found.error), **_spread("brier", found.brier_interval),
                     **_spread("brier_change", change),
                 }  # fmt: skip
@@ -267,7 +275,7 @@ def _change(
     return interval(mean, len(np.unique(boards)))
 
 
-def _refit_blocks(refits: Sequence[Mapping[str, object]]) -> Iterator[Block]:
+def _refit_blocks(refits: Sequence[Mapping[str, object]], several: bool) -> Iterator[Block]:
     if not refits:
         yield Paragraph(
             "No validation joints were given, so no refit was tried. A refit may only use joints that nothing is "
@@ -275,19 +283,19 @@ def _refit_blocks(refits: Sequence[Mapping[str, object]]) -> Iterator[Block]:
         )
         return
     tries = sum(row["method"] != AS_IS for row in refits)
-    better = [
-        f"{row['set']}, {row['detector']}, {row['kind_title']}: {row['method']} (ECE {row['ece']:.3f}, Brier score "
-        f"{row['brier_change']:+.4f})"
-        for row in refits
-        if float(str(row["brier_change_high"])) < 0
-    ]
+    better: dict[str, list[str]] = {}
+    for row in refits:
+        if float(str(row["brier_change_high"])) < 0:
+            where = f"{row['set']}, " if several else ""
+            better.setdefault(f"{where}{row['detector']}, {row['kind_title']}", []).append(str(row["method"]))
+    told = "; ".join(f"{what} ({', '.join(methods)})" for what, methods in better.items())
     yield Paragraph(
         "Refits on validation joints that surely (95 %) lower the Brier score on the judged ones: "
-        f"{'; '.join(better) if better else 'none'}. Of {tries} tried, about one in forty would be named by chance.",
+        f"{told or 'none'}. Of {tries} tried, about one in forty would be named by chance.",
         "finding",
     )
     yield Grid(
-        pd.DataFrame(refits), REFITS,
+        pd.DataFrame(refits), REFITS[not several :],
         "Scores as they are and refitted on validation joints only (platt: a line; temperature: a factor; isotonic: a "
         f"rising curve), judged on other joints. Intervals: {METHOD}, the same draws for all.",
         "calibration_refits",

@@ -2,40 +2,32 @@
 
 import math
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from jointwise.evaluation.comparison import (
-    NOBODY,
     SHOWN_RATIOS,
     cost_curves,
     cost_table,
-    discordant,
     mcnemar_table,
     questions,
     recall_table,
 )
 from jointwise.evaluation.pictures.cost_curves import draw_costs
 from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.report.compare_words import kind_words, pair_findings
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import WORDS, counted, listed, slug
 from jointwise.evaluation.set_up import SetUp
-from jointwise.evaluation.statistics.paired import DRAWS, LEAST_BOARDS, LEAST_DISCORDANT
-from jointwise.evaluation.table import ANY
+from jointwise.evaluation.statistics.paired import DRAWS, LEAST_BOARDS
 from jointwise.evaluation.verdicts import Verdicts
-from jointwise.joints.kinds import TITLES
-
-__all__ = ["compare_section", "discordant", "kind_findings"]
-
-LEVEL = 0.05
-NAMES = {**TITLES, ANY: "any kind"}
 
 
 def compare_section(
     verdicts: Verdicts,
     setup: Mapping[str, SetUp] | None = None,
-    prevalence: float | None = None,
+    prevalence: Mapping[str, float] | None = None,
     draws: int = DRAWS,
 ) -> Section:
     """Every two detectors of a set against each other.
@@ -43,21 +35,21 @@ def compare_section(
     Args:
         verdicts: of two detectors or more; of fewer, the section says so.
         setup: what each detector was fitted on, from evaluation.set_up; those not in it are n/a.
-        prevalence: share of faulty joints, of each kind and of any, that costs are stated for; None takes the set's.
+        prevalence: kind -> share of joints with it that costs are stated for; of others the set's share counts.
         draws: bootstrap draws.
     """
-    title, anchor = f"Detectors against each other: {verdicts.name}", f"compare-{_slug(verdicts.name)}"
+    title, anchor = f"Detectors against each other: {verdicts.name}", f"compare-{slug(verdicts.name)}"
     costs = _set_up_grid(verdicts, setup or {})
     if len(verdicts.scores) < 2:
         alone = Paragraph("One detector alone: nothing to compare it with.", "warning")
         return Section(title, anchor, [alone, costs])
     right, recall = mcnemar_table(verdicts, draws), recall_table(verdicts, draws=draws)
     prices = cost_table(verdicts, prevalence, draws)
-    findings = [Paragraph(text, "finding") for text in kind_findings(right, recall, prices)]
     blocks: list[Block] = [
         Paragraph(_introduction(verdicts)),
         *_warnings(verdicts),
-        *findings,
+        *(Paragraph(text, "finding") for text in pair_findings(right, recall)),
+        *(Paragraph(text) for text in kind_words(right, recall, prices)),
         _mcnemar_grid(right),
         _recall_grid(recall),
         _cost_figure(verdicts, prevalence),
@@ -67,88 +59,15 @@ def compare_section(
     return Section(title, anchor, blocks, _numbers(right, recall, prices))
 
 
-def kind_findings(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) -> list[str]:
-    """What each pair of detectors comes to, kind by kind, in a sentence or three.
-
-    Args:
-        right, recall, prices: frames of evaluation.comparison.
-    """
-    findings = []
-    for (one, other), rows in right.groupby(["one", "other"], sort=False):
-        for kind, part in rows.groupby("kind", sort=False):
-            name, pair = NAMES[str(kind)], (one, other)
-            sentences = [
-                f"{name[0].upper()}{name[1:]}, {one} against {other}:",
-                _verdict(part.set_index("joints").to_dict("index"), one, other),
-                _at_equal_rate(_of(recall, kind, pair), one, other),
-                _cheaper(_of(prices, kind, pair)),
-            ]
-            findings.append(" ".join(text for text in sentences if text))
-    return findings
-
-
-def _verdict(groups: Mapping[str, Mapping[str, Any]], one: str, other: str) -> str:
-    """Who is right more often, in one sentence."""
-    every = groups["all"]
-    n, b, c = every["n"], every["only_one"], every["only_other"]
-    if not n:
-        return f"{one} and {other}: no joint with known truth, nothing to tell."
-    counts = f"{one} alone is right on {b} joints, {other} alone on {c}, of {n}"
-    if b + c < LEAST_DISCORDANT:
-        return f"{counts}: too few to tell (p < {LEVEL} needs at least {LEAST_DISCORDANT} such joints)."
-    gap = _range(every, "difference")
-    exact = f"exact McNemar p {_p(every['p'])}"
-    if every["p"] >= LEVEL:
-        return f"{counts} ({exact}; share right {gap}): not told apart."
-    better = one if b > c else other
-    faulty, sound = (groups[name][f"only_{'one' if b > c else 'other'}"] for name in ("faulty", "sound"))
-    text = (
-        f"{counts} ({exact}; share right {gap}): {better} is right more often, alone on {faulty} faulty and {sound} "
-        "sound joints."
-    )
-    low, high = every["difference_low"], every["difference_high"]
-    if not (low > 0 or high < 0):
-        text += " Resampled by board the difference may be none: it holds only if joints of a board are independent."
-    return text
-
-
-def _at_equal_rate(rows: pd.DataFrame, one: str, other: str) -> str:
-    """Recall at 5 % false calls, where an interval excludes no difference."""
-    found = rows[np.isclose(rows["rate"], 0.05)] if len(rows) else rows
-    if not len(found):
-        return ""
-    row = found.iloc[0]
-    if not (row["difference_low"] > 0 or row["difference_high"] < 0):
-        return ""
-    more, less = (one, other) if row["difference"] > 0 else (other, one)
-    size, ends = abs(row["difference"]), sorted(abs(row[f"difference_{end}"]) for end in ("low", "high"))
-    return (
-        f"At no more than {row['rate']:.0%} false calls the recall of {more} is {size:.2f} ({ends[0]:.2f} to "
-        f"{ends[1]:.2f}) higher than that of {less} ({row['faulty']} faulty)."
-    )
-
-
-def _cheaper(rows: pd.DataFrame) -> str:
-    """Over which ratios somebody is cheaper beyond chance."""
-    told = []
-    for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
-        ratios = rows.loc[rows["cheaper"] == who, "ratio"]
-        text = f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
-        mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
-        if (mine >= rows.loc[ratios.index, "trivial"]).all():
-            text += " (where calling every joint or none costs no more)"
-        told.append(text)
-    return f"At the shipped cuts {' and '.join(told)}." if told else ""
-
-
 def _introduction(verdicts: Verdicts) -> str:
-    present = int(verdicts.present.sum())
+    present, boards = int(verdicts.present.sum()), len(set(verdicts.boards.tolist()))
     return (
-        f"The detectors {', '.join(verdicts.scores)} judged the same {present} joints of "
-        f"{len(set(verdicts.boards.tolist()))} boards ({verdicts.provenance.rstrip('.')}). A detector is right about "
+        f"The detectors {listed(verdicts.scores)} judged the same {counted(present, 'joint')} of "
+        f"{counted(boards, 'board')} ({verdicts.provenance.rstrip('.')}). A detector is right about "
         "a joint and a kind where its call agrees with the truth; any kind asks only whether a joint is faulty and "
-        "whether it is called at all. P-values take joints as independent; intervals are 95 % and resample whole "
-        "boards. No correction is made for asking about several kinds and pairs."
+        "whether it is called at all. '20 joints to 1': on 20 joints only the named detector is right, on 1 only the "
+        "other. P-values are of the exact McNemar test and take joints as independent; intervals are 95 % and resample "
+        "whole boards. No correction is made for asking about several kinds and pairs."
     )
 
 
@@ -156,12 +75,12 @@ def _warnings(verdicts: Verdicts) -> list[Paragraph]:
     boards = len(set(verdicts.boards.tolist()))
     if boards >= LEAST_BOARDS:
         return []
-    text = f"Only {boards} boards: intervals over boards are unreliable below {LEAST_BOARDS}."
+    text = f"Only {counted(boards, 'board')}: intervals over boards are unreliable below {LEAST_BOARDS}."
     return [Paragraph(text, "warning")]
 
 
 def _mcnemar_grid(right: pd.DataFrame) -> Grid:
-    frame = right.assign(kind=right["kind"].map(NAMES))
+    frame = right.assign(kind=right["kind"].map(WORDS))
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"), Column("joints", "joints"),
         Column("n", "n", "count"), Column("both_right", "both right", "count"),
@@ -178,7 +97,7 @@ def _mcnemar_grid(right: pd.DataFrame) -> Grid:
 
 
 def _recall_grid(recall: pd.DataFrame) -> Grid:
-    frame = recall.assign(kind=recall["kind"].map(NAMES))
+    frame = recall.assign(kind=recall["kind"].map(WORDS))
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
         Column("rate", "false-call rate at most", "rate"), Column("allowed", "false calls allowed", "count"),
@@ -193,12 +112,12 @@ def _recall_grid(recall: pd.DataFrame) -> Grid:
     return Grid(frame, columns, caption, "recall_at_equal_false_calls")
 
 
-def _cost_figure(verdicts: Verdicts, prevalence: float | None) -> Figure:
+def _cost_figure(verdicts: Verdicts, prevalence: Mapping[str, float] | None) -> Figure:
     counts = {
         asked.kind: (int((asked.truth == 1).sum()), int((~np.isnan(asked.truth)).sum()))
         for asked in questions(verdicts)
     }
-    titles = {kind: f"{NAMES[kind]}, {faulty} faulty of {n}" for kind, (faulty, n) in counts.items()}
+    titles = {kind: f"{WORDS[kind]}, {faulty} faulty of {n}" for kind, (faulty, n) in counts.items()}
     svg = to_svg(draw_costs(cost_curves(verdicts, prevalence), titles))
     caption = (
         "Expected cost over the price of an escape. Thick with markers: at the shipped cuts. Thin: at the best cut for "
@@ -209,9 +128,9 @@ def _cost_figure(verdicts: Verdicts, prevalence: float | None) -> Figure:
     return Figure(svg, caption, alt)
 
 
-def _cost_grid(prices: pd.DataFrame, prevalence: float | None) -> Grid:
+def _cost_grid(prices: pd.DataFrame, prevalence: Mapping[str, float] | None) -> Grid:
     shown = prices[np.isclose(prices["ratio"].to_numpy()[:, None], SHOWN_RATIOS).any(axis=1)]
-    frame = shown.assign(kind=shown["kind"].map(NAMES)).reset_index(drop=True)
+    frame = shown.assign(kind=shown["kind"].map(WORDS)).reset_index(drop=True)
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
         Column("ratio", "price of an escape, false calls", "number"), Column("n", "n", "count"),
@@ -270,31 +189,10 @@ def _numbers(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) ->
     return {name: value for name, value in flat.items() if not math.isnan(value)}
 
 
-def _of(frame: pd.DataFrame, kind: Any, pair: Any) -> pd.DataFrame:
-    return frame[(frame["kind"] == kind) & (frame["one"] == pair[0]) & (frame["other"] == pair[1])]
-
-
-def _range(row: Mapping[str, Any], name: str) -> str:
-    value, low, high = (row[key] for key in (name, f"{name}_low", f"{name}_high"))
-    ends = "interval n/a" if math.isnan(low) else f"{low:+.3f} to {high:+.3f}"
-    return f"{value:+.3f}, {ends}"
-
-
-def _p(value: float) -> str:
-    return "< 0.0001" if value < 1e-4 else f"{value:.2g}"
-
-
-def _price(ratio: float) -> str:
-    return f"{ratio:,.3g}" if ratio < 100 else f"{ratio:,.0f}"
-
-
-def _share(prevalence: float | None) -> str:
-    return "as in this set" if prevalence is None else f"{prevalence:g}, as given"
+def _share(prevalence: Mapping[str, float] | None) -> str:
+    given = ", ".join(f"{WORDS[kind]} {share:g}" for kind, share in (prevalence or {}).items())
+    return f"{given}, as given; else as in this set" if given else "as in this set"
 
 
 def _number(value: float | None) -> float:
     return math.nan if value is None else float(value)
-
-
-def _slug(name: str) -> str:
-    return "".join(c if c.isalnum() and c.isascii() else "-" for c in name.lower()).strip("-") or "set"

@@ -72,7 +72,7 @@ OfAll = Callable[[Asked], Section | None]
 OF_EACH_SET: Final[tuple[OfSet, ...]] = (
     lambda one, asked: measures_section(one, asked.prevalence, asked.chosen),
     lambda one, asked: readers_section(one, asked.adjudication),
-    lambda one, asked: compare_section(one, asked.setup),
+    lambda one, asked: compare_section(one, asked.setup, asked.prevalence),
     lambda one, _: pod_section(one),
     lambda one, _: slices_section(one),
     lambda one, _: calibration_section(one),

@@ -2,15 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from jointwise.evaluation.report.page import Facts, Head, facts
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS, TITLES
-from jointwise.models.bench import Bench, Judge
+from jointwise.models.card import Card
 from jointwise.models.envelope import span
-from jointwise.models.learned import LearnedDetector
+
+if TYPE_CHECKING:
+    from jointwise.models.bench import Bench, Judge
 
 DIGITS = 16
 """Of a fingerprint, enough to tell data apart; MLflow and the data themselves keep all of it."""
@@ -29,7 +32,7 @@ ENVELOPE = {
 
 def head_of(
     sets: Sequence[Verdicts],
-    bench: Bench | None,
+    bench: "Bench | None",
     fingerprints: Mapping[str, str],
     when: datetime,
     version: str,
@@ -81,7 +84,7 @@ def set_facts(verdicts: Verdicts, fingerprint: str, several: bool) -> Facts:
     return facts(f"Set {verdicts.name}", rows)
 
 
-def detector_facts(who: str, judge: Judge | None, sets: Sequence[Verdicts]) -> Facts:
+def detector_facts(who: str, judge: "Judge | None", sets: Sequence[Verdicts]) -> Facts:
     """What a detector is, where its cuts come from, how long it takes, and whether it was asked beyond its training."""
     rows = _card(judge) if judge else {"card": "not at hand: its scores were given ready"}
     for k, kind in enumerate(KINDS):
@@ -96,7 +99,7 @@ def detector_facts(who: str, judge: Judge | None, sets: Sequence[Verdicts]) -> F
     return facts(f"Detector {who}", rows)
 
 
-def chosen_by(judge: Judge) -> str:
+def chosen_by(judge: "Judge") -> str:
     """How a detector's cuts were chosen, in plain words."""
     thresholds = judge.thresholds
     first = zip(thresholds.with_kind, thresholds.without_kind, strict=True)
@@ -104,11 +107,11 @@ def chosen_by(judge: Judge) -> str:
     return f"{CRITERIA.get(thresholds.criterion, thresholds.criterion)}, on {joints} validation joints"
 
 
-def _card(judge: Judge) -> dict[str, str]:
+def _card(judge: "Judge") -> dict[str, str]:
     thresholds = judge.thresholds
     rows = {"name": judge.detector.name}
-    if isinstance(judge.detector, LearnedDetector):
-        card = judge.detector.card
+    card = getattr(judge.detector, "card", None)  # of networks; their class would load all of torch
+    if isinstance(card, Card):
         simulated = "simulated joints" if card.data.get("simulated") else "joints"
         rows["trained on"] = f"{card.data.get('training_joints', 'an unknown number of')} {simulated}"
         rows["training data"] = str(card.data.get("fingerprint", ""))[:DIGITS]

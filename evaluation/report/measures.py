@@ -1,6 +1,7 @@
 """Section on what detectors are worth on one set: measures, escapes, thresholds, prevalence, bridges, confusion."""
 
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -11,12 +12,24 @@ from jointwise.evaluation.confusion import NOTHING, confusion_table, confusion_t
 from jointwise.evaluation.measured import COMPOSED, MACRO, SINGLE
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
 from jointwise.evaluation.report.thresholds import prevalence_blocks, threshold_blocks
-from jointwise.evaluation.report.words import BOARDS_NOTE, WHO, WILSON_NOTE, WORDS, listed, slug, stem, titled
+from jointwise.evaluation.report.words import (
+    BOARDS_NOTE,
+    WHO,
+    WILSON_NOTE,
+    WORDS,
+    counted,
+    listed,
+    slug,
+    stem,
+    titled,
+)
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES
 from jointwise.evaluation.statistics.measures import Floats, fewest_to_rank
 from jointwise.evaluation.table import ANY
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS
+
+RANKING: Final = ("f1", "ap", "guess_ap", "balanced_accuracy")
 
 
 def measures_section(
@@ -94,9 +107,9 @@ def _judged(verdicts: Verdicts) -> Paragraph:
         f"{int(faulty[:, k].sum())} of {int(known[:, k].sum())} {WORDS[kind]}" for k, kind in enumerate(KINDS)
     )
     return Paragraph(
-        f"{int(there.sum())} joints of {measured.n_boards(verdicts)} boards and "
-        f"{verdicts.table['scan'].nunique()} scans; {int((~there).sum())} places without a ball count "
-        f"nowhere. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
+        f"{counted(int(there.sum()), 'joint')} of {counted(measured.n_boards(verdicts), 'board')} and "
+        f"{counted(verdicts.table['scan'].nunique(), 'scan')}; {counted(int((~there).sum()), 'place')} without a ball "
+        f"left out. Faulty joints among those whose truth is known: {kinds}. Where scans and labels come "
         f"from: {verdicts.provenance.rstrip('.')}."
     )
 
@@ -104,9 +117,9 @@ def _judged(verdicts: Verdicts) -> Paragraph:
 def _in_words(stopped: pd.DataFrame) -> list[Paragraph]:
     return [
         Paragraph(
-            f"{row['detector']}: {row['escapes']} of {row['faulty']} faulty joints go through without any "
-            f"call ({_range(row, 'escape_rate')}); {row['false_calls']} of {row['sound']} sound joints are "
-            f"called ({_range(row, 'false_call_rate')}). Intervals: Wilson, 95 %.",
+            f"{row['detector']} calls nothing on {row['escapes']} of {counted(row['faulty'], 'faulty joint')} "
+            f"({_range(row, 'escape_rate')}) and calls {row['false_calls']} of {counted(row['sound'], 'sound joint')} "
+            f"({_range(row, 'false_call_rate')}).",
             "finding",
         )
         for row in stopped[stopped["kind"] == ANY].to_dict("records")
@@ -132,19 +145,25 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
                 Column("precision", "precision", "rate"),
                 Column("recall", "recall", "rate"),
                 Column("false_positive_rate", "false-positive rate", "rate"),
+            ),
+            "Precision, recall, false-positive rate (joints without the kind that are called so): "
+            f"{WILSON_NOTE}; every mean of the kinds: {BOARDS_NOTE}. Micro counts every decision on a joint and kind "
+            "once; macro is the mean of the kinds that have a faulty joint, and n/a where one of them has no value.",
+            stem("measures", verdicts),
+        ),
+        Grid(
+            shown[["kind_title", "kind", "detector", *(name for name in shown if name.startswith(RANKING))]],
+            (
+                *WHO,
                 Column("f1", "F1", "rate"),
                 Column("ap", "average precision", "rate"),
                 Column("guess_ap", "the same by guessing", "rate"),
                 Column("balanced_accuracy", "balanced accuracy", "rate"),
             ),
-            "Precision, recall, false-positive rate (joints without the kind that are called so): "
-            f"{WILSON_NOTE}. F1, average precision, balanced accuracy and every mean of the kinds: "
-            f"{BOARDS_NOTE}. Micro counts every decision on a joint and kind once; macro is the mean of "
-            "the kinds that have a faulty joint, and n/a where one of them has no value. A measure that "
-            "is 1 on every board has an interval without width: there the intervals of precision and "
-            "recall say more.",
-            stem("measures", verdicts),
-        )
+            f"Measures composed of several rates, and of the ranking: {BOARDS_NOTE}. A measure that is 1 on every "
+            "board has an interval without width: there the intervals of precision and recall say more.",
+            stem("measures_composed", verdicts),
+        ),
     ]
     if measured.n_boards(verdicts) >= FEWEST_BOARDS:
         blocks.append(

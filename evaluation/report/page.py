@@ -20,6 +20,7 @@ from jointwise.evaluation.report.section import Block, Figure, Grid, Paragraph, 
 from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
+TABLES: Final = "tables"
 LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
 SHORT: Final = 27  # letters that stay on one line
 BROAD: Final = 8  # columns above which a table is printed small
@@ -80,15 +81,10 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     numbers = itertools.count(1)
     several = len({part.name for part in parts if part.name}) > 1
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
+    told = [section for section in sections if section["findings"]]
     settled = [
-        {
-            "set": section["set"],
-            "title": section["title"],
-            "anchor": section["anchor"],
-            "texts": section["findings"],
-        }
-        for section in sections
-        if section["findings"]
+        {"set": name, "groups": list(groups)}
+        for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(
         head=head,
@@ -104,7 +100,7 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
 
 
 def write_page(head: Head, parts: Sequence[Part], cautions: Sequence[str], folder: Path) -> list[Path]:
-    """Write `report.html` and every table as STEM.csv and STEM.parquet; each file whole or not at all.
+    """Write `report.html` and every table as tables/STEM.csv and .parquet; each file whole or not at all.
 
     The tables of a set are called STEM_SET.
 
@@ -126,8 +122,8 @@ def write_page(head: Head, parts: Sequence[Part], cautions: Sequence[str], folde
         table.to_parquet(parquet, index=False)
         csv = table.to_csv(index=False, lineterminator="\n").encode()
         for suffix, data in (("csv", csv), ("parquet", parquet.getvalue())):
-            write_bytes(folder / f"{stem}.{suffix}", data)
-            written.append(folder / f"{stem}.{suffix}")
+            written.append(folder / TABLES / f"{stem}.{suffix}")
+            write_bytes(written[-1], data)
     write_text(folder / REPORT, text)
     return written
 
@@ -202,7 +198,7 @@ def _block(run: list[Block], part: Part, numbers: Iterator[int]) -> Iterator[dic
     if isinstance(first, Paragraph):
         yield {"what": first.role, "text": first.text}
     elif isinstance(first, Grid):
-        yield {"what": "table", **_table(first), "stem": _stem(part, first)}
+        yield {"what": "table", **_table(first), "file": f"{TABLES}/{_stem(part, first)}.csv"}
     else:
         figures = [_figure(one, next(numbers)) for one in run if isinstance(one, Figure)]
         yield {"what": "pictures" if _in_pixels(first) else "figure", "figures": figures}

@@ -11,6 +11,7 @@ import pandas as pd
 from jointwise.evaluation.pictures.pod_picture import MOST_POINTS, Drawn, pod_picture
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import listed
 from jointwise.evaluation.statistics.pod import LEAST_TARGETS, Curve, NoCurve
 from jointwise.evaluation.statistics.pod_boards import a90_of_boards
 from jointwise.evaluation.statistics.pod_checks import (
@@ -52,8 +53,8 @@ VOIDS: Final = (
     "standing for the largest cross-section."
 )
 BRIDGES: Final = (
-    "A bridge counts once, not as two joints, and is found where at least one of its joints is called. Two "
-    "neighbours of a scan with the same neck share a bridge."
+    "A bridge counts once, not as two joints, and is found where at least one of its joints is called; a chain "
+    "of joined joints is one bridge, as thick as its thickest neck. The same bridges are counted among the measures."
 )
 NUMBERS: Final = (
     Column("set", "set"),
@@ -66,9 +67,8 @@ NUMBERS: Final = (
     Column("a50", "a50", "number"),
     Column("a90", "a90", "number"),
     Column("a90_95", "a90/95", "number"),
-    Column("link", "link"),
-    Column("aic_logit_less_probit", "AIC of logit less that of probit", "number"),
-    Column("floor_text", "false calls on sound joints"),
+    Column("link", "curve"),
+    Column("floor_text", "false calls"),
     Column("fit_p", "p of fit", "p"),
     Column("remark", "remark"),
 )
@@ -99,8 +99,8 @@ def pod_section(verdicts: Verdicts | Sequence[Verdicts]) -> Section:
                 figures.append(_figure(one, measure, judged))
     blocks: list[Block] = [Paragraph(text) for text in (INTRODUCTION, INDEPENDENCE, VOIDS, BRIDGES)]
     if rows:
-        blocks += _findings(rows)
-        blocks.append(_grid(rows))
+        blocks += _findings(rows, len(sets) > 1)
+        blocks.append(_grid(rows, len(sets) > 1))
     else:
         blocks.append(Paragraph("No set holds sizes of flaws, so there is no curve to draw.", "warning"))
     return Section("From which size on flaws are found", "detection-curves", [*blocks, *figures], numbers)
@@ -120,7 +120,8 @@ def judge(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Judged | N
         "false_calls": found.false_calls, "sound": found.sound,
         "floor_text": f"{found.false_calls} of {found.sound}" if found.sound else "no sound joint",
         **dict.fromkeys((*FITTED, "a90_low", "a90_high"), math.nan),
-        "link": "", "aic_logit_less_probit": ahead, "fit_deviance": math.nan, "fit_df": math.nan, "fit_p": math.nan,
+        "limits": "", "link": "",
+        "aic_logit_less_probit": ahead, "fit_deviance": math.nan, "fit_df": math.nan, "fit_p": math.nan,
         "refused": result.key if isinstance(result, NoCurve) else "",
         "reason": result.reason if isinstance(result, NoCurve) else "",
     }  # fmt: skip
@@ -141,8 +142,9 @@ def _numbers_of(curve: Curve, found: Targets, row: dict[str, object]) -> list[st
     if row["boards"] >= FEW_BOARDS:  # type: ignore[operator]
         row["a90_low"], row["a90_high"] = a90_of_boards(found.size, found.hit, found.boards, curve, ROUNDS)
     fit, lasting = goodness(found.size, found.hit, curve), lasting_misses(found.size, found.hit, curve)
-    remarks = []
+    remarks, limits = [], []
     if curve.n < LEAST_TARGETS:
+        limits.append(f"under {LEAST_TARGETS} targets")
         remarks.append(f"only {curve.n} targets, {LEAST_TARGETS} are asked for")
     if curve.extrapolated:
         remarks.append(
@@ -155,15 +157,18 @@ def _numbers_of(curve: Curve, found: Targets, row: dict[str, object]) -> list[st
     else:
         row["fit_deviance"], row["fit_df"], row["fit_p"] = fit
         if fit.p < SURE:
+            limits.append("the curve does not fit")
             remarks.append(
                 f"the curve does not fit (deviance {fit.deviance:.1f} with {fit.df} degrees of freedom)"
             )
     if lasting:
         group, expected = lasting
+        limits.append("misses last among the largest")
         remarks.append(
             f"misses last: of the {group.n} largest {group.n - group.hits} were missed where the curve expects "
             f"{expected:.1f}"
         )
+    row["limits"] = ", ".join(limits)
     return remarks
 
 
@@ -184,21 +189,34 @@ def _proof(found: Targets, unit: str) -> list[str]:
     ]
 
 
-def _findings(rows: Sequence[Mapping[str, object]]) -> Iterator[Paragraph]:
-    """One sentence per set, kind and detector, of the size in µm (of voids, the diameter)."""
-    for row in rows:
-        if not str(row["measure"]).endswith("_um"):
-            continue
-        what = f"{row['set']}, {row['kind_title']}, {row['detector']}"
-        reasons = str(row["remark"]).split("; ")
-        if row["refused"]:
-            text = f"{what}: no curve: {row['reason']}. Instead: {reasons[-1]} (n = {row['n']})."
-            yield Paragraph(text, "warning")
-            continue
-        told = [reason for reason in reasons[:-1] if "extrapolated" not in reason]
-        limits = f" Mind: {'; '.join(told)}." if told else ""
-        text = f"{what}: {_reach(row)} ({row['size']}; n = {row['n']}, {row['misses']} missed).{limits}"
-        yield Paragraph(text, "finding")
+def _findings(rows: Sequence[Mapping[str, object]], several: bool) -> Iterator[Paragraph]:
+    """A sentence on the curves of each detector, and one on kinds without one, of sizes in µm (of voids: diameter).
+
+    Args:
+        rows: of all sets, detectors and sizes.
+        several: whether sets must be told apart.
+    """
+    plain = [row for row in rows if str(row["measure"]).endswith("_um")]
+    for name, who in dict.fromkeys((row["set"], row["detector"]) for row in plain):
+        own = [row for row in plain if (row["set"], row["detector"]) == (name, who)]
+        what = f"{name}, {who}" if several else str(who)
+        told = [_told(row) for row in own if not row["refused"]]
+        refused = [_refused(row) for row in own if row["refused"]]
+        if told:
+            yield Paragraph(f"{what}: {'; '.join(told)}.", "finding")
+        if refused:
+            yield Paragraph(f"{what}, no curve: {'; '.join(refused)}.", "warning")
+
+
+def _told(row: Mapping[str, object]) -> str:
+    text = f"{row['kind_title']} {_reach(row)} ({row['size']}; n = {row['n']}, {row['misses']} missed)"
+    limits = [name for name in str(row["limits"]).split(", ") if name]
+    return f"{text}, but {listed(limits)}" if limits else text
+
+
+def _refused(row: Mapping[str, object]) -> str:
+    instead = str(row["remark"]).split("; ")[-1]
+    return f"{row['kind_title']}: {row['reason']}, instead: {instead} (n = {row['n']})"
 
 
 def _reach(row: Mapping[str, object]) -> str:
@@ -210,13 +228,14 @@ def _reach(row: Mapping[str, object]) -> str:
     return f"found 9 times of 10 from {a90:.3g} µm on, surely (95 %) {surely}"
 
 
-def _grid(rows: Sequence[Mapping[str, object]]) -> Grid:
+def _grid(rows: Sequence[Mapping[str, object]], several: bool) -> Grid:
     caption = (
         "Detection curves. a50, a90 and a90/95 in the unit of the size; in brackets beside a90 the 95 % interval by "
         "drawing boards anew; p of fit: deviance of groups of similar size (small: the curve is wrong), not "
-        "corrected for joints of one board. Where no curve is given, the remark says why."
+        "corrected for joints of one board. False calls: on sound joints. Where no curve is given, the remark says why."
     )
-    return Grid(pd.DataFrame(rows), NUMBERS, caption, "detection_curves")
+    columns = NUMBERS if several else NUMBERS[1:]
+    return Grid(pd.DataFrame(rows), columns, caption, "detection_curves")
 
 
 def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judged]) -> Figure:

@@ -14,12 +14,10 @@ from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Par
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling, interval
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.statistics.shift import shift_area
-from jointwise.evaluation.verdicts import Verdicts
+from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, TITLES
 
-DISTANCE: Final = "_distance"
-"""Ending of a table's column DETECTOR_distance: how far the joint's scan lies from the detector's training scans."""
 SHOWN: Final = {
     "ap": "AP",
     "recall": "recall",

@@ -73,7 +73,7 @@ def _weakest(
 ) -> list[Paragraph]:
     """Where each detector falls most below the whole set, judged by the upper bound so that few joints cannot win."""
     overall = {(row["detector"], row["kind"]): row["recall"] for row in whole.to_dict("records")}
-    found = []
+    found, even, parts = [], [], 0
     for detector in verdicts.scores:
         rows: list[tuple[float, str, dict[str, Any]]] = [
             (row["recall_high"] - overall[detector, row["kind"]], one.title, row)
@@ -82,16 +82,21 @@ def _weakest(
         ]
         if not rows:
             continue
+        parts = len(rows)  # the same for every detector: parts depend on the joints only
         below, title, worst = min(rows, key=lambda row: row[0])
+        if below >= 0:
+            even.append(detector)
+            continue
         found.append(
-            f"{detector}: in none of {len(rows)} parts and kinds does the recall's interval lie below the "
-            "recall on the whole set."
-            if below >= 0
-            else f"{detector} is weakest at {title} {worst['slice']}, {WORDS[worst['kind']]}: {worst['found']} of "
-            f"{worst['faulty']} found ({worst['recall']:.3f}, Wilson 95 % {worst['recall_low']:.3f} to "
-            f"{worst['recall_high']:.3f}) where it finds {overall[detector, worst['kind']]:.3f} of the "
-            f"whole set. Of {len(rows)} parts and kinds, the one whose upper bound lies lowest below the "
-            "whole set's recall."
+            f"{detector} is weakest at {title} {worst['slice']}, {WORDS[worst['kind']]}: {worst['found']} of "
+            f"{worst['faulty']} found ({worst['recall']:.3f}, {worst['recall_low']:.3f} to {worst['recall_high']:.3f}) "
+            f"where it finds {overall[detector, worst['kind']]:.3f} of the whole set; of {parts} parts and kinds the "
+            "one whose interval lies lowest below it."
+        )
+    if even:
+        found.append(
+            f"{listed(even)}: of {parts} parts and kinds none has a recall whose interval lies below that of the whole "
+            "set."
         )
     return [Paragraph(text, "finding") for text in found]
 

@@ -50,3 +50,8 @@ def listed(words: Iterable[str]) -> str:
     """`a, b and c`."""
     *most, last = words
     return f"{', '.join(most)} and {last}" if most else last
+
+
+def counted(n: int, word: str) -> str:
+    """`1 board`, `2 boards`."""
+    return f"{n} {word}{'' if n == 1 else 's'}"

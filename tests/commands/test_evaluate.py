@@ -2,6 +2,7 @@
 
 import dataclasses
 import re
+import shlex
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -120,13 +121,14 @@ def test_stores_and_ready_scores_go_into_one_report(
     assert "my joints: 4 joints" in said
     assert re.search(r"earlier: (59|60) joints", said)
     report = (out / "report.html").read_text(encoding="utf-8")
+    assert "void 0.01, as given" in report
     assert report.count("<img") == 4  # every joint of the store is judged wrongly somewhere
     assert "Made up by a test." in report
     assert "Simulated joints" in report
     for name in ("my joints", "earlier"):
         assert len(read_verdicts(out / f"verdicts_{name}.parquet").scores["rules"]) in (4, 60)
-    assert (out / "failures_my_joints.csv").is_file()
-    assert (out / "failures_earlier.parquet").is_file()
+    assert (out / "tables" / "failures_my_joints.csv").is_file()
+    assert (out / "tables" / "failures_earlier.parquet").is_file()
     assert "in MLflow" in said
 
 
@@ -154,6 +156,8 @@ def test_everything_is_told_to_mlflow(tmp_path: Path) -> None:
     assert np.isfinite(list(run.data.metrics.values())).all()
     files = {item.path for item in client.list_artifacts(run.info.run_id)}
     assert files == {path.name for path in out.iterdir()}
+    tables = {item.path for item in client.list_artifacts(run.info.run_id, "tables")}
+    assert tables == {f"tables/{path.name}" for path in (out / "tables").iterdir()}
     assert run.inputs.dataset_inputs[0].dataset.name == "joints"
 
 
@@ -164,8 +168,67 @@ def test_ready_scores_need_no_model_and_give_the_same_figures(tmp_path: Path) ->
         words = [f"scores=[{ready}]", f"out={tmp_path / out}", "tracking.enabled=false"]
         assert main(["evaluate", *words]) == 0
         ready = tmp_path / "a" / "verdicts_set.parquet"
-    for path in sorted((tmp_path / "a").glob("*.csv")):
-        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+    assert {path.name for path in (tmp_path / "a").iterdir()} == {
+        "report.html",
+        "tables",
+        "verdicts_set.parquet",
+    }
+    for path in sorted((tmp_path / "a" / "tables").glob("*.csv")):
+        assert path.read_bytes() == (tmp_path / "b" / "tables" / path.name).read_bytes()
+
+
+def filled(folder: Path, joints: Path, capsys: pytest.CaptureFixture[str], **sheet: str) -> str:
+    """A label sheet of a store made, filled and checked through the command line: the command named next."""
+    asked = [f"{key}={value}" for key, value in sheet.items()]
+    assert main(["labels", f"joints={joints}", f"sheet={folder / 'sheet'}", "reader=anna", *asked]) == 0
+    rows = pd.read_csv(folder / "sheet" / "labels.csv", dtype=str).assign(**dict.fromkeys(KINDS, "0"))
+    rows.loc[0, "void"] = "1"
+    rows.to_csv(folder / "sheet" / "labels.csv", index=False)
+    check = [f"joints={joints}", f"check={folder / 'sheet' / 'labels.csv'}", f"out={folder / 'kept'}"]
+    assert main(["labels", *check]) == 0
+    return capsys.readouterr().out.rstrip().splitlines()[-1].removeprefix("next  ")
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("bench")
+def test_a_filled_sheet_is_a_reader_even_where_nobody_knows_the_truth(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The sheet holds joints of both splits; only those of the judged split count."""
+    blind = store(
+        tmp_path / "own",
+        6,
+        lambda t: t.drop(columns=list(KINDS)).assign(split=["test"] * 4 + ["train"] * 2),
+    )
+    program, command, *words = shlex.split(filled(tmp_path, blind, capsys))
+    assert (program, command) == ("jointwise", "evaluate")
+    assert {f"data={blind}", "split=test", f"labels={tmp_path / 'kept' / 'labels.csv'}"} <= set(words)
+    words = [word for word in words if not word.startswith("model=")]
+    assert main([command, *words, "model=any", f"out={tmp_path / 'out'}", "tracking.enabled=false"]) == 0
+    judged = read_verdicts(tmp_path / "out" / "verdicts_own.parquet")
+    assert np.nansum(judged.readers["anna"]) <= 1
+    assert judged.table["labelled"].tolist() == [1] * 4
+    assert np.isnan(judged.truth).all()
+    assert (tmp_path / "out" / "tables" / "readers_own.csv").is_file()
+
+
+@pytest.mark.usefixtures("bench")
+def test_labels_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    joints = store(tmp_path / "own", 6, lambda t: t.assign(split=["test"] * 4 + ["train"] * 2))
+    filled(tmp_path, joints, capsys, split="train")
+    labels = tmp_path / "kept" / "labels.csv"
+    out = [f"out={tmp_path / 'out'}", "tracking.enabled=false", "model=any", f"labels={labels}"]
+    assert "found labels of others only" in refused(capsys, "evaluate", f"data={joints}", *out)
+    assert "labels: expected one set" in refused(capsys, "evaluate", f"sets=[{joints},demo]", *out)
+    rows = pd.read_csv(labels, dtype=str)
+    rows.assign(ball="Z9").to_csv(labels, index=False)
+    assert "of joints that are not there" in refused(capsys, "evaluate", f"data={joints}", *out)
+    rows.assign(reader="rules").to_csv(labels, index=False)
+    assert "found 'rules'" in refused(capsys, "evaluate", f"data={joints}", *out)
+    assert "found none that reads" in refused(
+        capsys, "evaluate", f"data={joints}", *out, f"labels={tmp_path}/x"
+    )
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize(

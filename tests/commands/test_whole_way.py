@@ -85,7 +85,7 @@ def test_evaluate_judges_both_on_the_same_joints(folder: Path, joints: Path, mod
     one = read_verdicts(out / "verdicts_joints.parquet")
     assert set(one.scores) == {"learned", "rules"}
     assert len(one) == 18
-    assert set(pd.read_csv(out / "measures_joints.csv")["detector"]) == {"learned", "rules"}
+    assert set(pd.read_csv(out / "tables" / "measures_joints.csv")["detector"]) == {"learned", "rules"}
     assert (out / "contact_sheet_joints.png").stat().st_size > 10_000
     assert "resnet_tiny" in (out / "report.html").read_text(encoding="utf-8")
 
@@ -99,7 +99,7 @@ def test_the_network_that_comes_along_is_judged_on_the_same_joints(
     monkeypatch.setattr("jointwise.models.bench.SHIPPED_FOLDER", model)
     words = [f"data={joints}", f"model={model}", f"out={out}", "tracking.enabled=false", "device=cpu"]
     assert main(["evaluate", *words, "shipped=true"]) == 0
-    table = pd.read_csv(out / "measures_joints.csv").set_index(["kind", "detector"])
+    table = pd.read_csv(out / "tables" / "measures_joints.csv").set_index(["kind", "detector"])
     assert set(table.index.get_level_values("detector")) == {"learned", "rules", "shipped"}
     pd.testing.assert_frame_equal(table.xs("shipped", level=1), table.xs("learned", level=1))
 
@@ -109,7 +109,7 @@ def test_rules_alone_can_be_asked(folder: Path, joints: Path, model: Path) -> No
     out = folder / "rules only"
     words = [f"data={joints}", f"model={model}", f"out={out}", "detectors=[rules]", "tracking.enabled=false"]
     assert main(["evaluate", *words]) == 0
-    assert set(pd.read_csv(out / "measures_joints.csv")["detector"]) == {"rules"}
+    assert set(pd.read_csv(out / "tables" / "measures_joints.csv")["detector"]) == {"rules"}
 
 
 def refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:

@@ -201,6 +201,7 @@ def test_group_choice_and_key_on_top_of_it(active: hydra_wrapper.Session) -> Non
         ("fast=maybe", ["true or false", "`fast`", "'maybe'"]),
         ("colour=green", ["black|white", "`colour`", "'green'"]),
         ("speed=warp", ["quick", "slow", "`speed`", "'warp'"]),
+        ("speed=null", ["quick", "slow", "`speed`", "'null'"]),
         ("speed=slow,quick", ["`speed`", "'slow,quick'"]),
         ("solver.steps=1,2", ["`solver.steps`", "--multirun"]),
         ("solver.rate=-1", ["positive solver.rate", "-1"]),
@@ -222,6 +223,12 @@ def test_bad_words_are_one_sentence(active: hydra_wrapper.Session, word: str, pa
     assert text.startswith("expected ")
     assert "\n" not in text
     assert [part for part in parts if part not in text] == []
+
+
+@pytest.mark.parametrize("words", [["speed=slow,null"], ["speed=null", "hydra.searchpath=[file://x]"]])
+def test_a_sweep_over_no_choice_is_one_sentence(active: hydra_wrapper.Session, words: list[str]) -> None:
+    with pytest.raises(InputError, match="for `speed`, found 'null'"):
+        hydra_wrapper.sweep(active, words)
 
 
 @pytest.fixture

@@ -198,7 +198,10 @@ def test_the_section_judges_test_joints_and_names_the_better_refit() -> None:
     assert section.numbers["made.bold.void.ece"] > section.numbers["made.honest.void.ece"]
     texts = " ".join(block.text for block in section.blocks if isinstance(block, Paragraph))
     assert "Too few joints with or without (under 20) to tell: head-in-pillow" in texts
-    assert "made, bold, void: platt" in texts
+    assert "bold, void (platt, temperature, isotonic)" in texts
+    found = [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"]
+    assert found[0].startswith("honest, 600 joints: scores lie off the true share by void 0.0")
+    assert calibration_section([verdicts(), verdicts()]).blocks[2].text.startswith("made, honest, 600")
 
 
 def test_without_validation_joints_no_refit_is_tried() -> None:

@@ -19,7 +19,8 @@ from jointwise.evaluation.comparison import (
     recall_table,
     suspicion,
 )
-from jointwise.evaluation.report.compare import compare_section, kind_findings
+from jointwise.evaluation.report.compare import compare_section
+from jointwise.evaluation.report.compare_words import kind_words, pair_findings
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
 from jointwise.evaluation.set_up import SetUp, read_set_up
 from jointwise.evaluation.verdicts import Verdicts
@@ -115,19 +116,24 @@ def test_a_perfect_detector_against_a_useless_one() -> None:
     assert (prices["cheaper"] == "sure").all()
     assert prices["equal_at"].isna().all()
     assert (recall_table(one, draws=DRAWS)["difference"] == 1).all()
-    found = paragraphs(one, "finding")
-    assert len(found) == 5
-    assert all("sure is right more often" in text and "sure is cheaper" in text for text in found)
+    (found,) = paragraphs(one, "finding")
+    assert found.startswith("sure against silent, 88 to 89 joints: sure is right more often on void (")
+    assert "any kind (" in found
+    assert "finds a larger share of void (+1.00, 1.00 to 1.00)" in found
+    detail = [text for text in paragraphs(one, "words") if "sure against silent" in text]
+    assert len(detail) == 5
+    assert all("sure is right more often" in text and "sure is cheaper" in text for text in detail)
 
 
 def test_a_detector_against_itself_is_too_few_to_tell() -> None:
     scores = example(90).scores["rules"]
     one = changed(example(90), rules=scores, again=scores)
     assert (cost_table(one, draws=DRAWS)["cheaper"] == NOBODY).all()
-    assert all(
-        "too few to tell (p < 0.05 needs at least 6 such joints)" in text
-        for text in paragraphs(one, "finding")
-    )
+    (found,) = paragraphs(one, "finding")
+    assert found.endswith("too few differ to tell for void, non-wet, bridging, head-in-pillow and any kind.")
+    detail = [text for text in paragraphs(one, "words") if "rules against again" in text]
+    assert len(detail) == 5
+    assert all("too few to tell (p < 0.05 needs at least 6 such joints)" in text for text in detail)
 
 
 def test_difference_that_hangs_on_one_board_is_said_to_be_so() -> None:
@@ -142,7 +148,10 @@ def test_difference_that_hangs_on_one_board_is_said_to_be_so() -> None:
     half[:12, 0] = 0.0
     cuts = {who: np.full((n, 4), 0.5) for who in ("sure", "half")}
     one = Verdicts("one board", "made up", table, sure.copy(), {"sure": sure, "half": half}, cuts)
-    found = kind_findings(mcnemar_table(one), recall_table(one), cost_table(one))
+    (short,) = pair_findings(mcnemar_table(one), recall_table(one))
+    assert "void (12 joints to 0, p 0.00049, but not shown by boards)" in short
+    assert "void" not in short[short.index("too few") :]
+    found = kind_words(mcnemar_table(one), recall_table(one), cost_table(one))
     assert "sure is right more often, alone on 12 faulty and 0 sound" in found[0]
     assert "only if joints of a board are independent" in found[0]
     assert "too few" in found[1]
@@ -165,11 +174,18 @@ def test_any_kind_asks_whether_a_joint_is_called_at_all() -> None:
 
 def test_costs_at_a_prevalence_are_those_of_the_rates() -> None:
     one = example(80)
-    row = cost_table(one, 0.01, DRAWS).query("kind == 'void' and ratio == 100").iloc[0]
+    row = cost_table(one, {"void": 0.01}, DRAWS).query("kind == 'void' and ratio == 100").iloc[0]
     known, yes = one.known[:, 0], one.truth[:, 0] == 1
     called = one.calls("learned")[:, 0]
     miss, false = 1 - called[known & yes].mean(), called[known & ~yes].mean()
     assert row["cost_one"] == pytest.approx(0.01 * 100 * miss + 0.99 * false)
+    for table in (
+        lambda *given: cost_table(one, *given, draws=DRAWS),
+        lambda *given: cost_curves(one, *given),
+    ):
+        usual, told = table(), table({"void": 0.01})
+        pd.testing.assert_frame_equal(usual[usual["kind"] != "void"], told[told["kind"] != "void"])
+        assert not usual[usual["kind"] == "void"].equals(told[told["kind"] == "void"])
 
 
 @pytest.mark.parametrize("rows", [[0], [3], []])
@@ -183,11 +199,11 @@ def test_one_joint_a_missing_ball_and_none_at_all(rows: list[int]) -> None:
 
 def test_the_section_holds_figures_once_and_says_where_they_come_from() -> None:
     one = example(150)
-    section = compare_section(one, {"rules": SetUp(30, 10, False, 90.0)}, 0.02, DRAWS)
+    section = compare_section(one, {"rules": SetUp(30, 10, False, 90.0)}, {"non_wet": 0.02}, DRAWS)
     figure = next(block for block in section.blocks if isinstance(block, Figure))
     assert str(figure.svg).startswith("<svg")
     assert "flatters" in figure.caption
-    assert "0.02, as given" in figure.caption
+    assert "non-wet 0.02, as given; else as in this set" in figure.caption
     grids = {block.stem: block for block in section.blocks if isinstance(block, Grid)}
     assert list(grids) == ["mcnemar", "recall_at_equal_false_calls", "cost", "set_up"]
     for grid in grids.values():

@@ -1,6 +1,8 @@
 """The contents of the report: every topic, in reading order, of every set; of all sets where there are several."""
 
 import dataclasses
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -59,3 +61,12 @@ def test_an_observer_study_that_is_none() -> None:
 def test_an_observer_study_is_shown() -> None:
     found = titles(parts(Asked([], observer=pd.DataFrame()), of_each=[], at_the_end=[]))
     assert found == [": observer"]
+
+
+def test_judging_ready_scores_loads_no_network_library() -> None:
+    """Loading torch and monai takes several seconds that ready scores do not need."""
+    rooms = ("report.contents", "report.head", "subjects", "set_up", "verdicts", "labels.storage")
+    lines = [f"import jointwise.evaluation.{room}" for room in rooms]
+    code = "; ".join([*lines, "import sys; print([m for m in ('torch', 'monai') if m in sys.modules])"])
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout == "[]\n"

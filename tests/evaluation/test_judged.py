@@ -10,8 +10,10 @@ import pytest
 
 from jointwise.evaluation.judged import scored, scores_of
 from jointwise.evaluation.labels.storage import score_change
+from jointwise.evaluation.report.shift import distance_table
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.subjects import judge, of_store
+from jointwise.evaluation.verdicts import read_verdicts, write_verdicts
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
@@ -19,6 +21,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import MEASURES
 from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.bench import Bench, Judge
+from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
 
 GRID = Grid((8, 8, 8))
@@ -68,6 +71,25 @@ def test_noisy_joints_are_judged_at_the_cuts_of_their_noise(tmp_path: Path) -> N
     assert one.calls("rules")[:, 0].tolist() == [True, True, False, False, False]
     counts = measures.count(one.truth[:, 0], one.calls("rules")[:, 0])
     assert counts == (1, 1, 1, 2)
+
+
+def test_how_far_scans_lie_from_those_of_training_goes_along(tmp_path: Path) -> None:
+    """The detector saw 20 to 60 of contrast to noise: the usual store lies inside, the noisy one beyond."""
+    bench = Bench(
+        rules=Judge(Level(), CLASSES),
+        learned=Judge(Level(), CLASSES, Envelope({"voxels_per_ball": (10.0, 30.0), "cnr": (20.0, 60.0)}, 9)),
+    )
+    sets = []
+    for name, cnr in (("usual", 35.0), ("noisy", 5.0)):
+        table = joints(0.5).table.assign(
+            cnr=cnr, voxels_per_ball=17.0, scan=list("aabbb"), board_id=list("aabbb")
+        )
+        one = of_store(store(tmp_path / name, dataclasses.replace(joints(0.5), table=table)), name, "test")
+        sets.append(judge(one, bench, quiet))
+    assert sets[0].table["learned_distance"].max() < 1 < sets[1].table["learned_distance"].min()
+    assert "rules_distance" not in sets[0].table
+    path = write_verdicts(sets[1], tmp_path / "verdicts.parquet")
+    assert distance_table(sets[0], [read_verdicts(path)])["auroc"].tolist() == [1.0]
 
 
 def test_what_a_store_knows_goes_along_but_for_whole_drawings(tmp_path: Path) -> None:

@@ -205,7 +205,8 @@ def test_names_of_users_cannot_break_the_page() -> None:
 
 def test_every_table_is_written_as_csv_and_parquet(tmp_path: Path) -> None:
     files = write_page(head(), [Part("", [section("measures"), section("pod", "pod")])], CAUTIONS, tmp_path)
-    assert sorted(p.name for p in files) == sorted(p.name for p in tmp_path.iterdir())
+    assert {path.name for path in tmp_path.iterdir()} == {"report.html", "tables"}
+    assert sorted(files[1:]) == sorted((tmp_path / "tables").iterdir())
     assert [p.name for p in files] == [
         "report.html",
         "per_kind.csv",
@@ -213,8 +214,8 @@ def test_every_table_is_written_as_csv_and_parquet(tmp_path: Path) -> None:
         "pod.csv",
         "pod.parquet",
     ]
-    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "pod.parquet"), grid().frame)
-    assert list(pd.read_csv(tmp_path / "pod.csv").columns) == list(grid().frame.columns)
+    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "tables" / "pod.parquet"), grid().frame)
+    assert list(pd.read_csv(tmp_path / "tables" / "pod.csv").columns) == list(grid().frame.columns)
 
 
 def test_tables_and_numbers_of_several_sets_keep_apart(tmp_path: Path) -> None:
@@ -234,8 +235,8 @@ def test_tables_and_numbers_of_several_sets_keep_apart(tmp_path: Path) -> None:
 def test_written_tables_of_a_set_say_where_it_comes_from(tmp_path: Path) -> None:
     write_page(head(), [Part("one", [section()], "made up")], CAUTIONS, tmp_path)
     for table in (
-        pd.read_csv(tmp_path / "per_kind_one.csv"),
-        pd.read_parquet(tmp_path / "per_kind_one.parquet"),
+        pd.read_csv(tmp_path / "tables" / "per_kind_one.csv"),
+        pd.read_parquet(tmp_path / "tables" / "per_kind_one.parquet"),
     ):
         assert table["provenance"].tolist() == ["made up"] * 3
 

@@ -1,5 +1,6 @@
 """Detection curves: laws of the fit, every refusal, targets of the four kinds, and the report's section."""
 
+import dataclasses
 from itertools import pairwise
 
 import numpy as np
@@ -7,6 +8,8 @@ import pandas as pd
 import pytest
 from scipy import special
 
+from jointwise.evaluation.bridges import bridge_table
+from jointwise.evaluation.measured import board_weights
 from jointwise.evaluation.report.pod import judge, pod_section
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
 from jointwise.evaluation.statistics.pod import Curve, NoCurve, fit_pod
@@ -268,6 +271,30 @@ def test_a_bridge_counts_once_and_is_found_at_either_joint() -> None:
     assert found.hit.tolist() == [True, False, False, False]
 
 
+def test_the_bridges_of_curves_are_those_of_the_measures() -> None:
+    """A chain of three, a pair of which one neck is known, one without a neck, and one of another scan."""
+    table = pd.DataFrame({"scan": list("sssssst"), "board_id": "b", "ball": list("ABCDEFG"), "present": 1})
+    table = table.assign(
+        bridge_neck_um=[50.0, 80.0, 80.0, 60.0, np.nan, np.nan, 60.0],
+        row=[0, 0, 0, 4, 4, 9, 4],
+        col=[0, 1, 2, 1, 2, 9, 1],
+    )
+    truth = np.zeros((7, 4))
+    truth[:, 2] = 1
+    scores = {"one": np.where(np.isin(np.arange(7), (0, 4))[:, None], 1.0, np.zeros((7, 4)))}
+    one = Verdicts("made", "", table, truth, scores, {"one": np.full((7, 4), 0.5)})
+    found = targets(one, "one", BY_NAME["bridge_neck_um"])
+    assert found is not None
+    assert found.size.tolist() == [80.0, 60.0, 60.0]
+    assert found.hit.tolist() == [True, True, False]
+    assert found.unknown_size == 1
+    assert len(found.size) + found.unknown_size == bridge_table(one, board_weights(one))["bridges"].iloc[0]
+    bare = dataclasses.replace(one, table=table.drop(columns=["row", "col"]))
+    alone = targets(bare, "one", BY_NAME["bridge_neck_um"])
+    assert alone is not None
+    assert (len(alone.size), alone.unknown_size) == (5, 2)
+
+
 def test_the_section_holds_curve_refusals_and_pictures() -> None:
     section = pod_section(verdicts())
     grids = [block for block in section.blocks if isinstance(block, Grid)]
@@ -282,7 +309,10 @@ def test_the_section_holds_curve_refusals_and_pictures() -> None:
     assert set(frame.loc["calls_all", "refused"]) <= {"floor_too_high"}
     assert np.isnan(frame.loc[("blind", "void_area_pct"), "a90"])
     said = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "warning"]
-    assert any("blind: no curve" in block.text for block in said)
+    assert any("blind, no curve: non-wet: " in block.text for block in said)
+    found = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "finding"]
+    assert [block.text.split(": ")[0] for block in found] == ["sharp"]
+    assert all(f"{kind} " in found[0].text for kind in ("non-wet", "head-in-pillow", "void"))
 
 
 def test_few_boards_bring_no_interval_and_few_targets_a_warning() -> None:

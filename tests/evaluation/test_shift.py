@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
-from jointwise.evaluation.report.shift import DISTANCE, distance_table, shift_section, shift_table
+from jointwise.evaluation.report.shift import distance_table, shift_section, shift_table
 from jointwise.evaluation.statistics.shift import shift_area
-from jointwise.evaluation.verdicts import Verdicts
+from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from tests.evaluation.test_verdicts import example

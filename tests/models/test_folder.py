@@ -19,8 +19,9 @@ from jointwise.models import folder as model_folder
 from jointwise.models.calibration import Calibration
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
-from jointwise.models.folder import CARD, WEIGHTS, load_model, save_model
+from jointwise.models.folder import WEIGHTS, load_model, save_model
 from jointwise.models.learned import LearnedDetector, find_device
+from jointwise.models.names import CARD
 from jointwise.models.network import JointNetwork, build_network
 from jointwise.models.settings import NetworkSettings
 from jointwise.models.thresholds import Thresholds

@@ -13,7 +13,8 @@ import torch
 from jointwise.commands import demo, doctor
 from jointwise.commands.main import main
 from jointwise.commands.screen import Done
-from jointwise.commands.settings import DemoConfig, DoctorConfig, EvaluateConfig, ScoreConfig
+from jointwise.commands.settings import DemoConfig, DoctorConfig, ScoreConfig
+from jointwise.commands.settings_evaluate import EvaluateConfig
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.models import bench

@@ -1,0 +1,177 @@
+"""What two detectors on the same joints come to, in words: a sentence or two for each pair, and the detail by kind."""
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from jointwise.evaluation.comparison import NOBODY
+from jointwise.evaluation.report.words import WORDS, counted, listed
+from jointwise.evaluation.statistics.paired import LEAST_DISCORDANT
+
+LEVEL: Final = 0.05
+FEW: Final = "too few differ to tell"
+TOLD_AT: Final = 0.05
+"""False-call rate at which words compare recall; the table holds more."""
+
+
+def pair_findings(right: pd.DataFrame, recall: pd.DataFrame) -> list[str]:
+    """What each pair of detectors comes to, all kinds in a sentence or two.
+
+    Args:
+        right, recall: frames of evaluation.comparison.
+    """
+    findings = []
+    for (one, other), rows in right[right["joints"] == "all"].groupby(["one", "other"], sort=False):
+        asked = rows[rows["n"] > 0]
+        if not len(asked):
+            findings.append(f"{one} against {other}: no joint with known truth, nothing to tell.")
+            continue
+        least, most = int(asked["n"].min()), int(asked["n"].max())
+        n = counted(most, "joint") if least == most else f"{least} to {most} joints"
+        part = recall[(recall["one"] == one) & (recall["other"] == other)]
+        sentences = [f"{one} against {other}, {n}: {_who(asked)}.", *_finds_more(part)]
+        findings.append(" ".join(sentences))
+    return findings
+
+
+def _who(rows: pd.DataFrame) -> str:
+    """Kinds by what is known of them: who is right more often, nobody, too few joints that differ."""
+    groups: dict[str, list[str]] = {}
+    for row in rows.to_dict("records"):
+        verdict, said = _better(row)
+        groups.setdefault(verdict, []).append(said)
+    order = sorted(groups, key=lambda verdict: verdict in (NOBODY, FEW))  # stable: winners first
+    return "; ".join(
+        f"{verdict} {'for' if verdict in (NOBODY, FEW) else 'on'} {listed(groups[verdict])}"
+        for verdict in order
+    )
+
+
+def _better(row: Mapping[str, Any]) -> tuple[str, str]:
+    """What is known of one kind, and how the kind is named with it."""
+    kind, b, c = WORDS[row["kind"]], row["only_one"], row["only_other"]
+    if b + c < LEAST_DISCORDANT:
+        return FEW, kind
+    if row["p"] >= LEVEL:
+        return NOBODY, kind
+    boards = "" if _holds_by_board(row) else ", but not shown by boards"
+    said = f"{kind} ({counted(max(b, c), 'joint')} to {min(b, c)}, p {_p(row['p'])}{boards})"
+    return f"{row['one'] if b > c else row['other']} is right more often", said
+
+
+def _holds_by_board(row: Mapping[str, Any]) -> bool:
+    return bool(row["difference_low"] > 0 or row["difference_high"] < 0)
+
+
+def _finds_more(recall: pd.DataFrame) -> list[str]:
+    """Who finds more at equal false calls, where an interval excludes no difference."""
+    groups: dict[str, list[str]] = {}
+    for row in recall[np.isclose(recall["rate"], TOLD_AT)].to_dict("records"):
+        if _holds_by_board(row):
+            size, low, high = _gap(row)
+            who = row["one"] if row["difference"] > 0 else row["other"]
+            groups.setdefault(who, []).append(f"{WORDS[row['kind']]} (+{size:.2f}, {low:.2f} to {high:.2f})")
+    return [
+        f"At {100 * TOLD_AT:g} % false calls {who} finds a larger share of {listed(kinds)}."
+        for who, kinds in groups.items()
+    ]
+
+
+def _gap(row: Mapping[str, Any]) -> tuple[float, float, float]:
+    """Difference of recall without its sign, and its interval."""
+    low, high = sorted(abs(row[f"difference_{end}"]) for end in ("low", "high"))
+    return abs(row["difference"]), low, high
+
+
+def kind_words(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) -> list[str]:
+    """What each pair of detectors comes to, kind by kind, in a sentence or three.
+
+    Args:
+        right, recall, prices: frames of evaluation.comparison.
+    """
+    told = []
+    for (one, other), rows in right.groupby(["one", "other"], sort=False):
+        for kind, part in rows.groupby("kind", sort=False):
+            name, pair = WORDS[str(kind)], (one, other)
+            sentences = [
+                f"{name[0].upper()}{name[1:]}, {one} against {other}:",
+                _verdict(part.set_index("joints").to_dict("index"), one, other),
+                _at_equal_rate(_of(recall, kind, pair), one, other),
+                _cheaper(_of(prices, kind, pair)),
+            ]
+            told.append(" ".join(text for text in sentences if text))
+    return told
+
+
+def _verdict(groups: Mapping[str, Mapping[str, Any]], one: str, other: str) -> str:
+    """Who is right more often, in one sentence."""
+    every = groups["all"]
+    n, b, c = every["n"], every["only_one"], every["only_other"]
+    if not n:
+        return f"{one} and {other}: no joint with known truth, nothing to tell."
+    counts = f"{one} alone is right on {counted(b, 'joint')}, {other} alone on {c}, of {n}"
+    if b + c < LEAST_DISCORDANT:
+        return f"{counts}: too few to tell (p < {LEVEL} needs at least {LEAST_DISCORDANT} such joints)."
+    gap = _range(every, "difference")
+    exact = f"exact McNemar p {_p(every['p'])}"
+    if every["p"] >= LEVEL:
+        return f"{counts} ({exact}; share right {gap}): not told apart."
+    better = one if b > c else other
+    faulty, sound = (groups[name][f"only_{'one' if b > c else 'other'}"] for name in ("faulty", "sound"))
+    text = (
+        f"{counts} ({exact}; share right {gap}): {better} is right more often, alone on {faulty} faulty and {sound} "
+        "sound joints."
+    )
+    if not _holds_by_board(every):
+        text += " Resampled by board the difference may be none: it holds only if joints of a board are independent."
+    return text
+
+
+def _at_equal_rate(rows: pd.DataFrame, one: str, other: str) -> str:
+    """Recall at 5 % false calls, where an interval excludes no difference."""
+    found = rows[np.isclose(rows["rate"], TOLD_AT)] if len(rows) else rows
+    if not len(found):
+        return ""
+    row = found.iloc[0]
+    if not _holds_by_board(row):
+        return ""
+    more, less = (one, other) if row["difference"] > 0 else (other, one)
+    size, low, high = _gap(row)
+    return (
+        f"At no more than {100 * row['rate']:g} % false calls the recall of {more} is {size:.2f} ({low:.2f} to "
+        f"{high:.2f}) higher than that of {less} ({row['faulty']} faulty)."
+    )
+
+
+def _cheaper(rows: pd.DataFrame) -> str:
+    """Over which ratios somebody is cheaper beyond chance."""
+    told = []
+    for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
+        ratios = rows.loc[rows["cheaper"] == who, "ratio"]
+        text = f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
+        mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
+        if (mine >= rows.loc[ratios.index, "trivial"]).all():
+            text += " (where calling every joint or none costs no more)"
+        told.append(text)
+    return f"At the shipped cuts {' and '.join(told)}." if told else ""
+
+
+def _of(frame: pd.DataFrame, kind: Any, pair: Any) -> pd.DataFrame:
+    return frame[(frame["kind"] == kind) & (frame["one"] == pair[0]) & (frame["other"] == pair[1])]
+
+
+def _range(row: Mapping[str, Any], name: str) -> str:
+    value, low, high = (row[key] for key in (name, f"{name}_low", f"{name}_high"))
+    ends = "interval n/a" if math.isnan(low) else f"{low:+.3f} to {high:+.3f}"
+    return f"{value:+.3f}, {ends}"
+
+
+def _p(value: float) -> str:
+    return "< 0.0001" if value < 1e-4 else f"{value:.2g}"
+
+
+def _price(ratio: float) -> str:
+    return f"{ratio:,.3g}" if ratio < 100 else f"{ratio:,.0f}"

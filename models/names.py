@@ -1,0 +1,12 @@
+"""What detectors and their files are called: names that may be asked for without loading a network."""
+
+from typing import Final
+
+LEARNED, RULES, NOVELTY, SHIPPED = "learned", "rules", "novelty", "shipped"
+USUAL: Final = (LEARNED, RULES)
+DETECTORS: Final = (*USUAL, NOVELTY)
+"""Those that a folder of detectors may hold; `shipped` is the network that comes with jointwise."""
+
+CARD: Final = "card.json"
+RULES_FILE: Final = "rules.json"
+NOVELTY_FILE: Final = "novelty.json"

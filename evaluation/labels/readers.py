@@ -129,7 +129,7 @@ def agreement(judged: Side, against: Side, marginal: ArrayLike) -> pd.DataFrame:
 
 
 def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
-    """The table for people, 100 columns wide at most: one block per kind, who was left out, and the notes.
+    """The table for people, 80 columns wide at most: one block per kind, who was left out, and the notes.
 
     Readers against each other are not printed: how far they agree is told by kappa.
 
@@ -142,18 +142,16 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
         title=title, title_justify="left", title_style="bold", header_style="bold",
         box=box.HORIZONTALS, show_edge=False, padding=0,
     )  # fmt: skip
-    for name in ("kind", "by", "against"):
+    for name in ("by", "against", "n"):
         page.add_column(name, no_wrap=True)
-    for name in ("n", "faulty", "tp", "fp", "fn"):
-        page.add_column(name, justify="right", no_wrap=True)
-    for name in ("precision", "recall"):
+    for name in ("found of faulty, recall", "right of called, precision"):
         page.add_column(name, no_wrap=True)
     never_held_against = set(table["judged"]) - set(table["against"])
     shown = table[(table["against"] == TRUTH) | table["judged"].isin(never_held_against)]
     for kind, rows in shown.groupby("kind", sort=False):
+        page.add_row(TITLES.get(str(kind), str(kind)), style="bold")
         for place, row in enumerate(rows.to_dict("records")):
-            head = TITLES.get(str(kind), str(kind)) if place == 0 else ""
-            page.add_row(head, *_cells(row), end_section=place == len(rows) - 1)
+            page.add_row(*_cells(row), end_section=place == len(rows) - 1)
     notes = f"{_left_out(shown)}\n{NOTE}"
     return Group(
         Text(provenance, style="bold"), page, Text(notes, style="dim"), Text(provenance, style="bold")
@@ -187,19 +185,16 @@ def _labels(side: Side) -> Floats:
 
 
 def _cells(row: Mapping[str, Any]) -> list[str]:
-    counts = [str(row[name]) for name in ("n", "faulty", "tp", "fp", "fn")]
-    return [
-        str(row["judged"]),
-        str(row["against"]),
-        *counts,
-        *(_rate(row, r) for r in ("precision", "recall")),
-    ]
+    """Recall and precision with what they are made of."""
+    names = [str(row[name]) for name in ("judged", "against", "n")]
+    return [*names, _share(row, row["faulty"], "recall"), _share(row, row["tp"] + row["fp"], "precision")]
 
 
-def _rate(row: Mapping[str, Any], name: str) -> str:
-    if math.isnan(row[name]):
-        return "n/a"
-    return f"{row[name]:.2f} {row[f'{name}_low']:.2f}–{row[f'{name}_high']:.2f}"
+def _share(row: Mapping[str, Any], whole: int, rate: str) -> str:
+    if math.isnan(row[rate]):
+        return f"{row['tp']}/{whole} n/a"
+    low, high = row[f"{rate}_low"], row[f"{rate}_high"]
+    return f"{row['tp']}/{whole} {row[rate]:.2f} {low:.2f}–{high:.2f}"
 
 
 def _left_out(table: pd.DataFrame) -> str:

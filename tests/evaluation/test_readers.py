@@ -183,13 +183,13 @@ def test_nobody_to_judge() -> None:
     assert readers_table(said(np.full((3, 4), np.nan), {}, {"a": np.zeros((3, 4))}), "majority").empty
 
 
-def test_page_fits_100_columns_and_says_where_labels_come_from(demo: LabelledSet) -> None:
+def test_page_fits_80_columns_and_says_where_labels_come_from(demo: LabelledSet) -> None:
     ones = {name: np.ones_like(demo.truth) for name in ("learned", "rules")}
     table = readers_table(verdicts_of(demo, ones, ones), "adjudicated")
     out = io.StringIO()
-    Console(file=out, width=100).print(terminal(table, "239 joints", demo.provenance))
+    Console(file=out, width=80).print(terminal(table, "239 joints", demo.provenance))
     page = out.getvalue()
-    assert max(map(len, page.splitlines())) <= 100
+    assert max(map(len, page.splitlines())) <= 80
     assert "…" not in page
     assert page.startswith(demo.provenance)
     assert page.rstrip().endswith(demo.provenance)

@@ -25,7 +25,7 @@ from jointwise.joints.kinds import KINDS, TITLES
 
 TRUTH: Final = "truth"
 NOTE: Final = (
-    "faulty: joints with the kind by whom it is held against. Ranges: 95 % Wilson intervals; joints of one board are "
+    "Recall: found of the faulty by whom it is held against; precision: right of the called. Ranges: 95 % Wilson intervals; joints of one board are "
     "not independent, so the true ranges are wider. Precision holds for a set with as many faulty joints as this one, "
     "not for a line."
 )
@@ -144,7 +144,7 @@ def terminal(table: pd.DataFrame, title: str, provenance: str) -> Group:
     )  # fmt: skip
     for name in ("by", "against", "n"):
         page.add_column(name, no_wrap=True)
-    for name in ("found of faulty, recall", "right of called, precision"):
+    for name in ("recall", "precision"):
         page.add_column(name, no_wrap=True)
     never_held_against = set(table["judged"]) - set(table["against"])
     shown = table[(table["against"] == TRUTH) | table["judged"].isin(never_held_against)]

@@ -17,7 +17,7 @@ from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
 from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
 from jointwise.evaluation.labels.set_verdicts import Whole, verdicts_of, with_readers
 from jointwise.evaluation.pictures import contact_sheet
-from jointwise.evaluation.report.page import slug
+from jointwise.evaluation.report.words import slug
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.atomic import sha256

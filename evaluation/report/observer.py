@@ -10,6 +10,7 @@ from jointwise.evaluation.pictures.detector_lines import Pen, pen
 from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.joints.kinds import KINDS, TITLES
 
@@ -80,7 +81,7 @@ def _warnings(frame: pd.DataFrame) -> list[str]:
         )
     if frame["boards"].min() < FEWEST_BOARDS:
         told.append(
-            f"Only {frame['boards'].min()} boards: under {FEWEST_BOARDS} the intervals are unreliable."
+            f"Only {counted(frame['boards'].min(), 'board')}: under {FEWEST_BOARDS} the intervals are unreliable."
         )
     nothing = frame[frame["note"] == "nothing to find"].drop_duplicates(["kind", "size"])
     for row in nothing.to_dict("records"):

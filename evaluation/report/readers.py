@@ -8,7 +8,7 @@ from jointwise.evaluation.labels.adjudication import RULES, independent, rule_fo
 from jointwise.evaluation.labels.agreement import beats_table, kappa_table, open_joints, untold_table
 from jointwise.evaluation.labels.readers import flat, readers_table
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
-from jointwise.evaluation.report.words import listed, slug
+from jointwise.evaluation.report.words import counted, listed, slug
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.evaluation.statistics.kappa import DRAWS
 from jointwise.evaluation.verdicts import Verdicts
@@ -50,7 +50,8 @@ def readers_section(verdicts: Verdicts, adjudication: str | None = None) -> Sect
 def _opening(verdicts: Verdicts, rule: str) -> list[Block]:
     own = independent(verdicts.readers, rule)
     there = int(verdicts.present.sum())
-    words = f"{there} joints of {_boards(verdicts)} boards, read by {', '.join(own) or 'nobody else'}. "
+    boards = counted(_boards(verdicts), "board")
+    words = f"{counted(there, 'joint')} of {boards}, read by {', '.join(own) or 'nobody else'}. "
     return [Paragraph(words + rule_in_words(rule)), Paragraph(verdicts.provenance, "warning")]
 
 
@@ -77,7 +78,8 @@ def _agreement(kappa: pd.DataFrame, verdicts: Verdicts) -> list[Block]:
     if _boards(verdicts) < FEWEST_BOARDS:
         blocks.append(
             Paragraph(
-                f"The intervals of kappa are unreliable: {_boards(verdicts)} boards, fewer than {FEWEST_BOARDS}.",
+                f"The intervals of kappa are unreliable: {counted(_boards(verdicts), 'board')}, fewer than "
+                f"{FEWEST_BOARDS}.",
                 "warning",
             )
         )

@@ -12,6 +12,7 @@ from jointwise.evaluation.pictures.detector_lines import pen
 from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling, interval
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.statistics.shift import shift_area
@@ -174,7 +175,7 @@ def _parted(sets: Sequence[Verdicts], reference: str) -> tuple[Verdicts, list[Ve
 
 
 def _size(one: Verdicts) -> str:
-    return f"{int(one.present.sum())} joints of {n_boards(one)} boards"
+    return f"{counted(int(one.present.sum()), 'joint')} of {counted(n_boards(one), 'board')}"
 
 
 def _findings(table: pd.DataFrame, boards: int) -> list[str]:

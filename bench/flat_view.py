@@ -39,8 +39,8 @@ from jointwise.data_gen.shapes.scene import SOLDER, Scene
 from jointwise.data_gen.xray.detector import line_integrals
 from jointwise.data_gen.xray.geometry import ConeBeam, Pose
 from jointwise.data_gen.xray.projector import lengths, project
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.evaluation.statistics.observer import (
-    RELIABLE_BOARDS,
     area_under_curve,
     detectability,
     held_out_scores,
@@ -298,8 +298,8 @@ def main() -> None:
     rows = [judged(what, g, table, within) for within in (False, True) for what, g in channels.items()]
     result = pd.DataFrame(rows)
     print(result.round(3).to_string(index=False))
-    if args.boards < RELIABLE_BOARDS:
-        print(f"Fewer than {RELIABLE_BOARDS} boards: the intervals are unreliable.")
+    if args.boards < FEWEST_BOARDS:
+        print(f"Fewer than {FEWEST_BOARDS} boards: the intervals are unreliable.")
     result.round(4).to_csv(args.out, index=False)
 
 

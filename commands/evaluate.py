@@ -169,11 +169,13 @@ def _show(sets: "Sequence[Verdicts]", rule: str | None) -> None:
 
     from jointwise.evaluation.labels import readers
     from jointwise.evaluation.labels.adjudication import rule_for
+    from jointwise.evaluation.report.words import counted
     from jointwise.evaluation.table import escape_table, per_kind_table, terminal
 
     for one in sets:
         given = (one.truth, one.present, one.scores, one.cuts)
-        title = f"{one.name}: {int(one.present.sum())} joints of {one.table['board_id'].nunique()} boards"
+        joints, boards = int(one.present.sum()), one.table["board_id"].nunique()
+        title = f"{one.name}: {counted(joints, 'joint')} of {counted(boards, 'board')}"
         Console().print(terminal(per_kind_table(*given), escape_table(*given), title))
         if one.readers:
             table = readers.readers_table(one, rule_for(one.readers, rule))

@@ -17,7 +17,7 @@ from jointwise.evaluation.labels.labelled_set import FACTS as SET_FACTS
 from jointwise.evaluation.labels.labelled_set import LabelledSet, read_set
 from jointwise.evaluation.labels.set_verdicts import Whole, verdicts_of, with_readers
 from jointwise.evaluation.pictures import contact_sheet
-from jointwise.evaluation.report.page import slug
+from jointwise.evaluation.report.words import counted, slug
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import DISTANCE, Verdicts
 from jointwise.joints.atomic import sha256
@@ -203,12 +203,12 @@ def examples(verdicts: Verdicts, read: Read) -> Figure:
     known = verdicts.table.iloc[rows].reset_index(drop=True)
     known = known.assign(**dict(zip(KINDS, verdicts.truth[rows].T, strict=True)))
     place = {int(row): number for number, row in enumerate(rows)}
-    boards = verdicts.table["board_id"].nunique()
+    boards = counted(verdicts.table["board_id"].nunique(), "board")
     return contact_sheet.contact_sheet(
         Joints(joints.volumes, known, joints.grid),
         {who: scores[rows] for who, scores in verdicts.scores.items()},
         {who: cuts[rows] for who, cuts in verdicts.cuts.items()},
-        title=f"{verdicts.name}: {int(verdicts.present.sum())} joints of {boards} boards",
+        title=f"{verdicts.name}: {counted(int(verdicts.present.sum()), 'joint')} of {boards}",
         rows={kind: [place[row] for row in places] for kind, places in chosen.items()},
     )
 

@@ -6,10 +6,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullLocator
 
-from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.pictures.detector_lines import pen
+from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 
-STYLES = ((INK, "-", "o"), (ACCENT, "--", "s"), (QUIET, "-.", "^"), (INK, ":", "D"))
-"""Colour, dash and marker of each detector in turn: colour alone tells nobody apart."""
 PER = 1000
 """Costs are shown per so many joints."""
 
@@ -46,9 +45,8 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
     costs = costs[np.isfinite(costs) & (costs > 0)]
     # A cost of nothing has no place on this axis: it runs along the bottom.
     floor = 0.5 * float(costs.min()) if len(costs) else 1.0
-    for (detector, rows), (colour, dash, marker) in zip(
-        curves.groupby("detector", sort=False), _styles(), strict=False
-    ):
+    for place, (detector, rows) in enumerate(curves.groupby("detector", sort=False)):
+        colour, dash, marker = pen(place)
         ratio, shipped, best = (rows[name].to_numpy() for name in ("ratio", "shipped", "best"))
         shown = np.maximum(PER * shipped, floor)
         axes.plot(
@@ -70,7 +68,3 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
 
 def _plain(value: float, _: int) -> str:
     return f"{value:,.0f}" if value >= 1 else f"{value:g}"
-
-
-def _styles() -> list[tuple[str, str, str]]:
-    return [STYLES[i % len(STYLES)] for i in range(12)]

@@ -7,12 +7,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.pictures.detector_lines import pen
+from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.statistics.measures import Floats
 
-MARKERS: Final = ("o", "s", "^", "D", "v", "P")
-DASHES: Final = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)))
-COLOURS: Final = (INK, ACCENT, QUIET)
 HOLLOW: Final[dict[str, Any]] = {
     "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.8,
     "linestyle": "none", "clip_on": False, "zorder": 5,
@@ -37,8 +35,9 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
     )
     for place, point in enumerate(points.to_dict("records")):
         one = _corners(curves[curves["detector"] == point["detector"]])
-        look = {"color": COLOURS[place % 3], "linestyle": DASHES[place % 6], "linewidth": 1.6}
-        spot = dict(HOLLOW, color=COLOURS[place % 3], marker=MARKERS[place % 6])
+        own = pen(place)
+        look = {"color": own.colour, "linestyle": own.dash, "linewidth": 1.6}
+        spot = dict(HOLLOW, color=own.colour, marker=own.marker)
         left.plot(one["recall"], one["precision"], drawstyle="steps-pre", **look)
         left.plot([point["recall"]], [point["precision"]], **spot)
         right.plot(
@@ -49,7 +48,7 @@ def draw_threshold_curves(curves: pd.DataFrame, points: pd.DataFrame, title: str
         )
         right.plot([point["false_positive_rate"]], [point["recall"]], **spot)
         # Line and marker in one entry of the key.
-        right.plot([], [], label=point["detector"], **(HOLLOW | look | {"marker": MARKERS[place % 6]}))
+        right.plot([], [], label=point["detector"], **(HOLLOW | look | {"marker": own.marker}))
     _dress(left, "recall", "precision")
     _dress(right, "false-positive rate (square-root scale)", "recall")
     right.set_xscale("function", functions=(_root, np.square))

@@ -20,7 +20,8 @@ from jointwise.evaluation.report.compare_words import kind_words, pair_findings
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.words import WORDS, counted, listed, slug
 from jointwise.evaluation.set_up import SetUp
-from jointwise.evaluation.statistics.paired import DRAWS, LEAST_BOARDS
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
+from jointwise.evaluation.statistics.paired import DRAWS
 from jointwise.evaluation.verdicts import Verdicts
 
 
@@ -73,9 +74,9 @@ def _introduction(verdicts: Verdicts) -> str:
 
 def _warnings(verdicts: Verdicts) -> list[Paragraph]:
     boards = len(set(verdicts.boards.tolist()))
-    if boards >= LEAST_BOARDS:
+    if boards >= FEWEST_BOARDS:
         return []
-    text = f"Only {counted(boards, 'board')}: intervals over boards are unreliable below {LEAST_BOARDS}."
+    text = f"Only {counted(boards, 'board')}: intervals over boards are unreliable below {FEWEST_BOARDS}."
     return [Paragraph(text, "warning")]
 
 

@@ -14,6 +14,7 @@ from PIL import Image
 from jointwise.evaluation.judged import Read
 from jointwise.evaluation.pictures.joint_picture import ACCENT, draw_joint
 from jointwise.evaluation.report.section import Block, Column, Figure, Format, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import Verdicts
@@ -86,11 +87,11 @@ def _in_words(verdicts: Verdicts, found: Failures) -> str:
         "A miss is a kind that is there by the truth and is not called; a false call is a kind that is called "
         "and is not there. A faulty joint of which nothing at all is called escapes. "
     )
-    counted = int(verdicts.known.any(axis=1).sum())
+    known = counted(int(verdicts.known.any(axis=1).sum()), "joint")
     if not len(found.rows):
-        return text + f"No detector errs on any of {counted} joints with known truth."
+        return text + f"No detector errs on any of {known} with known truth."
     who = "a detector errs" if several else f"{next(iter(found.missed))} errs"
-    text += f"Of {counted} joints with known truth, {who} on {len(found.rows)}."
+    text += f"Of {known} with known truth, {who} on {len(found.rows)}."
     if several:
         alone = {name: len(rows) for name, rows in _alone(found).items()}
         words = ", ".join(f"{count} by {name} alone" for name, count in alone.items())

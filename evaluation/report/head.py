@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from jointwise.evaluation.report.page import Facts, Head, facts
+from jointwise.evaluation.report.words import listed
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.card import Card
@@ -51,8 +52,12 @@ def head_of(
     lists = [set_facts(one, fingerprints.get(one.name, ""), len(sets) > 1) for one in sets]
     lists += [detector_facts(who, judges.get(who), sets) for who in detectors]
     joints = sum(int(one.present.sum()) for one in sets)
-    names = _list([f"“{one.name}”" for one in sets])
-    lead = f"{joints:,} joints of the {'set' if len(sets) == 1 else 'sets'} {names}, judged by {_list(detectors)}."
+    names = listed([f"“{one.name}”" for one in sets])
+    told = "joint" if joints == 1 else "joints"
+    lead = (
+        f"{joints:,} {told} of the {'set' if len(sets) == 1 else 'sets'} {names}, judged by "
+        f"{listed(detectors) if detectors else 'nobody'}."
+    )
     origins = list(dict.fromkeys(one.provenance for one in sets))
     return Head("How far can these detectors be trusted?", lead, when, version, origins, lists)
 
@@ -143,7 +148,3 @@ def _ends(values: np.ndarray, unit: str) -> str:
 def _few(values: Sequence[object] | np.ndarray) -> str:
     names = sorted(map(str, values))
     return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-
-
-def _list(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "nobody"

@@ -87,7 +87,7 @@ def reservations(verdicts: Verdicts, table: pd.DataFrame) -> list[Paragraph]:
         )
     elif boards < FEWEST_BOARDS:
         notes.append(
-            f"The set has only {boards} boards. Intervals from resampled boards are unreliable under "
+            f"The set has only {counted(boards, 'board')}. Intervals from resampled boards are unreliable under "
             f"{FEWEST_BOARDS} boards and as a rule too narrow; beside single rates they are left out."
         )
     few = measured.too_few_to_rank(table)

@@ -6,17 +6,18 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
 
-from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.pictures.detector_lines import Pen, pen
+from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.joints.kinds import KINDS, TITLES
 
 UNITS = {
     "voxel": "gap in voxels", "um": "gap in µm", "area_pct": "void area, % of the joint's largest section",
     "ball": "void diameter over the ball's",
 }  # fmt: skip
-RELIABLE_BOARDS = 10
-LINES = ((ACCENT, "o", "-"), (QUIET, "s", "--"), (INK, "^", ":"), (QUIET, "D", "-."))
 
 METHOD = (
     "Each pair is the same simulated joint, scanned once sound and once with a known fault of one size at a known "
@@ -78,9 +79,9 @@ def _warnings(frame: pd.DataFrame) -> list[str]:
             "A void under 5 % of the section is no finding, and detectors are made to tell 5 % from less: a low "
             "efficiency below that size is no fault of theirs."
         )
-    if frame["boards"].min() < RELIABLE_BOARDS:
+    if frame["boards"].min() < FEWEST_BOARDS:
         told.append(
-            f"Only {frame['boards'].min()} boards: under {RELIABLE_BOARDS} the intervals are unreliable."
+            f"Only {counted(frame['boards'].min(), 'board')}: under {FEWEST_BOARDS} the intervals are unreliable."
         )
     nothing = frame[frame["note"] == "nothing to find"].drop_duplicates(["kind", "size"])
     for row in nothing.to_dict("records"):
@@ -138,9 +139,9 @@ def _figure(frame: pd.DataFrame) -> Figure:
 
 def _d_primes(axes: Axes, rows: pd.DataFrame) -> None:
     ideal = rows.drop_duplicates("size")
-    _line(axes, ideal, "ideal_d", ("#0f766e", "*", "-"), "best linear test")
-    for style, (detector, own) in zip(LINES, rows.groupby("detector", sort=False), strict=False):
-        _line(axes, own[own["note"] != "saturated"], "d", style, str(detector))
+    _line(axes, ideal, "ideal_d", Pen("#0f766e", "-", "*"), "best linear test")
+    for place, (detector, own) in enumerate(rows.groupby("detector", sort=False)):
+        _line(axes, own[own["note"] != "saturated"], "d", pen(place), str(detector))
     axes.set_ylim(bottom=0.0)
     axes.set_xlim(left=0.0)
     _plain(axes)
@@ -148,14 +149,14 @@ def _d_primes(axes: Axes, rows: pd.DataFrame) -> None:
 
 def _efficiencies(axes: Axes, rows: pd.DataFrame) -> None:
     axes.axhline(1.0, color=QUIET, linewidth=0.8, linestyle=":")
-    for style, (detector, own) in zip(LINES, rows.groupby("detector", sort=False), strict=False):
-        _line(axes, own[own["efficiency"].notna()], "efficiency", style, str(detector))
+    for place, (detector, own) in enumerate(rows.groupby("detector", sort=False)):
+        _line(axes, own[own["efficiency"].notna()], "efficiency", pen(place), str(detector))
     axes.set_ylim(bottom=0.0)
     _plain(axes)
 
 
-def _line(axes: Axes, rows: pd.DataFrame, name: str, style: tuple[str, str, str], label: str) -> None:
-    colour, marker, dash = style
+def _line(axes: Axes, rows: pd.DataFrame, name: str, style: Pen, label: str) -> None:
+    colour, dash, marker = style
     value = rows[name].to_numpy(float)
     bars = [value - rows[f"{name}_low"].to_numpy(float), rows[f"{name}_high"].to_numpy(float) - value]
     axes.errorbar(

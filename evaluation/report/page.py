@@ -17,6 +17,7 @@ from markupsafe import Markup, escape
 
 from jointwise.evaluation.report.cells import Cell, cells, is_number
 from jointwise.evaluation.report.section import Block, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import slug
 from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
@@ -136,11 +137,6 @@ def numbers_of(parts: Sequence[Part]) -> dict[str, float]:
         for section in part.sections
         for name, value in section.numbers.items()
     }
-
-
-def slug(name: str) -> str:
-    """A set's name as part of an anchor or file name: lower case letters, digits and hyphens."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "set"
 
 
 def _tables(parts: Sequence[Part]) -> dict[str, pd.DataFrame]:

@@ -12,6 +12,7 @@ from jointwise.evaluation.pictures.pod_picture import MOST_POINTS, Drawn, pod_pi
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.words import listed
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.evaluation.statistics.pod import LEAST_TARGETS, Curve, NoCurve
 from jointwise.evaluation.statistics.pod_boards import a90_of_boards
 from jointwise.evaluation.statistics.pod_checks import (
@@ -27,7 +28,6 @@ from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import TITLES
 
 ROUNDS: Final = 1000
-FEW_BOARDS: Final = 10
 FEWEST_PROOF: Final = 29
 """Targets without a miss that prove a POD of 0.9: the largest group must hold as many to prove anything."""
 
@@ -42,7 +42,7 @@ INTRODUCTION: Final = (
 INDEPENDENCE: Final = (
     "These bounds take joints as independent. Joints of one board share scan, noise and process, so true bounds "
     f"are wider. Beside a90 stands the 95 % interval from drawing whole boards anew ({ROUNDS} draws, sizes in "
-    f"100 bins); with under {FEW_BOARDS} boards it is left out. "
+    f"100 bins); with under {FEWEST_BOARDS} boards it is left out. "
     "Even of independent targets the bound is kept in 92 to 93 % of repetitions, not 95 %, with 60 to 120 of them "
     "(simulated)."
 )
@@ -139,7 +139,7 @@ def _numbers_of(curve: Curve, found: Targets, row: dict[str, object]) -> list[st
     """Fill a row with a curve's figures; returns what limits them."""
     for name in (*FITTED, "link"):
         row[name] = getattr(curve, name)
-    if row["boards"] >= FEW_BOARDS:  # type: ignore[operator]
+    if row["boards"] >= FEWEST_BOARDS:  # type: ignore[operator]
         row["a90_low"], row["a90_high"] = a90_of_boards(found.size, found.hit, found.boards, curve, ROUNDS)
     fit, lasting = goodness(found.size, found.hit, curve), lasting_misses(found.size, found.hit, curve)
     remarks, limits = [], []

@@ -1,6 +1,5 @@
 """The readers' part of the report: how far they agree, what they could not call, and who is nearer to the truth."""
 
-from collections.abc import Sequence
 from typing import Final
 
 import pandas as pd
@@ -9,7 +8,9 @@ from jointwise.evaluation.labels.adjudication import RULES, independent, rule_fo
 from jointwise.evaluation.labels.agreement import beats_table, kappa_table, open_joints, untold_table
 from jointwise.evaluation.labels.readers import flat, readers_table
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
-from jointwise.evaluation.statistics.kappa import DRAWS, FEW_BOARDS
+from jointwise.evaluation.report.words import counted, listed, slug
+from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
+from jointwise.evaluation.statistics.kappa import DRAWS
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.kinds import KINDS, TITLES
 
@@ -42,14 +43,15 @@ def readers_section(verdicts: Verdicts, adjudication: str | None = None) -> Sect
     ]
     name = verdicts.name
     return Section(
-        f"Readers: {name}", f"readers-{_anchor(name)}", blocks, _numbers(kappa, untold, against, beats)
+        f"Readers: {name}", f"readers-{slug(name)}", blocks, _numbers(kappa, untold, against, beats)
     )
 
 
 def _opening(verdicts: Verdicts, rule: str) -> list[Block]:
     own = independent(verdicts.readers, rule)
     there = int(verdicts.present.sum())
-    words = f"{there} joints of {_boards(verdicts)} boards, read by {', '.join(own) or 'nobody else'}. "
+    boards = counted(_boards(verdicts), "board")
+    words = f"{counted(there, 'joint')} of {boards}, read by {', '.join(own) or 'nobody else'}. "
     return [Paragraph(words + rule_in_words(rule)), Paragraph(verdicts.provenance, "warning")]
 
 
@@ -73,10 +75,11 @@ def _agreement(kappa: pd.DataFrame, verdicts: Verdicts) -> list[Block]:
         f"kappa_{verdicts.name}",
     )
     blocks: list[Block] = [grid]
-    if _boards(verdicts) < FEW_BOARDS:
+    if _boards(verdicts) < FEWEST_BOARDS:
         blocks.append(
             Paragraph(
-                f"The intervals of kappa are unreliable: {_boards(verdicts)} boards, fewer than {FEW_BOARDS}.",
+                f"The intervals of kappa are unreliable: {counted(_boards(verdicts), 'board')}, fewer than "
+                f"{FEWEST_BOARDS}.",
                 "warning",
             )
         )
@@ -180,7 +183,7 @@ def _findings(beats: pd.DataFrame) -> list[Block]:
         ):
             kinds = [TITLES[kind] for kind in rows.loc[rows["better"] == verdict, "kind"]]
             if kinds:
-                said.append(f"{words} {_listed(kinds)}")
+                said.append(f"{words} {listed(kinds)}")
         blocks.append(Paragraph(f"{detector} against {reader}: {'; '.join(said)}.", "finding"))
     return blocks
 
@@ -207,11 +210,3 @@ def _titled(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _boards(verdicts: Verdicts) -> int:
     return int(verdicts.table.loc[verdicts.present, "board_id"].nunique())
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _anchor(name: str) -> str:
-    return "".join(letter if letter.isalnum() else "-" for letter in name.lower())

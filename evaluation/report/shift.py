@@ -8,9 +8,11 @@ import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
 from jointwise.evaluation.measured import Resampled, board_weights, n_boards, resampled, with_wilson
-from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
+from jointwise.evaluation.pictures.detector_lines import pen
+from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.pictures.svg import to_svg
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
+from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling, interval
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.statistics.shift import shift_area
@@ -25,7 +27,6 @@ SHOWN: Final = {
     "false_positive_rate": "false calls",
 }
 SINGLE: Final = {"recall": ("tp", "fn"), "precision": ("tp", "fp"), "false_positive_rate": ("fp", "tn")}
-LINES: Final = ((ACCENT, "o", "-"), (QUIET, "s", "--"), (INK, "^", ":"), (QUIET, "D", "-."))
 WORDS: Final = (
     "Every detector keeps the cuts it has. A difference is the figure on the shifted set less that on the reference; "
     "both sets are of different joints, so each is resampled on its own. AP and precision also depend on the "
@@ -174,7 +175,7 @@ def _parted(sets: Sequence[Verdicts], reference: str) -> tuple[Verdicts, list[Ve
 
 
 def _size(one: Verdicts) -> str:
-    return f"{int(one.present.sum())} joints of {n_boards(one)} boards"
+    return f"{counted(int(one.present.sum()), 'joint')} of {counted(n_boards(one), 'board')}"
 
 
 def _findings(table: pd.DataFrame, boards: int) -> list[str]:
@@ -245,7 +246,7 @@ def _figures(table: pd.DataFrame, reference: str) -> list[Figure]:
     detectors = list(dict.fromkeys(table["detector"]))
     for axes, kind in zip(panels, KINDS, strict=True):
         for i, detector in enumerate(detectors):
-            colour, marker, _ = LINES[i % len(LINES)]
+            colour, _, marker = pen(i)
             rows = table[(table["kind"] == kind) & (table["detector"] == detector) & table["ap"].notna()]
             at = np.array([names.index(name) for name in rows["set"]]) + 0.22 * (i - (len(detectors) - 1) / 2)
             bars = _bars(rows)

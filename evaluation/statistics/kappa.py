@@ -16,7 +16,6 @@ from jointwise.evaluation.statistics.measures import Floats
 from jointwise.joints.errors import InputError
 
 DRAWS: Final = 2000
-FEW_BOARDS: Final = 10
 """Boards below which an interval is called unreliable."""
 
 UNDEFINED_DRAWS: Final = 0.05

@@ -10,7 +10,6 @@ only d' and AUC, which cannot be, take 0 instead. (Domain notes, section F: theo
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,7 +20,6 @@ from scipy.stats import t as student
 from jointwise.evaluation.statistics.measures import Bools, Floats, Interval
 from jointwise.joints.errors import InputError
 
-RELIABLE_BOARDS = 10
 """Boards below which an interval over boards is called unreliable (domain notes, section F)."""
 
 _LEAST_EIGENVALUE = 1e-10
@@ -103,7 +101,7 @@ def over_boards(
 
     The delete-one-board jackknife of the unbiased SNR² with Student's t on boards - 1 degrees of freedom: joints of
     one board share its nuisances, so boards, not joints, are what is independent. A bootstrap would draw boards twice,
-    which makes S too small and T too large. Below `RELIABLE_BOARDS` boards call the interval unreliable.
+    which makes S too small and T too large. Below `bootstrap.FEWEST_BOARDS` boards call the interval unreliable.
 
     Args:
         channels: (n, p).
@@ -129,7 +127,8 @@ def over_boards(
         return _observer(values[kept], truth[kept], boards[kept] if within else None)
 
     whole = judge(np.ones(len(truth), bool))
-    return whole, _jackknife(whole.snr2, lambda name: judge(boards != name).snr2, names, level)
+    reach = jackknife_reach(np.array([judge(boards != name).snr2 for name in names]), level)
+    return whole, Interval(whole.snr2 - reach, whole.snr2 + reach)
 
 
 def relative_to_board(channels: ArrayLike, board: ArrayLike) -> Floats:
@@ -221,15 +220,11 @@ def _less_mean(values: Floats, group: NDArray[Any] | None) -> Floats:
     return np.asarray(values - (sums / size[:, None])[index])
 
 
-def _jackknife(
-    whole: float, without: Callable[[str], float], names: NDArray[np.str_], level: float
-) -> Interval:
-    """Interval around `whole` from the values with each board left out."""
-    n = len(names)
-    left = np.array([without(name) for name in names])
+def jackknife_reach(left: Floats, level: float = 0.95) -> float:
+    """Half the width of Student's t interval from the values with each board left out, (boards,)."""
+    n = len(left)
     error = math.sqrt((n - 1) / n * float(np.sum((left - left.mean()) ** 2)))
-    reach = float(student.ppf(0.5 + level / 2, n - 1)) * error
-    return Interval(whole - reach, whole + reach)
+    return float(student.ppf(0.5 + level / 2, n - 1)) * error
 
 
 def _channels(values: ArrayLike, name: str) -> Floats:

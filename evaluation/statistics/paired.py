@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.evaluation.statistics import mcnemar
-from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling
+from jointwise.evaluation.statistics.bootstrap import REPLICATES, Resampling
 from jointwise.evaluation.statistics.measures import Bools, Floats, Interval
 from jointwise.joints.errors import InputError
 
 DRAWS: Final = REPLICATES
-LEAST_BOARDS: Final = FEWEST_BOARDS
 LEAST_DISCORDANT: Final = 6
 """Discordant joints from which p < 0.05 is possible at all: 2 (1/2)^5 = 0.0625, 2 (1/2)^6 = 0.03125."""
 PIECE: Final = 250

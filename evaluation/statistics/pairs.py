@@ -17,10 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
-from scipy.stats import t as student
 
 from jointwise.evaluation.statistics.measures import Bools, Floats
-from jointwise.evaluation.statistics.observer import detectability
+from jointwise.evaluation.statistics.observer import detectability, jackknife_reach
 from jointwise.joints.errors import InputError
 
 LEAST_BOARDS: Final = 3
@@ -221,8 +220,7 @@ def _jackknife(whole: float, left: Floats, corrected: bool = False) -> Estimate:
     """Estimate with Student's t interval from the values with each board left out."""
     n = len(left)
     value = n * whole - (n - 1) * float(left.mean()) if corrected else whole
-    error = math.sqrt((n - 1) / n * float(np.sum((left - left.mean()) ** 2)))
-    reach = float(student.ppf(0.975, n - 1)) * error
+    reach = jackknife_reach(left)
     return Estimate(value, value - reach, value + reach)
 
 

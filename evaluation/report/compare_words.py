@@ -12,7 +12,7 @@ from jointwise.evaluation.report.words import WORDS, counted, listed
 from jointwise.evaluation.statistics.paired import LEAST_DISCORDANT
 
 LEVEL: Final = 0.05
-FEW: Final = "too few differ to tell"
+FEW: Final = "too few joints differ to tell"
 TOLD_AT: Final = 0.05
 """False-call rate at which words compare recall; the table holds more."""
 

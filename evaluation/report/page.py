@@ -22,6 +22,7 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 TABLES: Final = "tables"
+ALL_SETS: Final = "all sets together"
 LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
 SHORT: Final = 27  # letters that stay on one line
 BROAD: Final = 8  # columns above which a table is printed small
@@ -84,7 +85,7 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
     told = [section for section in sections if section["findings"]]
     settled = [
-        {"set": name, "groups": list(groups)}
+        {"set": name or (ALL_SETS if several else ""), "groups": list(groups)}
         for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(

@@ -130,7 +130,9 @@ def test_a_detector_against_itself_is_too_few_to_tell() -> None:
     one = changed(example(90), rules=scores, again=scores)
     assert (cost_table(one, draws=DRAWS)["cheaper"] == NOBODY).all()
     (found,) = paragraphs(one, "finding")
-    assert found.endswith("too few differ to tell for void, non-wet, bridging, head-in-pillow and any kind.")
+    assert found.endswith(
+        "too few joints differ to tell for void, non-wet, bridging, head-in-pillow and any kind."
+    )
     detail = [text for text in paragraphs(one, "words") if "rules against again" in text]
     assert len(detail) == 5
     assert all("too few to tell (p < 0.05 needs at least 6 such joints)" in text for text in detail)

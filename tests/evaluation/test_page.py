@@ -152,6 +152,19 @@ def test_findings_stand_at_the_top_with_a_link_and_a_shape() -> None:
     assert re.search(r"▲</span> Limit</b> Warning of measures", below)
 
 
+def test_findings_of_several_sets_stand_under_the_name_of_each() -> None:
+    parts = [
+        Part("a", [section(), section("pod", "pod")]),
+        Part("b", [section()]),
+        Part("", [section("shift", "shift")]),
+    ]
+    html = page_html(head(), parts, CAUTIONS)
+    top = html[html.index('id="settled"') : html.index("<nav")]
+    assert re.findall(r'<h3 class="set">(.*?)</h3>', top) == ["a", "b", "all sets together"]
+    alone = page_html(head(), parts[:1] + parts[2:], CAUTIONS)
+    assert '<h3 class="set">' not in alone
+
+
 def test_without_findings_the_page_says_that_nothing_is_settled() -> None:
     bare = Section("Bare", "bare", [Paragraph("Words.")])
     assert "too few, or too much alike" in page_html(head(), [Part("", [bare])], CAUTIONS)

@@ -24,7 +24,7 @@ CONTACT_MM = 0.0005
 """A gap below this is metal contact (domain document B6, measure 5)."""
 
 INTERFACE_MM = 0.025
-"""A void this near to a land counts as interface void (B6, measure 4)."""
+"""A void this near to a land counts as interface void where it lies over the land (B6, measure 4)."""
 
 FIRST_VOID = 8
 """Mark of void 0 in the sweep; voids need marks of their own to tell which of them touch."""
@@ -128,8 +128,9 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # typ
             active ^= np.uint64(1) << np.uint64(mark - FIRST_VOID)
     if met:
         sums[GAS_AREA] += 1
-        sums[GAS_BOARD] += near_board
-        sums[GAS_PACKAGE] += near_package
+        # The joint bulges over a land's rim: gas out there covers nothing of the land.
+        sums[GAS_BOARD] += near_board and on_board
+        sums[GAS_PACKAGE] += near_package and on_package
     if on_board:
         sums[LAND_B] += 1
         _lift(solid_low, sums, TOUCH_B, LIFT_B, LIFT_AREA_B, LIFT_MAX_B)

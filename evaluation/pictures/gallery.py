@@ -101,9 +101,10 @@ def cut_place(volume: Any, record: Any, kind: str, grid: Grid) -> Voxel:
         return level_voxel(record, off if lands[0]["place"] == "board" else -off, volume.shape, grid)
     if kind == LOOKALIKES and like == "near-bridge":
         return level_voxel(record, (2 * drawn["bulges"][0]["level"] - 1) * half, volume.shape, grid)
+    evidence: str | None = kind
     if kind == LOOKALIKES:
-        return evidence_voxel(volume, "void" if like == "small voids" else None, grid)
-    return evidence_voxel(volume, kind, grid)
+        evidence = "void" if like == "small voids" else None
+    return evidence_voxel(volume, evidence, grid, float(record["pitch_mm"]), float(record["ball_mm"]))
 
 
 def layer_voxel(record: Any, layer: list[dict[str, Any]], shape: tuple[int, ...], grid: Grid) -> Voxel:

@@ -35,7 +35,7 @@ def draw_joint(axes: Axes, joints: Joints, row: int, kind: str | None, *, at: Vo
     pitch, ball = float(record["pitch_mm"]), float(record["ball_mm"])
     step = 1000 * np.array(joints.grid.spacing_mm(pitch, ball))
     wide, deep, tall = step * np.array(volume.shape[::-1])
-    point = evidence_voxel(volume, kind, joints.grid) if at is None else at
+    point = evidence_voxel(volume, kind, joints.grid, pitch, ball) if at is None else at
     x, y, z = ((np.array(point) - (np.array(volume.shape) - 1) / 2) * step[::-1])[::-1]
     gap = 0.085 * (wide + deep)
     bottom = 2 * tall + gap - deep

@@ -13,27 +13,33 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.joints.grid import Grid
+from jointwise.models.rules.cavities import darkness, solder_mask
+from jointwise.models.rules.edges import Frame, outline
 
 Volume = NDArray[np.floating[Any]]
 Voxel = tuple[int, int, int]
 
-SOLDER_LEVEL = 0.5
-"""Half-way between air (0) and solder (1): the two-level edge of one body."""
+SPOT = (1.5, 1.0, 1.0)
+"""Standard deviations of the spot over which darkness is averaged, grid steps along z, y, x."""
 
-OWN_REACH = 0.34
-"""Pitches from a joint's axis within which solder is surely its own."""
+ENDS = 0.37
+"""Distance from the middle, ball diameters, within which voids are looked for."""
+
+FILLED = 0.7
+"""Median level of a slice's inside, from which on it is solder and not the end of it."""
 
 
-def evidence_voxel(volume: Volume, kind: str | None, grid: Grid) -> Voxel:
+def evidence_voxel(volume: Volume, kind: str | None, grid: Grid, pitch_mm: float, ball_mm: float) -> Voxel:
     """The voxel through which to cut a joint to see the given kind, (z, y, x) indices.
 
     Args:
         volume: (z, y, x); 0 = air, 1 = solder.
         kind: a defect kind; None for a sound joint, which is cut through its middle.
         grid: the grid the volume lies on (says where the neighbours stand).
+        pitch_mm: pitch of the array; ball_mm: nominal ball diameter.
     """
     if kind == "void":
-        return darkest_enclosed(volume, grid)
+        return darkest_enclosed(volume, grid, pitch_mm, ball_mm)
     if kind in ("non_wet", "head_in_pillow"):
         return deepest_dip(volume)
     if kind == "bridging":
@@ -41,28 +47,27 @@ def evidence_voxel(volume: Volume, kind: str | None, grid: Grid) -> Voxel:
     return _middle(volume)
 
 
-def darkest_enclosed(volume: Volume, grid: Grid) -> Voxel:
-    """The place that most wants filling, with the joint's own solder on both sides along x, y and z.
+def darkest_enclosed(volume: Volume, grid: Grid, pitch_mm: float, ball_mm: float) -> Voxel:
+    """The place inside the joint's outline that is darkest against the smooth pattern of its own slice.
 
-    Wanting is what a grey closing over a quarter of the box adds: a blurred rim is as dark as a small void,
-    but closing fills only the void. The corner between a joint and a bulge of its neighbour wants filling too,
-    so only places within a third of a pitch of the axis count. Without enclosed places, the middle.
+    Outline and pattern are those of the rules: the rim's blur, cupping and streaks belong to the pattern, a neck or
+    a neighbour not to the outline. The ends, where slices leave the solder, are left out. Without a place, the middle.
     """
-    smooth = ndimage.gaussian_filter(volume.astype(np.float32), 1.0)
-    body = _own_body(smooth > SOLDER_LEVEL)
-    enclosed = np.ones(volume.shape, dtype=bool)
-    for axis in range(3):
-        before = np.logical_or.accumulate(body, axis=axis)
-        after = np.flip(np.logical_or.accumulate(np.flip(body, axis), axis=axis), axis)
-        enclosed &= before & after
-    _, ny, nx = volume.shape
-    y, x = np.ogrid[:ny, :nx]
-    enclosed &= np.hypot((y - (ny - 1) / 2) / ny, (x - (nx - 1) / 2) / nx) * grid.pitches < OWN_REACH
-    if not enclosed.any():
+    body = outline(volume, Frame.of(grid, pitch_mm, ball_mm))
+    inside, frame = solder_mask(body), body.frame
+    x, y = frame.x - body.axis[0], frame.y - body.axis[1]
+    dark = darkness(body.smooth, inside, x, y, 0.5 * ball_mm)
+    for k, height in enumerate(frame.z):
+        if inside[k].any() and (
+            abs(height) > ENDS * ball_mm or np.median(body.smooth[k][inside[k]]) < FILLED
+        ):
+            inside[k] = False
+    if not inside.any():
         return _middle(volume)
-    filled = ndimage.grey_closing(smooth, size=tuple(size // 4 for size in volume.shape))
-    wanting = ndimage.gaussian_filter(filled - smooth, 1.0)
-    return _voxel(np.argmax(np.where(enclosed, wanting, -np.inf)), volume.shape)
+    # Points outside do not count: the mean over a spot is taken over its inner part.
+    spot = ndimage.gaussian_filter(np.where(inside, dark, np.float32(0)), SPOT, mode="constant")
+    share = ndimage.gaussian_filter(inside.astype(np.float32), SPOT, mode="constant")
+    return _voxel(np.argmax(np.where(inside, spot / np.maximum(share, 0.3), -np.inf)), volume.shape)
 
 
 def deepest_dip(volume: Volume) -> Voxel:
@@ -97,17 +102,6 @@ def brightest_between(volume: Volume, grid: Grid) -> Voxel:
             voxel = (first, index, second) if axis == 1 else (first, second, index)
             best = max(best, (float(plane.max()), voxel))
     return best[1]
-
-
-def _own_body(solder: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The connected solder that reaches the box's axis most; neighbours not joined to it drop out."""
-    labels, _ = ndimage.label(solder)
-    ny, nx = solder.shape[1:]
-    core = labels[:, ny // 3 : ny - ny // 3, nx // 3 : nx - nx // 3]
-    sizes = np.bincount(core[core > 0], minlength=1)
-    # Head and pillow are two bodies of one joint: whatever has a fair share of the core belongs to it.
-    own: NDArray[np.bool_] = np.isin(labels, np.flatnonzero(sizes > 0.1 * max(int(sizes.sum()), 1)))
-    return own & solder
 
 
 def _middle(volume: Volume) -> Voxel:

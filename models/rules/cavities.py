@@ -45,6 +45,8 @@ SHEET_PLANES: Final = 5
 """Planes on either side of a complete surface that belong to its gap."""
 INTERFACE_MM: Final = 0.025
 """Depth of the layer at a land whose voids count as interface voids (measure 4)."""
+LAND_DISC: Final = 0.38
+"""Radius of a land's disc, ball diameters."""
 FULLNESS: Final = 0.8
 """Volume of a joint over largest cross-section × height."""
 SPOT: Final = (4.5, 3.0, 3.0)
@@ -325,5 +327,6 @@ def _interface(body: Body, inside: NDArray[np.bool_], land_mm: float, inward: in
     f = body.frame
     depth = inward * (f.z - land_mm)
     layer = (depth > -1.5 * f.dz) & (depth < INTERFACE_MM + f.dz)
-    disc = np.pi * (0.38 * f.ball) ** 2
-    return float(100 * inside[layer].any(axis=0).sum() * f.dx**2 / disc) if layer.any() else 0.0
+    disc = body.ring < LAND_DISC * f.ball
+    # The joint bulges beyond the disc: voids out there cover nothing of the land.
+    return float(100 * inside[layer][:, disc].any(axis=0).mean()) if layer.any() else 0.0

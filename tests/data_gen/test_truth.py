@@ -93,6 +93,17 @@ def test_interface_area_takes_voids_within_25_um_of_a_land():
     assert top["void_interface_pct"] == pytest.approx(near["void_interface_pct"], rel=1e-2)
 
 
+def test_a_void_beyond_the_rim_of_a_land_covers_none_of_it():
+    """A joint bulges over the land's rim within the 25 um layer; a share of a land stays within the land."""
+    land = math.sqrt(RADIUS**2 - (H / 2) ** 2)
+    for z in (0.015, H - 0.015):
+        beyond = row_of(sd.ellipsoid((land + 0.006, 0, z), (0.004, 0.004, 0.003), role=sd.VOID))
+        assert beyond["void_projected_area_pct"] > 0.0
+        assert beyond["void_interface_pct"] == 0.0
+        across = row_of(sd.ellipsoid((0, 0, z), (land + 0.01, land + 0.01, 0.005), role=sd.VOID))
+        assert across["void_interface_pct"] == 100.0
+
+
 def dish(gap, *patches, vertex=0.12, radius=0.5):
     return (
         sd.cap((0, 0, vertex), radius, up=True, role=sd.GAP),

@@ -16,6 +16,7 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS
+from tests.models.conftest import Phantom, joints_of
 
 GRID = Grid((24, 28, 28))
 PITCH, BALL = 0.8, 0.5
@@ -87,28 +88,48 @@ def test_cuts_go_through_the_defect(mirror: tuple[int, ...]) -> None:
     """Within two voxels of where it was painted, in every mirror image."""
     sign = np.array([-1 if 2 - axis in mirror else 1 for axis in range(3)])
     two_voxels = 2 * np.array(GRID.spacing_mm(PITCH, BALL))
-    found = {kind: at_mm(slices.evidence_voxel(phantom(kind, mirror=mirror), kind, GRID)) for kind in KINDS}
+    found = {
+        kind: at_mm(slices.evidence_voxel(phantom(kind, mirror=mirror), kind, GRID, PITCH, BALL))
+        for kind in KINDS
+    }
     assert (abs(found["void"] - sign * VOID) <= two_voxels).all()
     assert (abs(found["bridging"] - sign * NECK) <= two_voxels).all()
     assert abs(found["non_wet"][2] - sign[2] * -0.16) <= two_voxels[2]
     assert abs(found["head_in_pillow"][2] - sign[2] * 0.03) <= two_voxels[2]
 
 
+@pytest.mark.parametrize(
+    ("radius", "noise", "blur", "away"), [(0.035, 0.05, 0.03, 0.14), (0.04, 0.05, 0.04, 0.1)]
+)
+def test_a_small_void_is_cut_through_its_middle(
+    radius: float, noise: float, blur: float, away: float
+) -> None:
+    """In grain and cupping, at six places around the axis, also near the blurred rim."""
+    for turn in range(6):
+        centre = away * np.cos(turn * np.pi / 3), away * np.sin(turn * np.pi / 3), -0.06
+        phantoms = [Phantom(voids=((*centre, radius),), noise=noise, blur=blur, cupping=0.3, seed=turn)]
+        fine = joints_of(phantoms)
+        pitch, ball = (float(fine.table[name].iloc[0]) for name in ("pitch_mm", "ball_mm"))
+        voxel = slices.evidence_voxel(fine.volumes[0], "void", fine.grid, pitch, ball)
+        place = [o[i] for o, i in zip(fine.grid.offsets_mm(pitch, ball), voxel[::-1], strict=True)]
+        assert np.linalg.norm(np.array(place) - centre) < 0.65 * radius
+
+
 def test_a_bridge_along_y_is_found_too() -> None:
     turned = phantom("bridging").transpose(0, 2, 1)
-    x, y, z = at_mm(slices.evidence_voxel(turned, "bridging", GRID))
+    x, y, z = at_mm(slices.evidence_voxel(turned, "bridging", GRID, PITCH, BALL))
     assert (x, y, z) == pytest.approx((NECK[1], NECK[0], NECK[2]), abs=0.09)
 
 
 @pytest.mark.parametrize("kind", [None, *KINDS])
 @pytest.mark.parametrize("value", [0.0, 1.0])
 def test_a_volume_without_any_structure_still_gives_a_voxel(kind: str | None, value: float) -> None:
-    voxel = slices.evidence_voxel(np.full(GRID.shape, value, np.float32), kind, GRID)
+    voxel = slices.evidence_voxel(np.full(GRID.shape, value, np.float32), kind, GRID, PITCH, BALL)
     assert all(0 <= index < size for index, size in zip(voxel, GRID.shape, strict=True))
 
 
 def test_a_sound_joint_is_cut_through_its_middle() -> None:
-    assert slices.evidence_voxel(phantom(None), None, GRID) == (12, 14, 14)
+    assert slices.evidence_voxel(phantom(None), None, GRID, PITCH, BALL) == (12, 14, 14)
 
 
 def test_choice_runs_from_hardest_to_easiest_and_leaves_out_what_is_unknown() -> None:

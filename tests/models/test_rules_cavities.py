@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from jointwise.models.rules.cavities import Cavities, _filled_core, darkness
+from jointwise.models.rules.cavities import LAND_DISC, Cavities, _filled_core, _interface, darkness
 from jointwise.models.rules.numbers import examine
 
 R_MAX = 0.272
@@ -46,6 +46,20 @@ def test_no_void_in_sound_bridged_open_and_parted_joints(phantom) -> None:
         voids = voids_of(phantom(**changes))
         assert voids.area_pct < 3, changes
         assert voids.volume_pct < 0.5, changes
+
+
+def test_gas_beyond_a_land_covers_none_of_it(phantom) -> None:
+    """The joint bulges beyond its land; the share of the land under voids stays a share."""
+    joints = phantom()
+    row = joints.table.iloc[0]
+    body = examine(joints.volumes[0], joints.grid, row["pitch_mm"], row["ball_mm"]).body
+    everywhere = np.ones(body.smooth.shape, np.bool_)
+    for land_mm, inward in ((-0.16, 1), (0.16, -1)):
+        assert _interface(body, everywhere, land_mm, inward) == 100.0
+        beyond = everywhere & (body.ring >= LAND_DISC * row["ball_mm"])
+        assert _interface(body, beyond, land_mm, inward) == 0.0
+        half = everywhere & (body.frame.x < body.axis[0])
+        assert _interface(body, half, land_mm, inward) == pytest.approx(50, abs=4)
 
 
 def test_more_gas_means_larger_numbers(phantom) -> None:

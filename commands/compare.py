@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from jointwise.commands.screen import Done
+from jointwise.joints.atomic import refuse_file
 from jointwise.joints.errors import InputError
 
 HELP = "Show what changed between two evaluations of the same joints, joint by joint: calls, scores, who is right."
@@ -49,6 +50,7 @@ def run(cfg: CompareConfig) -> Done:
 
     from jointwise.evaluation import changes
 
+    refuse_file(cfg.out)
     matched = [changes.match(*both, cfg.labels) for both in changes.read_runs(cfg.one, cfg.other)]
     detectors = changes.common_detectors(matched, cfg.detectors)
     every = pd.concat(

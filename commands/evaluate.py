@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings_evaluate import EvaluateConfig
+from jointwise.joints.atomic import refuse_file
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ def run(cfg: EvaluateConfig) -> Done:
     from jointwise.evaluation.set_up import read_set_up
     from jointwise.evaluation.verdicts import write_verdicts
 
+    refuse_file(cfg.out)
     given = _open(cfg)
     names = [*(one.name for one in given.subjects), *(one.name for one in given.ready)]
     reference, observer = _reference(cfg, names), _observer(cfg)
@@ -131,9 +133,9 @@ def _reference(cfg: EvaluateConfig, names: Sequence[str]) -> str:
 def _observer(cfg: EvaluateConfig) -> "DataFrame | None":
     if cfg.observer is None:
         return None
-    from jointwise.evaluation.report.contents import read_observer
+    from jointwise.evaluation.observed import read_study
 
-    return read_observer(cfg.observer)
+    return read_study(cfg.observer)
 
 
 def _judge(subject: "Subject", bench: "Bench") -> "Verdicts":

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from jointwise.commands.evaluate import DEMO, set_folder
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings_labels import LabelsConfig
+from jointwise.joints.atomic import refuse_file
 
 if TYPE_CHECKING:
     from jointwise.joints.batch import Joints
@@ -29,6 +30,9 @@ class Source(NamedTuple):
 
 def run(cfg: LabelsConfig) -> Done:
     """Draw and write a sheet, or check a filled one and keep its labels."""
+    for folder in (cfg.sheet, cfg.out):
+        if folder is not None:
+            refuse_file(folder)
     source = _source(set_folder(cfg.joints) if cfg.joints == DEMO else Path(cfg.joints))
     return _make(cfg, source, cfg.sheet) if cfg.sheet is not None else _check(cfg, source)
 

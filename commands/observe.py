@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from jointwise.commands.cores import worker_count
 from jointwise.commands.observe_settings import ObserveConfig
 from jointwise.commands.screen import Done, call, progress
+from jointwise.joints.atomic import refuse_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -33,6 +34,7 @@ def run(cfg: ObserveConfig) -> Done:
     from jointwise.evaluation.observed import judged_rows, study
     from jointwise.joints.kinds import KINDS
 
+    refuse_file(cfg.out)
     bench = _bench(cfg)
     joints = _pairs(cfg)
     rows = judged_rows(joints.table)

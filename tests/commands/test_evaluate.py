@@ -255,7 +255,7 @@ def test_sets_at_the_edge_get_a_report(tmp_path: Path, change: Callable[[Verdict
 def test_what_is_missing_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "found neither" in refused(capsys, "evaluate", "model=any")
     assert "for `model`, found none" in refused(capsys, "evaluate", f"data={tmp_path}")
-    assert "found none that read" in refused(capsys, "evaluate", f"scores=[{tmp_path / 'no.parquet'}]")
+    assert "found no such file" in refused(capsys, "evaluate", f"scores=[{tmp_path / 'no.parquet'}]")
     model = f"model={tmp_path / 'model'}"
     said = refused(capsys, "evaluate", model, f"sets=[{tmp_path / 'nothing'}]", f"out={tmp_path / 'out'}")
     assert "nothing" in said or "detectors" in said
@@ -317,6 +317,8 @@ def spoilt(path: Path, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Path:
         (lambda t: t.assign(void=0.5), "expected 0 or 1 in truth"),
         (lambda t: t.assign(rules_cut_void=np.nan), "threshold"),
         (lambda t: t.drop(columns="present"), "present"),
+        (lambda t: t.assign(rules_score_void=7.0), "scan_000 A0, void by rules: 7"),
+        (lambda t: t.iloc[:0], "without a row"),
     ],
 )
 def test_spoilt_scores(
@@ -336,9 +338,20 @@ def test_odd_settings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "share of joints between 0 and 1" in refused(capsys, *words, "prevalence.void=3")
     assert "did you mean" in refused(capsys, *words, "prevalence.crack=0.1")
     assert "observer study" in refused(capsys, *words, f"observer={tmp_path / 'none.parquet'}")
+    said = refused(capsys, *words, f"observer={ready}")
+    assert "found a table without kind" in said
+    assert "Error" not in said
     assert "pictures" in refused(capsys, *words, "pictures=-1")
     assert "adjudicat" in refused(capsys, *words, "adjudication=nobody").lower()
     assert not (tmp_path / "out").exists()
+
+
+def test_an_out_where_a_file_stands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ready = write_verdicts(made_up(20), tmp_path / "verdicts_set.parquet")
+    for out in (ready, ready / "below"):
+        said = refused(capsys, "evaluate", f"scores=[{ready}]", f"out={out}")
+        assert f"out: expected a folder at {out}, found the file {ready}" in said
+    assert list(tmp_path.iterdir()) == [ready]
 
 
 @pytest.mark.slow

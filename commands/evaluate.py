@@ -91,7 +91,7 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
 def _open(cfg: EvaluateConfig) -> _Given:
     from jointwise.evaluation.labels.adjudication import rule_for
     from jointwise.evaluation.labels.set_verdicts import with_readers
-    from jointwise.evaluation.subjects import open_subject, refuse_twins
+    from jointwise.evaluation.subjects import open_subject, refuse_twins, told_apart
     from jointwise.evaluation.verdicts import read_verdicts
 
     wanted = [str(cfg.data)] if cfg.data is not None else list(cfg.sets)
@@ -101,15 +101,20 @@ def _open(cfg: EvaluateConfig) -> _Given:
         name if name == DEMO else folder.resolve().name for name, folder in zip(wanted, folders, strict=True)
     ]
     refuse_twins(names, folders)  # before anything large is read
-    ready = [read_verdicts(Path(path)) for path in cfg.scores]
+    ready = told_apart([(Path(path), read_verdicts(Path(path))) for path in cfg.scores], names)
     refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
     subjects = [open_subject(*one, cfg.split, cfg.labels) for one in zip(folders, names, strict=True)]
     if cfg.labels is not None:
         ready = [with_readers(one, cfg.labels) for one in ready]
-    for readers in (*(one.readers for one in subjects), *(one.readers for one in ready)):
-        if readers:
-            rule_for(readers, cfg.adjudication)
+    read_by = [one.readers for one in (*subjects, *ready) if one.readers]
+    for readers in read_by:
+        rule_for(readers, cfg.adjudication)
+    if cfg.adjudication is not None and not read_by:
+        raise InputError(
+            f"adjudication: expected labels of readers to settle, found none in {', '.join(names)}; leave it out or "
+            "give labels=…"
+        )
     return _Given(subjects, ready, bench)
 
 

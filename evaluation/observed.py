@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from jointwise.evaluation.parquet import missing, read_parquet
+from jointwise.evaluation.parquet import absence, read_parquet
 from jointwise.evaluation.statistics import pairs
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.statistics.pairs import Efficiency, Names
@@ -41,7 +41,7 @@ def read_study(path: Path) -> pd.DataFrame:
     do = "give a file that `jointwise observe` wrote"
     if path.suffix.lower() != ".csv":
         frame = read_parquet(path, WHERE, do).to_pandas()
-    elif found := missing(path):
+    elif found := absence(path):
         raise InputError(f"expected {WHERE} at {path}, found {found}; {do}")
     else:
         try:

@@ -19,7 +19,7 @@ def read_parquet(path: Path, expected: str, do: str) -> pa.Table:
     Raises:
         InputError: no such file, a folder, or no Parquet file.
     """
-    found = missing(path)
+    found = absence(path)
     if not found:
         try:
             return pq.read_table(path)
@@ -28,7 +28,7 @@ def read_parquet(path: Path, expected: str, do: str) -> pa.Table:
     raise InputError(f"expected {expected} at {path}, found {found}; {do}")
 
 
-def missing(path: Path) -> str:
+def absence(path: Path) -> str:
     """In words why no file can be read there; empty where there is one."""
     if path.is_dir():
         return "a folder"

@@ -25,9 +25,9 @@ from jointwise.joints.kinds import KINDS, TITLES
 
 TRUTH: Final = "truth"
 NOTE: Final = (
-    "Recall: found of the faulty by whom it is held against; precision: right of the called. Ranges: 95 % Wilson intervals; joints of one board are "
-    "not independent, so the true ranges are wider. Precision holds for a set with as many faulty joints as this one, "
-    "not for a line."
+    "Recall: found of the faulty by whom it is held against; precision: right of the called. "
+    "Ranges: 95 % Wilson intervals; joints of one board are not independent, so the true ranges are wider. "
+    "Precision holds for a set with as many faulty joints as this one, not for a line."
 )
 
 

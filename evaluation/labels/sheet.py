@@ -121,7 +121,7 @@ def asked_for(filled: Path, table: pd.DataFrame, fingerprint: str) -> Bools:
             raise ValueError(record["format"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"expected the record of a label sheet in {path}, found a damaged file ({type(error).__name__}); take the "
+            f"expected the record of a label sheet in {path}, found a damaged file; take the "
             "sheet's folder whole"
         ) from error
     if known != fingerprint or rows.max(initial=0) >= len(table):

@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from jointwise.commands.main import main
+from jointwise.evaluation.subjects import told_apart
 from jointwise.evaluation.verdicts import Verdicts, read_verdicts, write_verdicts
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
@@ -225,9 +226,7 @@ def test_labels_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert "of joints that are not there" in refused(capsys, "evaluate", f"data={joints}", *out)
     rows.assign(reader="rules").to_csv(labels, index=False)
     assert "found 'rules'" in refused(capsys, "evaluate", f"data={joints}", *out)
-    assert "found none that reads" in refused(
-        capsys, "evaluate", f"data={joints}", *out, f"labels={tmp_path}/x"
-    )
+    assert "found no such file" in refused(capsys, "evaluate", f"data={joints}", *out, f"labels={tmp_path}/x")
     assert not (tmp_path / "out").exists()
 
 
@@ -262,16 +261,27 @@ def test_what_is_missing_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixt
     assert list(tmp_path.iterdir()) == []
 
 
+def test_two_evaluations_of_one_set_are_named_after_file_or_folder(tmp_path: Path) -> None:
+    def names(*files: str, others: tuple[str, ...] = ()) -> list[str]:
+        return [one.name for one in told_apart([(tmp_path / file, made_up(5)) for file in files], others)]
+
+    assert names("verdicts_set.parquet") == ["set"]
+    assert names("verdicts_set.parquet", "verdicts_new.parquet") == ["set", "new"]
+    assert names("old/verdicts_set.parquet", "new/verdicts_set.parquet") == ["set_old", "set_new"]
+    assert names("new.parquet", others=("Set",)) == ["new"]
+    assert names("old/verdicts_set.parquet", others=("set",)) == ["set_old"]
+
+
 @pytest.mark.usefixtures("bench")
 def test_sets_given_twice_or_under_one_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one, two = store(tmp_path / "a" / "joints"), store(tmp_path / "b" / "joints")
     ready = write_verdicts(made_up(20, "Joints"), tmp_path / "verdicts_joints.parquet")
-    out = [f"out={tmp_path / 'out'}", "tracking.enabled=false", "model=any"]
+    bare = [f"out={tmp_path / 'out'}", "tracking.enabled=false"]
+    out = [*bare, "model=any"]
     assert "found" in (said := refused(capsys, "evaluate", f"sets=[{one},{one}]", *out))
     assert "twice" in said
     assert "names differ" in refused(capsys, "evaluate", f"sets=[{one},{two}]", *out)
-    assert "names differ" in refused(capsys, "evaluate", f"sets=[{one}]", f"scores=[{ready}]", *out)
-    assert "twice" in refused(capsys, "evaluate", f"scores=[{ready},{ready}]", *out)
+    assert "twice" in refused(capsys, "evaluate", f"scores=[{ready},{ready}]", *bare)
     assert not (tmp_path / "out").exists()
 
 
@@ -343,6 +353,18 @@ def test_odd_settings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "Error" not in said
     assert "pictures" in refused(capsys, *words, "pictures=-1")
     assert "adjudicat" in refused(capsys, *words, "adjudication=nobody").lower()
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_has_no_effect_on_ready_scores_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ready = write_verdicts(dataclasses.replace(made_up(20), readers={}), tmp_path / "verdicts_set.parquet")
+    words = ["evaluate", f"scores=[{ready}]", f"out={tmp_path / 'out'}"]
+    assert "found lerned; correct it" in refused(capsys, *words, "detectors=[lerned]")
+    for name, given in (("detectors", "[rules]"), ("shipped", "true"), ("model", "any")):
+        assert f"no effect; leave {name} out" in refused(capsys, *words, f"{name}={given}")
+    assert "adjudication: expected labels of readers" in refused(capsys, *words, "adjudication=foo")
     assert not (tmp_path / "out").exists()
 
 

@@ -78,6 +78,7 @@ def test_what_is_asked_for_wrongly(tmp_path: Path, own_set: Path, capsys: pytest
     )
     assert "at most 5 joints" in refused(capsys, joints, sheet, "reader=a", "count=6")
     assert "split: expected one of none" in refused(capsys, joints, sheet, "reader=a", "split=test")
-    assert "found none that reads" in refused(capsys, joints, f"check={tmp_path / 'nothing.csv'}")
+    assert "found no such file" in refused(capsys, joints, f"check={tmp_path / 'nothing.csv'}")
+    assert "found a folder" in refused(capsys, joints, f"check={tmp_path}")
     assert str(tmp_path / "nowhere") in refused(capsys, f"joints={tmp_path / 'nowhere'}", sheet, "reader=a")
     assert not (tmp_path / "sheet").exists()

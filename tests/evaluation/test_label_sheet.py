@@ -226,7 +226,7 @@ def test_a_sheet_wrongly_filled_is_refused_in_one_sentence(tmp_path: Path, words
 def test_no_sheet_at_all(tmp_path: Path, data: bytes | None) -> None:
     if data is not None:
         (tmp_path / "labels.csv").write_bytes(data)
-    with pytest.raises(InputError, match="found none that reads"):
+    with pytest.raises(InputError, match="found no such file" if data is None else "found no table in CSV"):
         read_labels(tmp_path / "labels.csv", sites())
 
 

@@ -50,8 +50,11 @@ def run(cfg: EvaluateConfig) -> Done:
     judged = [_judge(subject, given.bench) for subject in given.subjects if given.bench]
     sets = [*judged, *given.ready]
     # Before the report, so that a fault there costs no scores.
-    files = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
-    files += [_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)]
+    kept = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
+    files = [
+        *kept,
+        *(_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)),
+    ]
     found = parts(
         Asked(
             sets,
@@ -69,7 +72,7 @@ def run(cfg: EvaluateConfig) -> Done:
     _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
     say(f"{len(tables)} files of tables in {cfg.out / 'tables'}")
-    return Done([*files, report], _next(cfg))
+    return Done([*files, report], _next(cfg, kept))
 
 
 def set_folder(name: str, rooms: Path = ROOMS) -> Path:
@@ -213,9 +216,11 @@ def _track(cfg: EvaluateConfig, given: _Given, found: "Sequence[Part]", files: l
     say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
 
 
-def _next(cfg: EvaluateConfig) -> str:
+def _next(cfg: EvaluateConfig, kept: Sequence[Path]) -> str:
+    """What to do with the verdicts that were kept: real paths, so that the line can be pasted."""
     if cfg.data is not None:
         return call("train", data=cfg.data, experiment="thorough")
     if cfg.sets:
-        return call("evaluate", data="out/joints", model=cfg.model)
-    return call("compare", one=Path(cfg.scores[0]).parent, other=cfg.out)
+        scores = f"[{','.join(map(str, kept))}]"
+        return call("evaluate", scores=scores, prevalence__void=0.001, out=f"{cfg.out}_on_your_line")
+    return call("compare", one=cfg.scores[0], other=kept[0])

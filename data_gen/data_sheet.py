@@ -26,6 +26,7 @@ from jointwise.joints.store import Store
 
 NAME = "DATASHEET.md"
 DRAWN = ("scanner.", "board.", "trace.", "joint.", "void.", "bulge.", "neck.")
+FAMILY = "board.component="
 QUARTILES = (0, 25, 50, 75, 100)
 MEASURED = (*MEASURES, "metal_mm3", "voxel_um", "cnr")
 
@@ -158,7 +159,6 @@ class _Found:
 
 def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
     config, grid = manifest["config"], manifest["grid"]
-    family = config.get("family", {})
     facts = {
         "joints (sites)": f"{found.joints}, of which {sum(n for (_, w), n in found.splits.items() if w == 'missing')} "
         "without a ball",
@@ -169,7 +169,7 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         if manifest.get("device") == "cuda"
         else "cpu",
         "shards": len(manifest["shards"]),
-        "family": f"{family.get('name')}, pitch {family.get('pitch_mm')} mm, nominal ball {family.get('ball_mm')} mm",
+        "families drawn": _families(config, found),
         "alloys": _words(found, "board.alloy="),
         "storage of the scans": _words(found, "scanner.storage="),
         "seed": manifest["seed"],
@@ -179,6 +179,24 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         "licence": "that of the repository",
     }
     return "\n".join(["| | |", "|---|---|", *(f"| {name} | {value} |" for name, value in facts.items())])
+
+
+def _families(config: Mapping[str, Any], found: _Found) -> str:
+    """Those the boards are of, with their pitch and nominal ball where the settings tell."""
+    settings = {known.get("name"): known for known in config.get("families") or [config.get("family", {})]}
+    told = []
+    for word, boards in sorted(found.words.items()):
+        name = word.removeprefix(FAMILY)
+        if name == word:
+            continue
+        sizes = settings.get(name, {})
+        size = (
+            f"pitch {sizes['pitch_mm']} mm, nominal ball {sizes['ball_mm']} mm, "
+            if "pitch_mm" in sizes
+            else ""
+        )
+        told.append(f"{name} ({size}{boards} boards)")
+    return "; ".join(told)
 
 
 def _words(found: _Found, prefix: str) -> str:

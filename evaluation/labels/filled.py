@@ -75,6 +75,8 @@ def check_sheet(path: Path, table: pd.DataFrame, asked: Bools) -> pd.DataFrame:
         InputError: one sentence on the first thing that is wrong.
     """
     rows, place = _checked(path, table)
+    answered = (rows[list(KINDS)].notna().any(axis=1) & (rows["cannot_tell"] == 1)).to_numpy()
+    _refuse(answered, rows, path, "empty kinds where cannot_tell is 1", "with both", "empty one or the other")
     for reader, own in rows.groupby("reader", sort=False):
         found = np.zeros(len(table), dtype=bool)
         found[place[own.index.to_numpy()]] = True

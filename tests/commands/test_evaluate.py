@@ -119,6 +119,8 @@ def test_stores_and_ready_scores_go_into_one_report(
     assert main(["evaluate", *words, "prevalence.void=0.01"]) == 0
     said = capsys.readouterr().out
     assert f"wrote {out / 'report.html'}" in said
+    kept = ",".join(str(out / f"verdicts_{name}.parquet") for name in ("my joints", "earlier"))
+    assert f"scores=[{kept}]" in said.splitlines()[-1]
     assert "my joints: 4 joints" in said
     assert re.search(r"earlier: (59|60) joints", said)
     report = (out / "report.html").read_text(encoding="utf-8")
@@ -243,12 +245,16 @@ def test_labels_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixtur
     ],
     ids=["one joint", "no faulty joint", "truth unknown", "all missing", "bare table", "one detector", "reader silent"],
 )  # fmt: skip
-def test_sets_at_the_edge_get_a_report(tmp_path: Path, change: Callable[[Verdicts], Verdicts]) -> None:
+def test_sets_at_the_edge_get_a_report(
+    tmp_path: Path, change: Callable[[Verdicts], Verdicts], capsys: pytest.CaptureFixture[str]
+) -> None:
     ready = write_verdicts(change(made_up(60)), tmp_path / "verdicts_set.parquet")
     words = [f"scores=[{ready}]", f"out={tmp_path / 'out'}", "tracking.enabled=false"]
     assert main(["evaluate", *words]) == 0
     report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert not re.search(r"\bnan\b", report)
+    last = f"next  jointwise compare one={ready} other={tmp_path / 'out' / ready.name}"
+    assert capsys.readouterr().out.splitlines()[-1].replace("'", "") == last
 
 
 def test_what_is_missing_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

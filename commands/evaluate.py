@@ -114,8 +114,9 @@ def _open(cfg: EvaluateConfig) -> _Given:
     for readers in read_by:
         rule_for(readers, cfg.adjudication)
     if cfg.adjudication is not None and not read_by:
+        judged = ", ".join(one.name for one in (*subjects, *ready))
         raise InputError(
-            f"adjudication: expected labels of readers to settle, found none in {', '.join(names)}; leave it out or "
+            f"adjudication: expected labels of readers to settle, found none in {judged}; leave it out or "
             "give labels=…"
         )
     return _Given(subjects, ready, bench)

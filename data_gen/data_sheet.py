@@ -26,7 +26,6 @@ from jointwise.joints.store import Store
 
 NAME = "DATASHEET.md"
 DRAWN = ("scanner.", "board.", "trace.", "joint.", "void.", "bulge.", "neck.")
-FAMILY = "board.component="
 QUARTILES = (0, 25, 50, 75, 100)
 MEASURED = (*MEASURES, "metal_mm3", "voxel_um", "cnr")
 
@@ -108,6 +107,7 @@ class _Found:
         self.redrawn: set[str] = set()
         self.values: dict[str, list[NDArray[np.float32]]] = {}
         self.words: Counter[str] = Counter()
+        self.families: Counter[str] = Counter()
         self.labels: Counter[tuple[str, str, float]] = Counter()
         self.pairs: Counter[tuple[str, str]] = Counter()
         self.splits: Counter[tuple[str, str]] = Counter()
@@ -128,6 +128,7 @@ class _Found:
         self._records([json.loads(text) for text in table["scanner_record"].unique()], "scanner")
         boards = [json.loads(text) for text in table["board_record"].unique()]
         self._records(boards, "board")
+        self.families.update(board["component"] for board in boards)
         self._records([trace for board in boards for trace in board["traces"]], "trace")
         joints = [json.loads(text) for text in table["joint_record"]]
         self._records(joints, "joint")
@@ -185,10 +186,7 @@ def _families(config: Mapping[str, Any], found: _Found) -> str:
     """Those the boards are of, with their pitch and nominal ball where the settings tell."""
     settings = {known.get("name"): known for known in config.get("families") or [config.get("family", {})]}
     told = []
-    for word, boards in sorted(found.words.items()):
-        name = word.removeprefix(FAMILY)
-        if name == word:
-            continue
+    for name, boards in sorted(found.families.items()):
         sizes = settings.get(name, {})
         size = (
             f"pitch {sizes['pitch_mm']} mm, nominal ball {sizes['ball_mm']} mm, "

@@ -50,7 +50,8 @@ def read_study(path: Path) -> pd.DataFrame:
             raise InputError(f"expected {WHERE} at {path}, found no table in CSV; {do}") from error
     lacking = [name for name in TOLD if name not in frame]
     if lacking or not set(frame["kind"]) <= set(KINDS) or frame.empty:
-        found = f"a table without {', '.join(lacking)}" if lacking else "a table that holds no study"
+        few = ", ".join(lacking[:3]) + (f" and {len(lacking) - 3} more columns" if len(lacking) > 3 else "")
+        found = f"a table without {few}" if lacking else "a table that holds no study"
         raise InputError(f"expected {WHERE} at {path}, found {found}; {do}")
     return frame
 

@@ -370,7 +370,8 @@ def test_what_has_no_effect_on_ready_scores_is_refused(
     assert "found lerned; correct it" in refused(capsys, *words, "detectors=[lerned]")
     for name, given in (("detectors", "[rules]"), ("shipped", "true"), ("model", "any")):
         assert f"no effect; leave {name} out" in refused(capsys, *words, f"{name}={given}")
-    assert "adjudication: expected labels of readers" in refused(capsys, *words, "adjudication=foo")
+    said = refused(capsys, *words, "adjudication=foo")
+    assert "adjudication: expected labels of readers to settle, found none in set;" in said
     assert not (tmp_path / "out").exists()
 
 

@@ -105,18 +105,18 @@ def _open(cfg: EvaluateConfig) -> _Given:
     ]
     refuse_twins(names, folders)  # before anything large is read
     ready = told_apart([(Path(path), read_verdicts(Path(path))) for path in cfg.scores], names)
-    refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
+    every = [*names, *(one.name for one in ready)]
+    refuse_twins(every, [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
     subjects = [open_subject(*one, cfg.split, cfg.labels) for one in zip(folders, names, strict=True)]
     if cfg.labels is not None:
         ready = [with_readers(one, cfg.labels) for one in ready]
-    read_by = [one.readers for one in (*subjects, *ready) if one.readers]
-    for readers in read_by:
+    read_by = [*(one.readers for one in subjects), *(one.readers for one in ready)]
+    for readers in filter(None, read_by):
         rule_for(readers, cfg.adjudication)
-    if cfg.adjudication is not None and not read_by:
-        judged = ", ".join(one.name for one in (*subjects, *ready))
+    if cfg.adjudication is not None and not any(read_by):
         raise InputError(
-            f"adjudication: expected labels of readers to settle, found none in {judged}; leave it out or "
+            f"adjudication: expected labels of readers to settle, found none in {', '.join(every)}; leave it out or "
             "give labels=…"
         )
     return _Given(subjects, ready, bench)

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from jointwise.commands.screen import Done
+from jointwise.commands.screen import Done, call, say
+from jointwise.joints.atomic import refuse_file
 from jointwise.joints.errors import InputError
 
 HELP = "Show what changed between two evaluations of the same joints, joint by joint: calls, scores, who is right."
@@ -49,6 +50,7 @@ def run(cfg: CompareConfig) -> Done:
 
     from jointwise.evaluation import changes
 
+    refuse_file(cfg.out)
     matched = [changes.match(*both, cfg.labels) for both in changes.read_runs(cfg.one, cfg.other)]
     detectors = changes.common_detectors(matched, cfg.detectors)
     every = pd.concat(
@@ -57,4 +59,8 @@ def run(cfg: CompareConfig) -> Done:
     counted = changes.summary(every)
     files = changes.write_changes(every, counted, cfg.out, cfg.least)
     Console().print(changes.terminal(matched, counted))
-    return Done(files)
+    for names, path in zip(changes.alone(cfg.one, cfg.other), (cfg.one, cfg.other), strict=True):
+        if names:
+            say(f"only in {path}: the {'sets' if len(names) > 1 else 'set'} {', '.join(names)}; not compared")
+    scores = ",".join(map(str, changes.files_of(cfg.other)))
+    return Done(files, call("evaluate", scores=f"[{scores}]", out=cfg.out / "evaluation"))

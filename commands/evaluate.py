@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings_evaluate import EvaluateConfig
+from jointwise.joints.atomic import refuse_file
 from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
@@ -42,14 +43,18 @@ def run(cfg: EvaluateConfig) -> Done:
     from jointwise.evaluation.set_up import read_set_up
     from jointwise.evaluation.verdicts import write_verdicts
 
+    refuse_file(cfg.out)
     given = _open(cfg)
     names = [*(one.name for one in given.subjects), *(one.name for one in given.ready)]
     reference, observer = _reference(cfg, names), _observer(cfg)
     judged = [_judge(subject, given.bench) for subject in given.subjects if given.bench]
     sets = [*judged, *given.ready]
     # Before the report, so that a fault there costs no scores.
-    files = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
-    files += [_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)]
+    kept = [write_verdicts(one, cfg.out / f"verdicts_{one.name}.parquet") for one in sets]
+    files = [
+        *kept,
+        *(_examples(one, subject, cfg.out) for one, subject in zip(judged, given.subjects, strict=True)),
+    ]
     found = parts(
         Asked(
             sets,
@@ -67,7 +72,7 @@ def run(cfg: EvaluateConfig) -> Done:
     _show(sets, cfg.adjudication)
     _track(cfg, given, found, [report, *files, *tables])
     say(f"{len(tables)} files of tables in {cfg.out / 'tables'}")
-    return Done([*files, report], _next(cfg))
+    return Done([*files, report], _next(cfg, kept))
 
 
 def set_folder(name: str, rooms: Path = ROOMS) -> Path:
@@ -89,7 +94,7 @@ def set_folder(name: str, rooms: Path = ROOMS) -> Path:
 def _open(cfg: EvaluateConfig) -> _Given:
     from jointwise.evaluation.labels.adjudication import rule_for
     from jointwise.evaluation.labels.set_verdicts import with_readers
-    from jointwise.evaluation.subjects import open_subject, refuse_twins
+    from jointwise.evaluation.subjects import open_subject, refuse_twins, told_apart
     from jointwise.evaluation.verdicts import read_verdicts
 
     wanted = [str(cfg.data)] if cfg.data is not None else list(cfg.sets)
@@ -99,15 +104,21 @@ def _open(cfg: EvaluateConfig) -> _Given:
         name if name == DEMO else folder.resolve().name for name, folder in zip(wanted, folders, strict=True)
     ]
     refuse_twins(names, folders)  # before anything large is read
-    ready = [read_verdicts(Path(path)) for path in cfg.scores]
-    refuse_twins([*names, *(one.name for one in ready)], [*folders, *map(Path, cfg.scores)])
+    ready = told_apart([(Path(path), read_verdicts(Path(path))) for path in cfg.scores], names)
+    every = [*names, *(one.name for one in ready)]
+    refuse_twins(every, [*folders, *map(Path, cfg.scores)])
     bench = _bench(cfg, cfg.model) if wanted and cfg.model is not None else None
     subjects = [open_subject(*one, cfg.split, cfg.labels) for one in zip(folders, names, strict=True)]
     if cfg.labels is not None:
         ready = [with_readers(one, cfg.labels) for one in ready]
-    for readers in (*(one.readers for one in subjects), *(one.readers for one in ready)):
-        if readers:
-            rule_for(readers, cfg.adjudication)
+    read_by = [*(one.readers for one in subjects), *(one.readers for one in ready)]
+    for readers in filter(None, read_by):
+        rule_for(readers, cfg.adjudication)
+    if cfg.adjudication is not None and not any(read_by):
+        raise InputError(
+            f"adjudication: expected labels of readers to settle, found none in {', '.join(every)}; leave it out or "
+            "give labels=…"
+        )
     return _Given(subjects, ready, bench)
 
 
@@ -131,9 +142,9 @@ def _reference(cfg: EvaluateConfig, names: Sequence[str]) -> str:
 def _observer(cfg: EvaluateConfig) -> "DataFrame | None":
     if cfg.observer is None:
         return None
-    from jointwise.evaluation.report.contents import read_observer
+    from jointwise.evaluation.observed import read_study
 
-    return read_observer(cfg.observer)
+    return read_study(cfg.observer)
 
 
 def _judge(subject: "Subject", bench: "Bench") -> "Verdicts":
@@ -206,9 +217,11 @@ def _track(cfg: EvaluateConfig, given: _Given, found: "Sequence[Part]", files: l
     say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
 
 
-def _next(cfg: EvaluateConfig) -> str:
+def _next(cfg: EvaluateConfig, kept: Sequence[Path]) -> str:
+    """What to do with the verdicts that were kept: real paths, so that the line can be pasted."""
     if cfg.data is not None:
         return call("train", data=cfg.data, experiment="thorough")
     if cfg.sets:
-        return call("evaluate", data="out/joints", model=cfg.model)
-    return call("compare", one=Path(cfg.scores[0]).parent, other=cfg.out)
+        scores = f"[{','.join(map(str, kept))}]"
+        return call("evaluate", scores=scores, prevalence__void=0.001, out=f"{cfg.out}_on_your_line")
+    return call("compare", one=cfg.scores[0], other=kept[0])

@@ -20,6 +20,7 @@ FILE_SYSTEM = {
     errno.EPERM: "access is not allowed: choose another folder or change its permissions",
     errno.ENAMETOOLONG: "the name is too long for this file system: choose a shorter one",
     errno.ENOTDIR: "a file stands where a folder is needed: choose another folder",
+    errno.EEXIST: "a file stands where a folder is needed: choose another folder",
     errno.EISDIR: "a folder stands where a file is needed: choose another name",
     errno.ELOOP: "symbolic links lead in a circle: choose another path",
 }

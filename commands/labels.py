@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from jointwise.commands.evaluate import DEMO, set_folder
 from jointwise.commands.screen import Done, call, progress, say
 from jointwise.commands.settings_labels import LabelsConfig
+from jointwise.joints.atomic import refuse_file
 
 if TYPE_CHECKING:
     from jointwise.joints.batch import Joints
@@ -29,6 +30,9 @@ class Source(NamedTuple):
 
 def run(cfg: LabelsConfig) -> Done:
     """Draw and write a sheet, or check a filled one and keep its labels."""
+    for folder in (cfg.sheet, cfg.out):
+        if folder is not None:
+            refuse_file(folder)
     source = _source(set_folder(cfg.joints) if cfg.joints == DEMO else Path(cfg.joints))
     return _make(cfg, source, cfg.sheet) if cfg.sheet is not None else _check(cfg, source)
 
@@ -65,9 +69,45 @@ def _check(cfg: LabelsConfig, source: Source) -> Done:
         untold = int((own["cannot_tell"] == 1).sum())
         say(f"{len(own)} joints of {reader}, {untold} of them cannot be told: nothing wrong")
     if cfg.out is None:
-        return Done([])
+        _show_agreement(path, source.table)
+        return Done([], call("labels", joints=cfg.joints, check=path, out=f"{path.parent}_checked"))
     kept = keep_labels(rows, source.table, cfg.out)
+    _show_agreement(kept, source.table)
     return Done([kept], _evaluate(cfg, source, kept))
+
+
+def _show_agreement(path: Path, table: Any) -> None:
+    """How far the readers of a file agree, where there are two or more; scans stand for boards."""
+    import numpy as np
+
+    from jointwise.evaluation.labels.adjudication import MAJORITY
+    from jointwise.evaluation.labels.agreement import kappa_table
+    from jointwise.evaluation.labels.set_verdicts import with_readers
+    from jointwise.evaluation.verdicts import Verdicts
+    from jointwise.joints.kinds import KINDS, TITLES
+
+    unknown = np.full((len(table), len(KINDS)), np.nan)
+    bare = Verdicts("labels", "", table.assign(board_id=table["scan"]), unknown, {}, {})
+    found = kappa_table(with_readers(bare, path), MAJORITY)
+    for row in found.to_dict("records"):
+        told = f"{row['readers']}, {TITLES[row['kind']]}: "
+        if not row["n"]:
+            say(f"{told}no joint that all of them could tell")
+            continue
+        told += f"{row['observed']:.0%} agreement on {row['n']} joints of {row['boards']} scans"
+        span = (
+            f" ({row['kappa_low']:.2f} to {row['kappa_high']:.2f})"
+            if row["kappa_low"] == row["kappa_low"]
+            else ""
+        )
+        untold = (
+            "not defined, one answer everywhere" if np.isnan(row["kappa"]) else f"{row['kappa']:.2f}{span}"
+        )
+        say(f"{told}, {row['statistic']}'s kappa {untold}")
+    if len(found):
+        say(
+            "kappa: 1 agreed, 0 as by chance; in brackets 95 %, whole scans drawn again, unreliable under ten"
+        )
 
 
 def _evaluate(cfg: LabelsConfig, source: Source, labels: Path) -> str:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from jointwise.commands.cores import worker_count
 from jointwise.commands.observe_settings import ObserveConfig
 from jointwise.commands.screen import Done, call, progress
+from jointwise.joints.atomic import refuse_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,23 +33,28 @@ def run(cfg: ObserveConfig) -> Done:
     from jointwise.evaluation.judged import scores_of
     from jointwise.evaluation.observed import judged_rows, study
     from jointwise.joints.kinds import KINDS
+    from jointwise.models.names import LEARNED, SHIPPED
 
+    refuse_file(cfg.out)
     bench = _bench(cfg)
     joints = _pairs(cfg)
     rows = judged_rows(joints.table)
     with progress("judging", "joints") as step:
         found = scores_of(joints.take(rows), bench, step)
-    scores = {name: np.full((len(joints), len(KINDS)), np.nan) for name in found}
-    for name, values in found.items():
-        scores[name][rows] = values
-    calls = {
-        name: judge.thresholds.called(scores[name], joints.table) for name, judge in bench.judges.items()
-    }
+    scores, calls = {}, {}
+    for name, judge in bench.judges.items():
+        # As `evaluate` calls it; `learned` is the user's own network.
+        told = SHIPPED if cfg.model is None and name == LEARNED else name
+        scores[told] = np.full((len(joints), len(KINDS)), np.nan)
+        scores[told][rows] = found[name]
+        calls[told] = judge.thresholds.called(scores[told], joints.table)
     frame = study(joints, scores, calls)
     Console(width=170).print(
         frame[list(SHOWN)].round(2).to_string(index=False), markup=False, highlight=False
     )
-    return Done(_write(cfg, frame), call("evaluate", data="out/joints", model="out/train/model"))
+    files = _write(cfg, frame)
+    model = cfg.model or "out/train/model"
+    return Done(files, call("evaluate", data="out/joints", model=model, observer=cfg.out / f"{STEM}.parquet"))
 
 
 def _bench(cfg: ObserveConfig) -> "Bench":
@@ -60,11 +66,14 @@ def _bench(cfg: ObserveConfig) -> "Bench":
 
 
 def _pairs(cfg: ObserveConfig) -> "Joints":
-    from jointwise.data_gen.pairs import generate_pairs
+    from jointwise.data_gen.pairs import count_pairs, generate_pairs
+    from jointwise.evaluation.statistics.pairs import demand_pairs
     from jointwise.joints.store import Store
 
     if cfg.data is not None:
         return Store(cfg.data).read()
+    # Scans take minutes, drawing boards does not.
+    demand_pairs(count_pairs(cfg.generator, cfg.pairs, cfg.seed))
     folder = cfg.out / "pairs"
     with progress("scanning pairs", "boards") as step:
         made = generate_pairs(

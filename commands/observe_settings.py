@@ -21,7 +21,8 @@ class ObserveConfig:
 
     Args:
         data: store of pairs made before; null makes them in `out`/pairs, or goes on there.
-        model: folder of detectors, as `jointwise train` writes it; null takes those that come with jointwise.
+        model: folder of detectors, as `jointwise train` writes it; null takes those that come with jointwise, whose
+            network the study then calls `shipped`.
         detectors: which of them, `learned` and `rules`.
         out: folder for pairs, table and picture.
         seed: decides everything that is drawn.

@@ -106,9 +106,7 @@ def _scan_facts(path: Path) -> dict[str, Any]:
         facts = json.loads(path.read_text(encoding="utf-8"))
         return {name: facts[name] for name in wanted}
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError(
-            f"expected {', '.join(wanted)} in JSON at {path}, found none ({type(error).__name__}); correct it"
-        ) from error
+        raise InputError(f"expected {', '.join(wanted)} in JSON at {path}, found none; correct it") from error
 
 
 def _table(folder: Path, name: str) -> Any:
@@ -117,9 +115,7 @@ def _table(folder: Path, name: str) -> Any:
     try:
         return pd.read_csv(folder / name)
     except (OSError, ValueError) as error:
-        raise InputError(
-            f"expected a table at {folder / name}, found none that reads ({type(error).__name__}); add it"
-        ) from error
+        raise InputError(f"expected a table at {folder / name}, found none that reads; add it") from error
 
 
 def _named(table: Any, scan: str) -> Any:

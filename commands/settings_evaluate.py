@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from jointwise.joints.errors import InputError
+from jointwise.models.names import DETECTORS, USUAL
 from jointwise.train.settings import TrackingSettings
 
 
@@ -47,8 +48,8 @@ class EvaluateConfig:
         sets: what is judged: `demo`, folders of labelled sets (`jointwise sets`) and stores; this or `data`.
         scores: ready verdicts_NAME.parquet of earlier evaluations, judged anew without model and sub-volumes.
         split: which split of a store is judged: test, validation, train, or all where no detector has seen the store.
-        detectors: which of the model folder, `learned`, `rules` and `novelty`.
-        shipped: also judge with the network that comes with jointwise, as the detector `shipped`.
+        detectors: which of the model folder, `learned`, `rules` and `novelty`; ready `scores` keep those they hold.
+        shipped: also judge with the network that comes with jointwise, as the detector `shipped`; needs sub-volumes.
         prevalence: how often each kind occurs on your own line; precision is restated for it.
         labels: checked labels of people (labels.csv, as `jointwise labels check=… out=…` keeps them) of the one set or
             store that is judged; null takes none.
@@ -66,7 +67,7 @@ class EvaluateConfig:
     sets: tuple[str, ...] = ()
     scores: tuple[str, ...] = ()
     split: str = "test"
-    detectors: tuple[str, ...] = ("learned", "rules")
+    detectors: tuple[str, ...] = USUAL
     shipped: bool = False
     prevalence: PrevalenceSettings = field(default_factory=PrevalenceSettings)
     labels: Path | None = None
@@ -98,8 +99,29 @@ class EvaluateConfig:
             raise InputError(
                 f"labels: expected one set or store, the one they speak of, found {given}; evaluate it alone"
             )
+        self._check_detectors()
         if self.model is None and (self.data is not None or self.sets):
             raise InputError(
                 "expected a path for `model`, found none; give model=…, as in `jointwise evaluate "
                 "data=out/joints model=out/train/model`"
             )
+
+    def _check_detectors(self) -> None:
+        """Refuse detectors that nobody knows, and what ready scores alone cannot heed."""
+        unknown = [name for name in self.detectors if name not in DETECTORS]
+        if unknown or not self.detectors:
+            raise InputError(
+                f"detectors: expected some of {', '.join(DETECTORS)}, found {', '.join(unknown) or 'none'}; correct it"
+            )
+        if self.data is not None or self.sets:
+            return
+        for name, asked in (
+            ("model", self.model is not None),
+            ("detectors", tuple(self.detectors) != USUAL),
+            ("shipped", self.shipped),
+        ):
+            if asked:
+                raise InputError(
+                    f"{name}: expected `data` or `sets` to score, found ready `scores` only, on which it has no "
+                    f"effect; leave {name} out"
+                )

@@ -15,7 +15,7 @@ class LabelsConfig:
         sheet: folder for a new label sheet; this or `check`.
         check: a filled sheet (labels.csv) to check; this or `sheet`.
         reader: who is to fill the sheet, lower case letters, digits and _.
-        seed: decides which joints, and their order; another one for each reader.
+        seed: decides which joints; the same one gives every reader the same joints, each in an order of their own.
         split: only joints of this split of a store; null takes all.
         count: joints to draw; null takes all.
         page: joints on one page of the sheet.

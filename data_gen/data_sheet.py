@@ -107,6 +107,7 @@ class _Found:
         self.redrawn: set[str] = set()
         self.values: dict[str, list[NDArray[np.float32]]] = {}
         self.words: Counter[str] = Counter()
+        self.families: Counter[str] = Counter()
         self.labels: Counter[tuple[str, str, float]] = Counter()
         self.pairs: Counter[tuple[str, str]] = Counter()
         self.splits: Counter[tuple[str, str]] = Counter()
@@ -127,6 +128,7 @@ class _Found:
         self._records([json.loads(text) for text in table["scanner_record"].unique()], "scanner")
         boards = [json.loads(text) for text in table["board_record"].unique()]
         self._records(boards, "board")
+        self.families.update(board["component"] for board in boards)
         self._records([trace for board in boards for trace in board["traces"]], "trace")
         joints = [json.loads(text) for text in table["joint_record"]]
         self._records(joints, "joint")
@@ -158,7 +160,6 @@ class _Found:
 
 def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
     config, grid = manifest["config"], manifest["grid"]
-    family = config.get("family", {})
     facts = {
         "joints (sites)": f"{found.joints}, of which {sum(n for (_, w), n in found.splits.items() if w == 'missing')} "
         "without a ball",
@@ -169,7 +170,7 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         if manifest.get("device") == "cuda"
         else "cpu",
         "shards": len(manifest["shards"]),
-        "family": f"{family.get('name')}, pitch {family.get('pitch_mm')} mm, nominal ball {family.get('ball_mm')} mm",
+        "families drawn": _families(config, found),
         "alloys": _words(found, "board.alloy="),
         "storage of the scans": _words(found, "scanner.storage="),
         "seed": manifest["seed"],
@@ -179,6 +180,21 @@ def _what(manifest: Mapping[str, Any], found: _Found, version: str) -> str:
         "licence": "that of the repository",
     }
     return "\n".join(["| | |", "|---|---|", *(f"| {name} | {value} |" for name, value in facts.items())])
+
+
+def _families(config: Mapping[str, Any], found: _Found) -> str:
+    """Those the boards are of, with their pitch and nominal ball where the settings tell."""
+    settings = {known.get("name"): known for known in config.get("families") or [config.get("family", {})]}
+    told = []
+    for name, boards in sorted(found.families.items()):
+        sizes = settings.get(name, {})
+        size = (
+            f"pitch {sizes['pitch_mm']} mm, nominal ball {sizes['ball_mm']} mm, "
+            if "pitch_mm" in sizes
+            else ""
+        )
+        told.append(f"{name} ({size}{boards} boards)")
+    return "; ".join(told)
 
 
 def _words(found: _Found, prefix: str) -> str:

@@ -128,6 +128,16 @@ def pair_records(
     }
 
 
+def count_pairs(settings: GeneratorSettings, pairs: PairSettings, seed: int) -> list[int]:
+    """How many pairs each judged board gives, from its drawing alone.
+
+    A board whose scan turns out not to be feasible is drawn anew and may then give some more or fewer.
+    """
+    numbers = range(pairs.known_boards, pairs.known_boards + pairs.boards)
+    boards = (sound_board(draw_scan(settings, seed, number)) for number in numbers)
+    return [sum(joint.kept for joint in board.joints) for board in boards]
+
+
 def pair_joints(
     settings: GeneratorSettings, pairs: PairSettings, seed: int, number: int, grid: Grid
 ) -> Joints:

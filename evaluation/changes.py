@@ -72,6 +72,14 @@ def read_runs(one: Path, other: Path) -> list[tuple[Verdicts, Verdicts]]:
     return [(first[name], second[name]) for name in names]
 
 
+def alone(one: Path, other: Path) -> tuple[list[str], list[str]]:
+    """Names of the sets that only one of two evaluations judged; none where a set's name is all that differs."""
+    first, second = _sets(one), _sets(other)
+    if len(first) == len(second) == 1:
+        return [], []
+    return [name for name in first if name not in second], [name for name in second if name not in first]
+
+
 def match(one: Verdicts, other: Verdicts, labels: str = REFUSE) -> Matched:
     """Bring the joints of two runs together.
 
@@ -216,11 +224,26 @@ def terminal(matched: Sequence[Matched], counted: pd.DataFrame) -> Group:
     """The summary for the terminal, a table per set, with what does not fit said below."""
     parts: list[Table | Text] = []
     for one in matched:
-        parts.append(
-            _table(counted[counted["set"] == one.name], f"{one.name}: {len(one.one)} joints in both runs")
-        )
+        rows = counted[counted["set"] == one.name]
+        title = f"{one.name}: {len(one.one)} joints in both runs"
+        if unchanged(one, rows):
+            who = ", ".join(rows["detector"].unique())
+            parts.append(Text(f"{title}, no call and no score of {who} changed"))
+            continue
+        parts.append(_table(rows, title))
         parts.append(Text(_notes(one), style="dim"))
     return Group(*parts)
+
+
+def unchanged(one: Matched, rows: pd.DataFrame) -> bool:
+    """Whether both runs say the same of the same joints.
+
+    Args:
+        one: the set.
+        rows: of its :func:`summary`; none where no ball is there.
+    """
+    apart = one.only_one + one.only_other + one.differing
+    return not apart and len(rows) > 0 and not rows[[*CHANGES, "max_change"]].to_numpy().any()
 
 
 def _table(rows: pd.DataFrame, title: str) -> Table:
@@ -254,14 +277,25 @@ def _notes(one: Matched) -> str:
     return "\n".join(lines) + "\n"
 
 
+def files_of(path: Path) -> list[Path]:
+    """The verdicts of an evaluation: those in a folder, or the one file."""
+    return sorted(path.glob(FILES)) if path.is_dir() else [path]
+
+
 def _sets(path: Path) -> dict[str, Verdicts]:
-    files = sorted(path.glob(FILES)) if path.is_dir() else [path]
+    files = files_of(path)
     if not files:
         raise InputError(
             f"expected an evaluation ({FILES}) in {path}, found none; run jointwise evaluate with out={path}"
         )
     read = [read_verdicts(file) for file in files]
-    return {one.name: one for one in read}
+    found = {one.name: one for one in read}
+    if len(found) < len(read):
+        raise InputError(
+            f"expected verdicts of every set once in {path}, found {len(read)} files of the sets {', '.join(found)}; "
+            "give the one file that is meant"
+        )
+    return found
 
 
 def _labelled(run: Verdicts, truth: Floats) -> Verdicts:

@@ -1,11 +1,13 @@
 """An observer study: what is in pairs of joints with and without a known fault, and what each detector finds of it."""
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from jointwise.evaluation.parquet import absence, read_parquet
 from jointwise.evaluation.statistics import pairs
 from jointwise.evaluation.statistics.measures import Floats
 from jointwise.evaluation.statistics.pairs import Efficiency, Names
@@ -18,6 +20,40 @@ SOUND: Final = "sound"
 FALSE_CALLS: Final = 0.01
 """Rate of false calls at which the best linear test's recall is told."""
 NEEDED: Final = ("task", "pair", "asked", "size", "unit", "noise_free", "board_id", "present")
+
+
+ESTIMATES: Final = ("ideal_d", "ideal_auc", "auc", "d", "efficiency")
+TOLD: Final = (
+    "kind", "size", "unit", "size_um", "voxels_per_ball", "cnr", "boards", "pairs", "detector",
+    *(name + end for name in ESTIMATES for end in ("", "_low", "_high")), "ideal_recall", "called", "called_sound",
+    "note",
+)  # fmt: skip
+"""Columns of a study that its section shows."""
+WHERE: Final = "the results of an observer study (observer.parquet or observer.csv of `jointwise observe`)"
+
+
+def read_study(path: Path) -> pd.DataFrame:
+    """A study that `jointwise observe` wrote, from its Parquet or its CSV.
+
+    Raises:
+        InputError: no such file, another file, or a study without a row.
+    """
+    do = "give a file that `jointwise observe` wrote"
+    if path.suffix.lower() != ".csv":
+        frame = read_parquet(path, WHERE, do).to_pandas()
+    elif found := absence(path):
+        raise InputError(f"expected {WHERE} at {path}, found {found}; {do}")
+    else:
+        try:
+            frame = pd.read_csv(path)
+        except (OSError, ValueError) as error:
+            raise InputError(f"expected {WHERE} at {path}, found no table in CSV; {do}") from error
+    lacking = [name for name in TOLD if name not in frame]
+    if lacking or not set(frame["kind"]) <= set(KINDS) or frame.empty:
+        few = ", ".join(lacking[:3]) + (f" and {len(lacking) - 3} more columns" if len(lacking) > 3 else "")
+        found = f"a table without {few}" if lacking else "a table that holds no study"
+        raise InputError(f"expected {WHERE} at {path}, found {found}; {do}")
+    return frame
 
 
 def study(joints: Joints, scores: Mapping[str, Floats], calls: Mapping[str, np.ndarray]) -> pd.DataFrame:

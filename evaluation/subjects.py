@@ -2,6 +2,7 @@
 
 import dataclasses
 import itertools
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -230,5 +231,29 @@ def refuse_twins(names: Sequence[str], places: Sequence[Path]) -> None:
         if slug(names[i]) == slug(names[j]):
             raise InputError(
                 f"expected sets whose names differ in letters or digits, found {names[i]!r} and {names[j]!r}; rename "
-                "the folder of one, or evaluate them one by one"
+                "the folder or file of one, or evaluate them one by one"
             )
+
+
+def told_apart(read: Sequence[tuple[Path, Verdicts]], others: Sequence[str]) -> list[Verdicts]:
+    """Ready verdicts, renamed where two sets would have one name: after their file, then after file and folder.
+
+    Two evaluations of one set can so stand in one report.
+
+    Args:
+        read: files and the verdicts in them.
+        others: names of sets that keep theirs.
+    """
+    found = [one for _, one in read]
+    for rename in (_file_name, lambda path: f"{_file_name(path)}_{path.resolve().parent.name}"):
+        taken = Counter(slug(name) for name in (*others, *(one.name for one in found)))
+        found = [
+            dataclasses.replace(one, name=rename(path)) if taken[slug(one.name)] > 1 else one
+            for (path, _), one in zip(read, found, strict=True)
+        ]
+    return found
+
+
+def _file_name(path: Path) -> str:
+    """What a file calls its set: verdicts_NAME.parquet."""
+    return path.stem.removeprefix("verdicts_") or path.stem

@@ -18,6 +18,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from jointwise.evaluation.parquet import read_parquet
 from jointwise.evaluation.statistics import measures
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.joints.atomic import replacing
@@ -27,6 +28,7 @@ from jointwise.joints.schema import present_array, require_columns, truth_array
 
 FORMAT: Final = "jointwise verdicts 1"
 META: Final = b"jointwise"
+EXPECTED: Final = "verdicts as `jointwise evaluate` writes them (verdicts_NAME.parquet)"
 KEY: Final = ("scan", "component", "ball")
 DISTANCE: Final = "_distance"
 """Ending of a table's column DETECTOR_distance: how far the joint's scan lies from the detector's training scans."""
@@ -88,6 +90,7 @@ class Verdicts:
             measures.counted(labels, self.present)
         for detector in self.scores:
             self.calls(detector)
+            self._refuse_scores_beyond(detector)
 
     def __len__(self) -> int:
         return len(self.table)
@@ -113,6 +116,18 @@ class Verdicts:
     def calls(self, detector: str) -> Bools:
         """Which kinds a detector calls, (n, 4)."""
         return measures.calls(self.scores[detector], self.cuts[detector], self.present)
+
+    def _refuse_scores_beyond(self, detector: str) -> None:
+        """Scores outside [0, 1], named by the first of them."""
+        scores = np.asarray(self.scores[detector])
+        beyond = np.argwhere((scores < 0) | (scores > 1))
+        if len(beyond):
+            row, k = beyond[0]
+            scan, ball = self.table.iloc[row][["scan", "ball"]]
+            raise InputError(
+                f"expected scores from 0 to 1 in {self.name}, found {len(beyond)} outside, the first {scan} {ball}, "
+                f"{KINDS[k]} by {detector}: {scores[row, k]:g}; score the set again"
+            )
 
     def take(self, rows: Any) -> "Verdicts":
         """The sites of the given rows (numbers or a mask), in that order."""
@@ -147,21 +162,23 @@ def read_verdicts(path: Path) -> Verdicts:
     """Inverse of :func:`write_verdicts`.
 
     Raises:
-        InputError: no such file, another file, a kind that is not known, or parts that do not fit each other.
+        InputError: no such file, another file, no row, a kind that is not known, or parts that do not fit each other.
     """
+    stored = read_parquet(path, EXPECTED, "give a file that `jointwise evaluate` wrote")
     try:
-        stored = pq.read_table(path)
         meta = json.loads((stored.schema.metadata or {})[META])
         if meta["format"] != FORMAT:
-            raise ValueError(f"its format is {meta['format']!r}")
+            raise ValueError(meta["format"])
         names, readers, outside = list(meta["detectors"]), list(meta["readers"]), list(meta["outside"])
         seconds = {str(who): float(value) for who, value in meta["seconds"].items()}
         name, provenance = str(meta["name"]), str(meta["provenance"])
-    except (OSError, pa.ArrowException, KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(
-            f"expected verdicts as `jointwise evaluate` writes them (verdicts_NAME.parquet) at {path}, found none that "
-            f"read ({type(error).__name__}); evaluate again"
+            f"expected {EXPECTED} at {path}, found another table, not verdicts of this format; give a file that "
+            "`jointwise evaluate` wrote, or evaluate again"
         ) from error
+    if not stored.num_rows:
+        raise InputError(f"expected {EXPECTED} at {path}, found verdicts without a row; evaluate again")
     frame = stored.to_pandas(ignore_metadata=True)
     _refuse_unknown_kinds(frame, (*names, *readers), path)
 

@@ -7,6 +7,8 @@ import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
+from jointwise.joints.errors import InputError
+
 
 @contextlib.contextmanager
 def replacing(path: Path) -> Iterator[Path]:
@@ -23,6 +25,19 @@ def replacing(path: Path) -> Iterator[Path]:
         _sync(path.parent)
     finally:
         aside.unlink(missing_ok=True)
+
+
+def refuse_file(out: Path) -> None:
+    """Refuse an `out` where a file stands, itself or on the way to it, before any work is done for it.
+
+    Raises:
+        InputError: names the file.
+    """
+    for path in (out, *out.parents):
+        if path.exists():
+            if not path.is_dir():
+                raise InputError(f"out: expected a folder at {out}, found the file {path}; choose another")
+            return
 
 
 def write_bytes(path: Path, data: bytes) -> None:

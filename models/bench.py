@@ -199,7 +199,7 @@ def read_rules(path: Path) -> Judge:
         return Judge(RuleDetector.from_json(rules), Thresholds.from_json(thresholds))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"expected fitted rules in JSON at {path}, found none that reads ({type(error).__name__}); "
+            f"expected fitted rules in JSON at {path}, found none that reads; "
             "fit the rules again with jointwise train"
         ) from error
 

@@ -262,5 +262,5 @@ def read_novelty(folder: Path) -> tuple[NoveltyDetector, Thresholds]:
     except (OSError, ValueError, KeyError, TypeError, AttributeError, SafetensorError) as error:
         raise InputError(
             f"expected a novelty detector ({NOVELTY_FILE} and {NOVELTY_TENSORS}) in {folder}, found none that reads "
-            f"({type(error).__name__}); fit it with jointwise train"
+            f"; fit it with jointwise train"
         ) from error

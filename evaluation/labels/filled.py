@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from jointwise.evaluation.labels.adjudication import RULES
+from jointwise.evaluation.parquet import absence
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.verdicts import NAMES
 from jointwise.joints.errors import InputError
@@ -74,6 +75,8 @@ def check_sheet(path: Path, table: pd.DataFrame, asked: Bools) -> pd.DataFrame:
         InputError: one sentence on the first thing that is wrong.
     """
     rows, place = _checked(path, table)
+    answered = (rows[list(KINDS)].notna().any(axis=1) & (rows["cannot_tell"] == 1)).to_numpy()
+    _refuse(answered, rows, path, "empty kinds where cannot_tell is 1", "with both", "empty one or the other")
     for reader, own in rows.groupby("reader", sort=False):
         found = np.zeros(len(table), dtype=bool)
         found[place[own.index.to_numpy()]] = True
@@ -100,6 +103,10 @@ def _checked(path: Path, table: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.
 
 def _texts(path: Path) -> pd.DataFrame:
     """Every cell as text without spaces around it; spreadsheets may have put a mark or semicolons into the file."""
+    if found := absence(path):
+        raise InputError(
+            f"expected a filled label sheet (CSV) at {path}, found {found}; give the path of its labels.csv"
+        )
     try:
         raw = path.read_text(encoding="utf-8-sig")
         mark = ";" if ";" in raw.partition("\n")[0] else ","
@@ -107,8 +114,7 @@ def _texts(path: Path) -> pd.DataFrame:
         text = pd.read_csv(StringIO(raw), sep=mark, dtype=str, keep_default_na=False, index_col=False)
     except (OSError, ValueError) as error:
         raise InputError(
-            f"expected a filled label sheet (CSV) at {path}, found none that reads ({type(error).__name__}); "
-            "correct the path or save it as CSV in UTF-8"
+            f"expected a filled label sheet (CSV) at {path}, found no table in CSV; save it as CSV in UTF-8"
         ) from error
     needed = [name for name in COLUMNS if name not in ("sure", "note")]
     missing = [name for name in needed if name not in text]

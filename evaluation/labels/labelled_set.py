@@ -227,7 +227,7 @@ def _read_facts(folder: Path) -> dict[str, Any]:
         _ = Grid.from_json(facts["grid"]), dict(facts["parts"]), dict(facts["sha256"]), facts["provenance"]
     except (ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"expected the facts of a set in {path}, found a damaged file ({type(error).__name__}); write it anew"
+            f"expected the facts of a set in {path}, found a damaged file; write it anew"
         ) from error
     return dict(facts)
 

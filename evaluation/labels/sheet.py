@@ -1,6 +1,7 @@
 """A label sheet: which joints a person is asked to look at, in which order, and the table to fill in.
 
-Who fills it sees neither truth nor scores, and the order is drawn. Give each reader a seed of their own.
+Who fills it sees neither truth nor scores, and the order is drawn. One seed asks every
+reader about the same joints, each in an order of their own.
 """
 
 import dataclasses
@@ -29,7 +30,7 @@ class Sheet:
 
     Args:
         reader: who is to fill it.
-        seed: that decides joints and order.
+        seed: that decides the joints, and with the reader their order.
         split: split of the store the joints come from; null: all.
         fingerprint: of the store or set.
         rows: rows of its table, in the order of the sheet.
@@ -50,8 +51,8 @@ def draw_sheet(
     Args:
         table: every site, with `present`, and `split` if one is asked for.
         fingerprint: of the store or set.
-        reader: lower case letters, digits and _.
-        seed: decides everything.
+        reader: lower case letters, digits and _; decides, with the seed, the order.
+        seed: decides alone which joints.
         split: only joints of this split; None takes all.
         count: joints to draw; None takes all.
 
@@ -76,7 +77,8 @@ def draw_sheet(
         raise InputError(
             f"count: expected at most {len(there)} joints to label, found {count or 'all'}; ask for fewer"
         )
-    order = np.random.default_rng(seed).permutation(there)[:count]
+    chosen = np.sort(np.random.default_rng(seed).permutation(there)[:count])
+    order = np.random.default_rng([seed, *reader.encode()]).permutation(chosen)
     return Sheet(reader, seed, split, fingerprint, tuple(int(row) for row in order))
 
 
@@ -121,7 +123,7 @@ def asked_for(filled: Path, table: pd.DataFrame, fingerprint: str) -> Bools:
             raise ValueError(record["format"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            f"expected the record of a label sheet in {path}, found a damaged file ({type(error).__name__}); take the "
+            f"expected the record of a label sheet in {path}, found a damaged file; take the "
             "sheet's folder whole"
         ) from error
     if known != fingerprint or rows.max(initial=0) >= len(table):

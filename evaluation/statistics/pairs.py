@@ -11,6 +11,7 @@ takes away (Quenouille, Biometrika 43:353, 1956), and its spread is the interval
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -28,6 +29,8 @@ BLURS: Final = (0.0, 1.5, 3.0, 6.0)
 SHIFTS: Final = (-4, -2, 2, 4)
 """Grid steps along z by which it is moved: what a test has to compare the fault's own place with."""
 PUSHED_BLURS: Final = (0.0, 3.0)
+MOST_CHANNELS: Final = len(BLURS) + len(SHIFTS) + len(PUSHED_BLURS) + 4
+"""Of :func:`signal_channels`, the sound joint and its three changes among them."""
 INDEPENDENT: Final = 1e-5
 """Least share of the strongest template that is not a sum of the others."""
 
@@ -94,6 +97,26 @@ def _changes(b: Floats) -> list[Floats]:
     along_z, along_y, along_x = (np.asarray(g) for g in np.gradient(b))
     z, y, x = np.meshgrid(*(np.arange(n) - (n - 1) / 2 for n in b.shape), indexing="ij")
     return [along_z, z * along_z, y * along_y + x * along_x]
+
+
+def demand_pairs(per_board: Sequence[int]) -> None:
+    """Refuse a study that is too small for its channels, also with any one board left out.
+
+    Args:
+        per_board: pairs of each judged board.
+
+    Raises:
+        InputError: says how many are needed and how many boards like these give them.
+    """
+    total, most, needed = sum(per_board), max(per_board, default=0), MOST_CHANNELS + 3
+    if total - most < needed:
+        mean = total / max(len(per_board), 1)
+        boards = math.ceil((needed + most) / mean) if mean else 0
+        raise InputError(
+            f"expected at least {needed} pairs for {MOST_CHANNELS} channels whichever board is left out, found {total} "
+            f"of {len(per_board)} boards, {total - most} without the largest; "
+            + (f"take pairs.boards={boards} or larger arrays" if boards else "take larger arrays")
+        )
 
 
 def observe(

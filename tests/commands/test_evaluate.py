@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from jointwise.commands.main import main
+from jointwise.evaluation.subjects import told_apart
 from jointwise.evaluation.verdicts import Verdicts, read_verdicts, write_verdicts
 from jointwise.joints.batch import Joints
 from jointwise.joints.grid import Grid
@@ -118,6 +119,8 @@ def test_stores_and_ready_scores_go_into_one_report(
     assert main(["evaluate", *words, "prevalence.void=0.01"]) == 0
     said = capsys.readouterr().out
     assert f"wrote {out / 'report.html'}" in said
+    kept = ",".join(str(out / f"verdicts_{name}.parquet") for name in ("my joints", "earlier"))
+    assert f"scores=[{kept}]" in said.splitlines()[-1]
     assert "my joints: 4 joints" in said
     assert re.search(r"earlier: (59|60) joints", said)
     report = (out / "report.html").read_text(encoding="utf-8")
@@ -225,9 +228,7 @@ def test_labels_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert "of joints that are not there" in refused(capsys, "evaluate", f"data={joints}", *out)
     rows.assign(reader="rules").to_csv(labels, index=False)
     assert "found 'rules'" in refused(capsys, "evaluate", f"data={joints}", *out)
-    assert "found none that reads" in refused(
-        capsys, "evaluate", f"data={joints}", *out, f"labels={tmp_path}/x"
-    )
+    assert "found no such file" in refused(capsys, "evaluate", f"data={joints}", *out, f"labels={tmp_path}/x")
     assert not (tmp_path / "out").exists()
 
 
@@ -244,34 +245,49 @@ def test_labels_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixtur
     ],
     ids=["one joint", "no faulty joint", "truth unknown", "all missing", "bare table", "one detector", "reader silent"],
 )  # fmt: skip
-def test_sets_at_the_edge_get_a_report(tmp_path: Path, change: Callable[[Verdicts], Verdicts]) -> None:
+def test_sets_at_the_edge_get_a_report(
+    tmp_path: Path, change: Callable[[Verdicts], Verdicts], capsys: pytest.CaptureFixture[str]
+) -> None:
     ready = write_verdicts(change(made_up(60)), tmp_path / "verdicts_set.parquet")
     words = [f"scores=[{ready}]", f"out={tmp_path / 'out'}", "tracking.enabled=false"]
     assert main(["evaluate", *words]) == 0
     report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert not re.search(r"\bnan\b", report)
+    last = f"next  jointwise compare one={ready} other={tmp_path / 'out' / ready.name}"
+    assert capsys.readouterr().out.splitlines()[-1].replace("'", "") == last
 
 
 def test_what_is_missing_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "found neither" in refused(capsys, "evaluate", "model=any")
     assert "for `model`, found none" in refused(capsys, "evaluate", f"data={tmp_path}")
-    assert "found none that read" in refused(capsys, "evaluate", f"scores=[{tmp_path / 'no.parquet'}]")
+    assert "found no such file" in refused(capsys, "evaluate", f"scores=[{tmp_path / 'no.parquet'}]")
     model = f"model={tmp_path / 'model'}"
     said = refused(capsys, "evaluate", model, f"sets=[{tmp_path / 'nothing'}]", f"out={tmp_path / 'out'}")
     assert "nothing" in said or "detectors" in said
     assert list(tmp_path.iterdir()) == []
 
 
+def test_two_evaluations_of_one_set_are_named_after_file_or_folder(tmp_path: Path) -> None:
+    def names(*files: str, others: tuple[str, ...] = ()) -> list[str]:
+        return [one.name for one in told_apart([(tmp_path / file, made_up(5)) for file in files], others)]
+
+    assert names("verdicts_set.parquet") == ["set"]
+    assert names("verdicts_set.parquet", "verdicts_new.parquet") == ["set", "new"]
+    assert names("old/verdicts_set.parquet", "new/verdicts_set.parquet") == ["set_old", "set_new"]
+    assert names("new.parquet", others=("Set",)) == ["new"]
+    assert names("old/verdicts_set.parquet", others=("set",)) == ["set_old"]
+
+
 @pytest.mark.usefixtures("bench")
 def test_sets_given_twice_or_under_one_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one, two = store(tmp_path / "a" / "joints"), store(tmp_path / "b" / "joints")
     ready = write_verdicts(made_up(20, "Joints"), tmp_path / "verdicts_joints.parquet")
-    out = [f"out={tmp_path / 'out'}", "tracking.enabled=false", "model=any"]
+    bare = [f"out={tmp_path / 'out'}", "tracking.enabled=false"]
+    out = [*bare, "model=any"]
     assert "found" in (said := refused(capsys, "evaluate", f"sets=[{one},{one}]", *out))
     assert "twice" in said
     assert "names differ" in refused(capsys, "evaluate", f"sets=[{one},{two}]", *out)
-    assert "names differ" in refused(capsys, "evaluate", f"sets=[{one}]", f"scores=[{ready}]", *out)
-    assert "twice" in refused(capsys, "evaluate", f"scores=[{ready},{ready}]", *out)
+    assert "twice" in refused(capsys, "evaluate", f"scores=[{ready},{ready}]", *bare)
     assert not (tmp_path / "out").exists()
 
 
@@ -317,6 +333,8 @@ def spoilt(path: Path, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Path:
         (lambda t: t.assign(void=0.5), "expected 0 or 1 in truth"),
         (lambda t: t.assign(rules_cut_void=np.nan), "threshold"),
         (lambda t: t.drop(columns="present"), "present"),
+        (lambda t: t.assign(rules_score_void=7.0), "scan_000 A0, void by rules: 7"),
+        (lambda t: t.iloc[:0], "without a row"),
     ],
 )
 def test_spoilt_scores(
@@ -336,9 +354,33 @@ def test_odd_settings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "share of joints between 0 and 1" in refused(capsys, *words, "prevalence.void=3")
     assert "did you mean" in refused(capsys, *words, "prevalence.crack=0.1")
     assert "observer study" in refused(capsys, *words, f"observer={tmp_path / 'none.parquet'}")
+    said = refused(capsys, *words, f"observer={ready}")
+    assert "found a table without kind" in said
+    assert "Error" not in said
     assert "pictures" in refused(capsys, *words, "pictures=-1")
     assert "adjudicat" in refused(capsys, *words, "adjudication=nobody").lower()
     assert not (tmp_path / "out").exists()
+
+
+def test_what_has_no_effect_on_ready_scores_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ready = write_verdicts(dataclasses.replace(made_up(20), readers={}), tmp_path / "verdicts_set.parquet")
+    words = ["evaluate", f"scores=[{ready}]", f"out={tmp_path / 'out'}"]
+    assert "found lerned; correct it" in refused(capsys, *words, "detectors=[lerned]")
+    for name, given in (("detectors", "[rules]"), ("shipped", "true"), ("model", "any")):
+        assert f"no effect; leave {name} out" in refused(capsys, *words, f"{name}={given}")
+    said = refused(capsys, *words, "adjudication=foo")
+    assert "adjudication: expected labels of readers to settle, found none in set;" in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_out_where_a_file_stands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ready = write_verdicts(made_up(20), tmp_path / "verdicts_set.parquet")
+    for out in (ready, ready / "below"):
+        said = refused(capsys, "evaluate", f"scores=[{ready}]", f"out={out}")
+        assert f"out: expected a folder at {out}, found the file {ready}" in said
+    assert list(tmp_path.iterdir()) == [ready]
 
 
 @pytest.mark.slow

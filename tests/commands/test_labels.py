@@ -78,6 +78,28 @@ def test_what_is_asked_for_wrongly(tmp_path: Path, own_set: Path, capsys: pytest
     )
     assert "at most 5 joints" in refused(capsys, joints, sheet, "reader=a", "count=6")
     assert "split: expected one of none" in refused(capsys, joints, sheet, "reader=a", "split=test")
-    assert "found none that reads" in refused(capsys, joints, f"check={tmp_path / 'nothing.csv'}")
+    assert "found no such file" in refused(capsys, joints, f"check={tmp_path / 'nothing.csv'}")
+    assert "found a folder" in refused(capsys, joints, f"check={tmp_path}")
     assert str(tmp_path / "nowhere") in refused(capsys, f"joints={tmp_path / 'nowhere'}", sheet, "reader=a")
     assert not (tmp_path / "sheet").exists()
+
+
+def test_two_readers_are_told_how_far_they_agree(
+    tmp_path: Path, own_set: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for reader, voids in (("anna", "01011"), ("bert", "01010")):
+        sheet = tmp_path / reader
+        assert main(["labels", f"joints={own_set}", f"sheet={sheet}", f"reader={reader}"]) == 0
+        rows = pd.read_csv(sheet / "labels.csv", dtype=str).sort_values(["scan", "ball"])
+        rows.assign(**dict.fromkeys(KINDS, "0")).assign(void=list(voids)).to_csv(
+            sheet / "labels.csv", index=False
+        )
+        check = ["labels", f"joints={own_set}", f"check={sheet / 'labels.csv'}"]
+        capsys.readouterr()
+        assert main(check) == 0
+        assert f"out={tmp_path / reader}_checked" in capsys.readouterr().out.splitlines()[-1]
+        assert main([*check, f"out={tmp_path / 'kept'}"]) == 0
+    said = capsys.readouterr().out
+    assert "anna and bert, void: 80% agreement on 5 joints of 2 scans, Cohen's kappa 0.62" in said
+    assert "bridging: 100% agreement on 5 joints of 2 scans, Cohen's kappa not defined" in said
+    assert f"labels={tmp_path / 'kept' / 'labels.csv'}" in said.splitlines()[-1]

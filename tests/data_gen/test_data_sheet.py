@@ -79,3 +79,24 @@ def test_joints_of_other_origin_have_no_sheet(store: Store, tmp_path: Path) -> N
         writer.add("scan", store.read())
     with pytest.raises(InputError, match="expected a generated store"):
         write_data_sheet(Store(tmp_path))
+
+
+def test_every_family_that_was_drawn_is_named_with_its_boards(store: Store) -> None:
+    """Boards of a store come from `families` where there are several; the one `family` then says nothing of them."""
+    two = [
+        {"name": "bga_0400", "pitch_mm": 0.4, "ball_mm": 0.25},
+        {"name": "bga_1270", "pitch_mm": 1.27, "ball_mm": 0.76},
+    ]
+    tables = [table.copy() for table in store.tables()]
+    for table, name in zip(tables, ("bga_0400", "bga_1270", "bga_0400"), strict=True):
+        table["board_record"] = [text.replace('"bga_0800"', f'"{name}"') for text in table["board_record"]]
+    manifest = {
+        **store.manifest,
+        "config": {"family": {"name": "bga_0800", "pitch_mm": 0.8}, "families": two},
+    }
+    (told,) = row(data_sheet(manifest, tables, "0"), "families drawn")
+    assert told == (
+        "bga_0400 (pitch 0.4 mm, nominal ball 0.25 mm, 2 boards); bga_1270 (pitch 1.27 mm, nominal ball 0.76 mm, "
+        "1 boards)"
+    )
+    assert row(data_sheet(store.manifest, store.tables(), "0"), "families drawn") == ["bga_0800 (3 boards)"]

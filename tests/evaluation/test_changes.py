@@ -16,6 +16,7 @@ from jointwise.evaluation.changes import (
     match,
     read_runs,
     summary,
+    unchanged,
     write_changes,
 )
 from jointwise.evaluation.statistics.mcnemar import exact
@@ -172,6 +173,8 @@ def test_the_command_says_what_changed_and_refuses_what_does_not_fit(
     assert main([*words, f"other={tmp_path / 'two'}"]) == 0
     said = capsys.readouterr().out
     assert "example: 30 joints in both runs" in said
+    later_run = tmp_path / "two" / "verdicts_example.parquet"
+    assert f"scores=[{later_run}]" in said.splitlines()[-1]
     assert "Only in one: 0 joints" in said
     counted = pd.read_csv(tmp_path / "out" / "changes_summary.csv")
     assert set(counted["detector"]) == {"learned", "rules"}
@@ -183,6 +186,34 @@ def test_the_command_says_what_changed_and_refuses_what_does_not_fit(
     assert "count as unknown" in capsys.readouterr().out
     assert main([*words, f"other={tmp_path / 'nowhere'}"]) == 2
     assert main([*words, f"other={tmp_path / 'two'}", "labels=guess"]) == 2
+
+
+def test_an_unchanged_set_is_one_line_and_sets_of_one_run_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = example(30)
+    for folder, names in (("a", ("example", "first")), ("b", ("example", "second", "third"))):
+        for name in names:
+            write_verdicts(replace(one, name=name), tmp_path / folder / f"verdicts_{name}.parquet")
+    assert (
+        main(["compare", f"one={tmp_path / 'a'}", f"other={tmp_path / 'b'}", f"out={tmp_path / 'out'}"]) == 0
+    )
+    said = capsys.readouterr().out
+    assert "30 joints in both runs, no call and no score of learned, rules changed" in " ".join(said.split())
+    assert "McNemar" not in said
+    assert f"only in {tmp_path / 'a'}: the set first; not compared" in said
+    assert f"only in {tmp_path / 'b'}: the sets second, third; not compared" in said
+    nearly = replace(one, scores={**one.scores, "rules": np.clip(one.scores["rules"] + 1e-6, 0, 1)})
+    for other in (nearly, one.take(np.arange(29))):
+        matched = match(one, other)
+        assert not unchanged(matched, summary(changes(matched, "rules")))
+
+
+def test_two_files_of_one_set_in_a_folder_are_refused(tmp_path: Path) -> None:
+    for name in ("example", "copy"):
+        write_verdicts(example(), tmp_path / f"verdicts_{name}.parquet")
+    with pytest.raises(InputError, match="found 2 files of the sets example"):
+        read_runs(tmp_path, tmp_path)
 
 
 def test_sites_that_cannot_be_told_apart_are_refused() -> None:

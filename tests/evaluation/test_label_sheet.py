@@ -52,6 +52,23 @@ def test_a_seed_decides_order_and_choice_and_missing_balls_are_not_asked() -> No
     assert json.loads(json.dumps(dataclasses.asdict(one)))["rows"] == list(one.rows)
 
 
+def test_two_readers_get_the_same_joints_in_orders_of_their_own() -> None:
+    anna, bert = (draw_sheet(sites(60), "f", reader, 3, None, 20) for reader in ("anna", "bert"))
+    assert sorted(anna.rows) == sorted(bert.rows)
+    assert anna.rows != bert.rows
+    assert sorted(anna.rows) != sorted(draw_sheet(sites(60), "f", "anna", 4, None, 20).rows)
+
+
+def test_an_answer_beside_cannot_tell_is_refused(tmp_path: Path) -> None:
+    rows = filled(sites())
+    rows.loc[3, "cannot_tell"] = 1
+    rows.to_csv(tmp_path / "labels.csv", index=False)
+    with pytest.raises(
+        InputError, match="empty kinds where cannot_tell is 1 .* found 1 rows with both, .* in row 5"
+    ):
+        check_sheet(tmp_path / "labels.csv", sites(), sites()["present"].to_numpy() == 1)
+
+
 @pytest.mark.parametrize(
     ("reader", "split", "count", "words"),
     [
@@ -226,7 +243,7 @@ def test_a_sheet_wrongly_filled_is_refused_in_one_sentence(tmp_path: Path, words
 def test_no_sheet_at_all(tmp_path: Path, data: bytes | None) -> None:
     if data is not None:
         (tmp_path / "labels.csv").write_bytes(data)
-    with pytest.raises(InputError, match="found none that reads"):
+    with pytest.raises(InputError, match="found no such file" if data is None else "found no table in CSV"):
         read_labels(tmp_path / "labels.csv", sites())
 
 
@@ -262,7 +279,7 @@ def test_labels_of_several_readers_are_kept_together_and_a_readers_second_sheet_
     first = keep(filled(table))
     both = keep(filled(table, "bert"))
     assert first == both
-    untold = filled(table).assign(void="", cannot_tell=1)
+    untold = filled(table).assign(**dict.fromkeys(KINDS, ""), cannot_tell=1)
     keep(untold)
     labels = read_labels(both, table)
     assert set(labels) == {"anna", "bert"}

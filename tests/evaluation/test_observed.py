@@ -1,12 +1,13 @@
 """The observer study of a store of pairs and its section: painted joints whose answer is known."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from jointwise.evaluation.observed import members, study
+from jointwise.evaluation.observed import members, read_study, study
 from jointwise.evaluation.report.observer import observer_section
 from jointwise.evaluation.report.section import Figure, Paragraph
 from jointwise.evaluation.report.section import Grid as Listing
@@ -131,3 +132,24 @@ def test_a_table_read_back_gives_the_same_section(frame: pd.DataFrame, tmp_path)
     frame.to_csv(tmp_path / "observer.csv", index=False)
     again = observer_section(pd.read_csv(tmp_path / "observer.csv"))
     assert [type(b) for b in again.blocks] == [type(b) for b in observer_section(frame).blocks]
+
+
+def test_a_study_is_read_from_parquet_and_csv(frame: pd.DataFrame, tmp_path: Path) -> None:
+    frame.to_parquet(tmp_path / "observer.parquet", index=False)
+    frame.to_csv(tmp_path / "observer.csv", index=False)
+    pd.testing.assert_frame_equal(read_study(tmp_path / "observer.parquet"), frame)
+    pd.testing.assert_frame_equal(read_study(tmp_path / "observer.csv").assign(note=frame["note"]), frame)
+    assert len(read_study(Path(__file__).parents[2] / "bench" / "observer.csv"))
+
+
+def test_what_is_no_study_is_told_in_words(frame: pd.DataFrame, tmp_path: Path) -> None:
+    (tmp_path / "text.parquet").write_text("nothing")
+    (tmp_path / "empty.csv").write_text("")
+    frame.drop(columns=["note", "cnr"]).to_csv(tmp_path / "lacking.csv", index=False)
+    frame.assign(kind="crack").to_parquet(tmp_path / "kinds.parquet")
+    for name, said in (
+        ("none.parquet", "no such file"), ("none.csv", "no such file"), ("text.parquet", "no Parquet file"),
+        ("empty.csv", "no table in CSV"), ("lacking.csv", "a table without cnr, note"), ("kinds.parquet", "no study"),
+    ):  # fmt: skip
+        with pytest.raises(InputError, match=f"found .*{said}"):
+            read_study(tmp_path / name)

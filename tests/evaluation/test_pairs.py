@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from jointwise.evaluation.statistics.pairs import (
+    MOST_CHANNELS,
     Efficiency,
     auc_of,
     d_prime,
+    demand_pairs,
     found_at,
     linear_snr2,
     observe,
@@ -146,3 +148,24 @@ def test_what_does_not_fit_is_refused(change: str, said: str) -> None:
 def test_no_signal_has_no_channels() -> None:
     with pytest.raises(InputError, match="found none"):
         signal_channels(np.zeros((3, 3, 3)), np.ones((3, 3, 3)))
+
+
+def test_too_few_pairs_are_told_with_the_boards_that_give_enough() -> None:
+    """The least number is the one that the observer itself takes, with the largest board left out."""
+    rng = np.random.default_rng(0)
+    n = MOST_CHANNELS + 3
+    demand_pairs([n, n])
+    assert np.isfinite(linear_snr2(*rng.normal(size=(2, n, MOST_CHANNELS)), np.arange(n).astype(str)))
+    with pytest.raises(InputError, match="take more boards"):
+        linear_snr2(*rng.normal(size=(2, n - 1, MOST_CHANNELS)), np.arange(n - 1).astype(str))
+    for counts in ([n - 1, n], [5, 5, 5], [0, 0, 0], []):
+        with pytest.raises(InputError, match=f"at least {n} pairs for {MOST_CHANNELS} channels"):
+            demand_pairs(counts)
+    with pytest.raises(InputError, match="take pairs.boards=5 "):
+        demand_pairs([5, 5, 5])
+    demand_pairs([5] * 5)
+
+
+def test_no_fault_gives_more_channels_than_are_counted_on() -> None:
+    rng = np.random.default_rng(1)
+    assert len(signal_channels(*rng.normal(size=(2, 16, 9, 10)))) == MOST_CHANNELS

@@ -70,8 +70,30 @@ def test_an_unknown_kind_is_refused_by_name(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", [b"", b"PAR1 nothing", b"kind,score\n"])
 def test_another_file_is_refused(tmp_path: Path, text: bytes) -> None:
     (tmp_path / "verdicts.parquet").write_bytes(text)
-    with pytest.raises(InputError, match="found none that read"):
+    with pytest.raises(InputError, match="found no Parquet file"):
         read_verdicts(tmp_path / "verdicts.parquet")
+
+
+def test_no_file_a_folder_another_table_and_no_row_are_told_apart(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="found no such file"):
+        read_verdicts(tmp_path / "none.parquet")
+    with pytest.raises(InputError, match="found a folder"):
+        read_verdicts(tmp_path)
+    pd.DataFrame({"a": [1]}).to_parquet(tmp_path / "other.parquet")
+    with pytest.raises(InputError, match="found another table, not verdicts"):
+        read_verdicts(tmp_path / "other.parquet")
+    empty = write_verdicts(example().take(np.zeros(12, bool)), tmp_path / "empty.parquet")
+    with pytest.raises(InputError, match="verdicts without a row"):
+        read_verdicts(empty)
+
+
+@pytest.mark.parametrize("value", [7.0, -0.25])
+def test_a_score_that_is_no_share_is_refused_by_joint_detector_and_kind(value: float) -> None:
+    one = example()
+    scores = {**one.scores, "rules": one.scores["rules"].copy()}
+    scores["rules"][4, 2] = value
+    with pytest.raises(InputError, match=f"scan_1 A4, bridging by rules: {value:g}"):
+        Verdicts("example", "made up", one.table, one.truth, scores, one.cuts)
 
 
 def test_rows_are_taken_with_all_that_belongs_to_them() -> None:

@@ -10,6 +10,7 @@ from jointwise.evaluation import measured
 from jointwise.evaluation.bridges import bridge_table, can_group
 from jointwise.evaluation.confusion import NOTHING, confusion_table, confusion_text
 from jointwise.evaluation.measured import COMPOSED, MACRO, SINGLE
+from jointwise.evaluation.report.outside import outside_findings
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
 from jointwise.evaluation.report.thresholds import prevalence_blocks, threshold_blocks
 from jointwise.evaluation.report.words import (
@@ -57,6 +58,7 @@ def measures_section(
     table = measured.measured_table(verdicts, found)
     stopped = measured.stopped_table(verdicts, weights)
     blocks: list[Block] = [
+        *outside_findings(verdicts),
         _judged(verdicts),
         *reservations(verdicts, table),
         *_in_words(stopped),

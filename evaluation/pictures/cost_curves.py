@@ -50,7 +50,7 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
         ratio, shipped, best = (rows[name].to_numpy() for name in ("ratio", "shipped", "best"))
         shown = np.maximum(PER * shipped, floor)
         axes.plot(
-            ratio, shown, color=colour, linestyle=dash, linewidth=1.6, label=f"{detector}, shipped cut",
+            ratio, shown, color=colour, linestyle=dash, linewidth=1.6, label=f"{detector}, its own cut",
             marker=marker, markevery=6, markersize=5,
         )  # fmt: skip
         thin = np.maximum(PER * best, floor)

@@ -13,6 +13,7 @@ from jointwise.evaluation.report.compare import compare_section
 from jointwise.evaluation.report.failures import MOST, failures_section
 from jointwise.evaluation.report.measures import measures_section
 from jointwise.evaluation.report.observer import observer_section
+from jointwise.evaluation.report.overview import overview
 from jointwise.evaluation.report.page import Part
 from jointwise.evaluation.report.pod import pod_section
 from jointwise.evaluation.report.readers import readers_section
@@ -105,7 +106,7 @@ def parts(
     """
     return [
         *(
-            Part(one.name, _given([topic(one, asked) for topic in of_each]), one.provenance)
+            Part(one.name, _given([topic(one, asked) for topic in of_each]), one.provenance, overview(one))
             for one in asked.sets
         ),
         Part("", _given([topic(asked) for topic in of_all])),

@@ -36,11 +36,13 @@ class Part:
         name: of the set; empty for what belongs to all.
         sections: in the order in which they are read.
         provenance: where scans and labels of the set come from; stands in every row of its written tables.
+        overview: the shortest account of the set, for the top of the page; None where there is none.
     """
 
     name: str
     sections: Sequence[Section]
     provenance: str = ""
+    overview: Grid | None = None
 
 
 class Facts(NamedTuple):
@@ -84,13 +86,18 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
     told = [section for section in sections if section["findings"]]
     settled = [
-        {"set": name, "groups": list(groups)}
+        {"set": name or ("all sets together" if several else ""), "groups": list(groups)}
         for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(
         head=head,
         when=head.when.strftime("%Y-%m-%d %H:%M"),
         sections=sections,
+        short=[
+            {"set": part.name if several else "", "table": _shown(part.overview, part)}
+            for part in parts
+            if part.overview
+        ],
         settled=settled,
         cautions=cautions,
         signs=SIGNS,
@@ -143,7 +150,8 @@ def _tables(parts: Sequence[Part]) -> dict[str, pd.DataFrame]:
     """File name without ending -> table."""
     tables: dict[str, pd.DataFrame] = {}
     for part in parts:
-        for grid in (b for section in part.sections for b in section.blocks if isinstance(b, Grid)):
+        blocks = [part.overview, *(block for section in part.sections for block in section.blocks)]
+        for grid in (block for block in blocks if isinstance(block, Grid)):
             stem = _stem(part, grid)
             if stem in tables:
                 raise ValueError(f"two tables are called {stem}")
@@ -194,10 +202,14 @@ def _block(run: list[Block], part: Part, numbers: Iterator[int]) -> Iterator[dic
     if isinstance(first, Paragraph):
         yield {"what": first.role, "text": first.text}
     elif isinstance(first, Grid):
-        yield {"what": "table", **_table(first), "file": f"{TABLES}/{_stem(part, first)}.csv"}
+        yield _shown(first, part)
     else:
         figures = [_figure(one, next(numbers)) for one in run if isinstance(one, Figure)]
         yield {"what": "pictures" if _in_pixels(first) else "figure", "figures": figures}
+
+
+def _shown(grid: Grid, part: Part) -> dict[str, Any]:
+    return {"what": "table", **_table(grid), "file": f"{TABLES}/{_stem(part, grid)}.csv"}
 
 
 def _table(grid: Grid) -> dict[str, Any]:

@@ -225,7 +225,7 @@ def _verdict(worse: Sequence[str], boards: int) -> str:
 
 
 def _change(row: Mapping[str, Any], measure: str, there: Mapping[str, Any]) -> str:
-    """`void AP 0.52 (-0.31, -0.40 to -0.20; 12 faulty of 80)`, and whether Wilson's intervals of both lie apart."""
+    """`void AP 0.520 (-0.310, -0.401 to -0.202; 12 faulty of 80)`, and whether Wilson's intervals of both lie apart."""
     d, low, high = (row[f"d_{measure}{end}"] for end in ("", "_low", "_high"))
     apart = ""
     if measure in SINGLE:
@@ -233,7 +233,7 @@ def _change(row: Mapping[str, Any], measure: str, there: Mapping[str, Any]) -> s
         clear = first[f"{measure}_high"] < second[f"{measure}_low"]
         apart = f"; Wilson's intervals of both {'lie apart' if clear else 'overlap'}"
     return (
-        f"{TITLES[row['kind']]} {SHOWN[measure]} {row[measure]:.2f} ({d:+.2f}, {low:+.2f} to {high:+.2f}{apart}; "
+        f"{TITLES[row['kind']]} {SHOWN[measure]} {row[measure]:.3f} ({d:+.3f}, {low:+.3f} to {high:+.3f}{apart}; "
         f"{row['faulty']} faulty of {row['n']})"
     )
 

@@ -210,7 +210,7 @@ def prevalence_table(
 
     Returns:
         Columns kind, detector, share (in this set), prevalence, recall, false_positive_rate, precision with _low and
-        _high and precision_method (resampled boards; where no joint was called in vain, or of a single board, from
+        _high and precision_method (resampled boards; where there was no false positive, or of a single board, from
         Wilson's bounds of both rates), precision_floor (recall at its lower and false-positive rate at its upper Wilson
         bound), missed_ppm (joints with the kind that are not called so) and false_call_ppm, per million joints.
 
@@ -235,7 +235,7 @@ def prevalence_table(
             for rates in ((hits.low, vain.high), (hits.high, vain.low))
         )
         drawn = interval(restated, n_boards(verdicts))
-        # Boards without a call in vain give none in any draw, which would pass for certainty.
+        # Boards without a false positive give none in any draw, which would pass for certainty.
         bare = np.isfinite(drawn.value) and (fp == 0 or np.isnan(drawn.low))
         shown = drawn._replace(low=floor, high=ceiling) if bare else drawn
         recall, false_rate = float(rate["recall"][0]), float(rate["false_positive_rate"][0])

@@ -1,4 +1,4 @@
-"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and false calls beside."""
+"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and calls on sound joints."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Expected cost over the price of an escape, one panel per kind."""
+"""Expected cost over the price of a miss, one panel per kind."""
 
 import numpy as np
 import pandas as pd
@@ -30,8 +30,8 @@ def draw_costs(curves: pd.DataFrame, titles: dict[str, str]) -> Figure:
         axes.axis("off")
     lines, names = grid[0].get_legend_handles_labels()
     grid[-1].legend(lines, names, loc="center", frameon=False, fontsize=9)
-    figure.supxlabel("cost of an escape, in false calls", fontsize=9, color=INK)
-    figure.supylabel(f"cost of {PER:,} joints, in false calls", fontsize=9, color=INK)
+    figure.supxlabel("price of a miss, in false positives", fontsize=9, color=INK)
+    figure.supylabel(f"cost of {PER:,} joints, in false positives", fontsize=9, color=INK)
     return figure
 
 

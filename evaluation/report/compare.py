@@ -103,7 +103,7 @@ def _recall_grid(recall: pd.DataFrame) -> Grid:
     frame = recall.assign(kind=recall["kind"].map(WORDS))
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
-        Column("rate", "false-positive rate at most", "rate"), Column("allowed", "calls in vain allowed", "count"),
+        Column("rate", "false-positive rate at most", "rate"), Column("allowed", "false positives allowed", "count"),
         Column("faulty", "faulty", "count"), Column("recall_one", "recall, one", "rate"),
         Column("recall_other", "recall, other", "rate"), Column("difference", "difference", "number"),
     ]  # fmt: skip
@@ -124,12 +124,12 @@ def _cost_figure(verdicts: Verdicts, prevalence: Mapping[str, float] | None) -> 
     titles = {kind: f"{WORDS[kind]}, {faulty} faulty of {n}" for kind, (faulty, n) in counts.items()}
     svg = to_svg(draw_costs(cost_curves(verdicts, prevalence), titles))
     caption = (
-        "Expected cost over the price of an escape. Thick with markers: at each detector's own cuts. "
+        "Expected cost over the price of a miss, in false positives. Thick with markers: at each detector's own cuts. "
         "Thin: at the best cut for "
         "that price, chosen on these very joints, so it flatters. Dotted: calling every joint or none, whichever is "
         f"cheaper; a detector above it is worth nothing at that price. Share of faulty joints {_share(prevalence)}."
     )
-    alt = f"Cost against the price of an escape for {', '.join(verdicts.scores)}; the figures are in the table below."
+    alt = f"Cost against the price of a miss for {', '.join(verdicts.scores)}; the figures are in the table below."
     return Figure(svg, caption, alt)
 
 
@@ -138,15 +138,16 @@ def _cost_grid(prices: pd.DataFrame, prevalence: Mapping[str, float] | None) -> 
     frame = shown.assign(kind=shown["kind"].map(WORDS)).reset_index(drop=True)
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
-        Column("ratio", "price of an escape, false calls", "number"), Column("n", "n", "count"),
+        Column("ratio", "price of a miss, false positives", "number"), Column("n", "n", "count"),
         Column("cost_one", "cost per joint, one", "number"), Column("cost_other", "cost per joint, other", "number"),
         Column("difference", "difference", "number"), Column("cheaper", "cheaper"),
         Column("equal_at", "equal at", "number"),
     ]  # fmt: skip
     caption = (
-        "Expected cost of a joint at each detector's own cuts, in false calls. 95 % interval of the "
+        "Expected cost of a joint at each detector's own cuts, in the price of one false positive (a call "
+        "on a joint without the kind). 95 % interval of the "
         "difference by bootstrap "
-        "over boards. Equal at: price of an escape at which both cost the same. Share of faulty joints "
+        "over boards. Equal at: price of a miss at which both cost the same. Share of faulty joints "
         f"{_share(prevalence)}."
     )
     return Grid(frame, columns, caption, "cost")

@@ -64,7 +64,7 @@ def _better(row: Mapping[str, Any]) -> tuple[str, str]:
 
 
 def _other_cuts(rows: pd.DataFrame) -> list[str]:
-    """Kinds for which nobody is right more often, only because finding more is paid for with calls in vain."""
+    """Kinds for which nobody is right more often, only because finding more is paid for with false positives."""
     told = []
     for kind, part in rows.groupby("kind", sort=False):
         text = other_cut(part.set_index("joints").to_dict("index"))
@@ -188,8 +188,8 @@ def _cheaper(rows: pd.DataFrame) -> str:
     for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
         ratios = rows.loc[rows["cheaper"] == who, "ratio"]
         text = (
-            f"{who} costs less where one escape is as dear as {_price(ratios.min())} to {_price(ratios.max())} false "
-            "calls"
+            f"{who} costs less where one miss is as dear as {_price(ratios.min())} to {_price(ratios.max())} false "
+            "positives"
         )
         mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
         if (mine >= rows.loc[ratios.index, "trivial"]).all():

@@ -40,8 +40,9 @@ def overview(verdicts: Verdicts) -> Grid | None:
         row["joints"] = f"{row['faulty']} of {row['n']}"
     caption = (
         "Recall: share of the joints with the kind that are called so. Precision: share of the calls that are right, "
-        "which holds for this set's share of faulty joints. False call: a call on a joint sound in every kind. Average "
-        f"precision: how well the scores rank, whatever the cut. {WILSON_NOTE}."
+        "which holds for this set's share of faulty joints. False call: a call on a joint sound in every kind. "
+        "Both at each detector's cuts, the scores from which it calls. Average precision: how well its scores rank, "
+        f"whatever the cut. {WILSON_NOTE}."
     )
     return Grid(titled(pd.DataFrame(rows)), COLUMNS, caption, stem("in_short", verdicts))
 

@@ -86,7 +86,7 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
     told = [section for section in sections if section["findings"]]
     settled = [
-        {"set": name or ("all sets together" if several else ""), "groups": list(groups)}
+        {"set": f"“{name}”" if name else "All sets together" if several else "", "groups": list(groups)}
         for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(

@@ -215,7 +215,7 @@ def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judge
     )
     return Figure(
         to_svg(pod_picture(drawn, measure.title, measure.unit, limit)),
-        f"{verdicts.name}: {kind} against {measure.title} ({measure.unit}), n = {most}. Thick: POD; thin: lower "
+        f"“{verdicts.name}”: {kind} against {measure.title} ({measure.unit}), n = {most}. Thick: POD; thin: lower "
         "one-sided 95 % bound by the profile. Bars: share found in groups of similar size, Wilson 95 %. Filled "
         f"mark at 0.9: a90, open mark: a90/95. Top and bottom: targets found and missed.{thinned}",
         f"Probability that {kind} is detected over {measure.title} in {measure.unit}: {said}.",

@@ -21,7 +21,7 @@ def pod_findings(rows: Sequence[Row], several: bool) -> Iterator[Paragraph]:
         several: whether sets must be told apart.
     """
     for name, who in dict.fromkeys((row["set"], row["detector"]) for row in rows):
-        what = f"{name}, {who}" if several else str(who)
+        what = f"“{name}”, {who}" if several else str(who)
         told, refused = [], []
         for pair in _lengths([row for row in rows if (row["set"], row["detector"]) == (name, who)]):
             (told if any(not row["refused"] or row["proven"] for row in pair) else refused).append(pair)

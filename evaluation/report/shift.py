@@ -31,7 +31,8 @@ BAD: Final = {"ap": -1, "recall": -1, "false_positive_rate": 1}
 """Measures that findings speak of, and in which direction they get worse."""
 SINGLE: Final = {"recall": ("tp", "fn"), "precision": ("tp", "fp"), "false_positive_rate": ("fp", "tn")}
 WORDS: Final = (
-    "Every detector keeps the cuts it has. A difference is the figure on the other set less that on the reference; "
+    "Every detector keeps its own cuts (the scores from which it calls). A difference is the figure on the "
+    "other set less that on the reference; "
     "both sets are of different joints, so each is resampled on its own. AP and precision also depend on the "
     "share of faulty joints, which is another in every set; recall and the false-positive rate (joints without the "
     "kind that are called so) do not. Of differences that are none about one in forty looks like a loss by chance."
@@ -42,7 +43,8 @@ CAPTION: Final = (
 )
 DISTANCE_WORDS: Final = (
     "Distance of a scan: 0 in the middle half of what the detector's training scans spanned (voxels per ball, "
-    "contrast to noise, lanes where known), 1 at its ends, more beyond. AUROC is the chance that a scan of the "
+    "contrast-to-noise, dark bands between balls where known), 1 at its ends, more beyond. AUROC is the "
+    "chance that a scan of the "
     "shifted set lies farther out than one of the reference: 0.5 tells nothing, 1 tells them apart. A shift that "
     "leaves these quantities as they are is not noticed, however much it harms."
 )
@@ -62,7 +64,7 @@ def shift_section(sets: Sequence[Verdicts], reference: str) -> Section:
     table = shift_table(base, others)
     told = distance_table(base, others)
     blocks: list[Block] = [
-        Paragraph(f"Reference: {base.name}, {_size(base)}. " + WORDS),
+        Paragraph(f"Reference: “{base.name}”, {_size(base)}. " + WORDS),
         *(_named(one, found, len(sets)) for one in (base, *others) for found in outside_findings(one)),
         *(Paragraph(text, "finding") for text in _findings(table, n_boards(base))),
         *(Paragraph(text, "warning") for text in _few(base, others)),
@@ -245,7 +247,7 @@ def _shown(row: Mapping[str, Any], measure: str) -> bool:
 
 
 def _few(base: Verdicts, others: Sequence[Verdicts]) -> list[str]:
-    few = [f"{one.name} ({n_boards(one)})" for one in (base, *others) if n_boards(one) < FEWEST_BOARDS]
+    few = [f"“{one.name}” ({n_boards(one)})" for one in (base, *others) if n_boards(one) < FEWEST_BOARDS]
     if not few:
         return []
     return [
@@ -299,7 +301,7 @@ def _figures(table: pd.DataFrame, reference: str) -> list[Figure]:
     handles, labels = panels[0].get_legend_handles_labels()
     drawing.legend(handles, labels, loc="outside upper left", ncols=len(labels), fontsize=8, frameon=False)
     words = (
-        f"Average precision of each kind on {reference} (reference) and the shifted sets; bars: 95 %, resampled "
+        f"Average precision of each kind on “{reference}” (reference) and the shifted sets; bars: 95 %, resampled "
         "boards."
     )
     return [Figure(to_svg(drawing), words, words)]

@@ -107,10 +107,10 @@ def prevalence_blocks(
                 Column("not_faulty", "without the kind", "count"),
                 Column("precision", "precision there", "rate"),
                 Column("missed_ppm", "missed, ppm of joints", "ppm"),
-                Column("false_call_ppm", "called in vain, ppm of joints", "ppm"),
+                Column("false_call_ppm", "false positives, ppm of joints", "ppm"),
             ),
             "Precision restated by Bayes from recall and false-positive rate of this set, as if defects "
-            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. Where no joint was called in vain every "
+            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. Where there was no false positive every "
             "draw of boards would give 1: there the interval is from Wilson's bounds of recall and of the "
             "false-positive rate.",
             stem("prevalence", verdicts),

@@ -93,7 +93,7 @@ def test_few_boards_single_boards_and_unknown_distances_are_said(sets: list[Verd
     plain = replace(one_board, table=one_board.table.drop(columns="learned" + DISTANCE))
     section = shift_section([sets[1], plain], "usual")
     words = " ".join(b.text for b in section.blocks if isinstance(b, Paragraph))
-    assert "Under 10 boards in noisy (1)" in words
+    assert "Under 10 boards in “noisy” (1)" in words
     assert "worse" not in words
     assert "no difference has an interval" in words
     few = [

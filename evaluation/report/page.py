@@ -22,9 +22,11 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 TABLES: Final = "tables"
-LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
+LONG: Final = 40  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
 SHORT: Final = 27  # letters that stay on one line
 BROAD: Final = 8  # columns above which a table is printed small
+BROADEST: Final = 10  # columns above which even its figures wrap in print
+FEW: Final = 10  # rows up to which print keeps a table on one page
 SIGNS: Final = {"finding": ("◆", "Finding"), "warning": ("▲", "Limit")}
 
 
@@ -102,6 +104,8 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
         cautions=cautions,
         signs=SIGNS,
         broad=BROAD,
+        broadest=BROADEST,
+        few=FEW,
         script=Markup(_resource("page.js")),
         style=Markup(_resource("page.css")),
     )

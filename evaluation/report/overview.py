@@ -31,7 +31,7 @@ def overview(verdicts: Verdicts) -> Grid | None:
         return None
     judged = (verdicts.truth, verdicts.present, verdicts.scores, verdicts.cuts)
     stopped = escape_table(*judged).set_index(["kind", "detector"])
-    rows: list[dict[str, Any]] = per_kind_table(*judged).to_dict("records")  # type: ignore[assignment]
+    rows: list[dict[str, Any]] = per_kind_table(*judged).to_dict("records")
     rows += [_any_kind(who, stopped.loc[(ANY, who)]) for who in verdicts.scores]
     for row in rows:
         own = stopped.loc[(row["kind"], row["detector"])]

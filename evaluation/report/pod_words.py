@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from jointwise.evaluation.report.cells import written
 from jointwise.evaluation.report.section import Paragraph
 from jointwise.evaluation.report.words import listed
 from jointwise.evaluation.targets import VOID_LIMIT_PCT
@@ -22,7 +23,8 @@ def pod_findings(rows: Sequence[Row], several: bool) -> Iterator[Paragraph]:
     """
     for name, who in dict.fromkeys((row["set"], row["detector"]) for row in rows):
         what = f"“{name}”, {who}" if several else str(who)
-        told, refused = [], []
+        told: list[list[Row]] = []
+        refused: list[list[Row]] = []
         for pair in _lengths([row for row in rows if (row["set"], row["detector"]) == (name, who)]):
             (told if any(not row["refused"] or row["proven"] for row in pair) else refused).append(pair)
         if told:
@@ -107,4 +109,4 @@ def _sizes(pair: Sequence[Row], name: str) -> str:
 
 def _size(value: float, unit: str) -> str:
     word = "voxel" if unit == VOXELS and value <= 1 else unit
-    return f"{value:#.3g}".rstrip(".") + f" {word}"
+    return f"{written(value, 'number')} {word}"

@@ -18,7 +18,7 @@ demo: $(STAMP)
 	$(BIN)/jointwise demo
 
 test: $(STAMP)
-	$(BIN)/python -m pytest -m "not slow and not reference"
+	$(BIN)/python -m pytest -m "not slow and not reference" -n auto --maxprocesses 4 --dist loadscope
 
 test-slow: $(STAMP)
 	$(BIN)/python -m pytest -m "slow and not reference" --ignore=tests/commands/test_notebooks.py

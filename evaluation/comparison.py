@@ -30,7 +30,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 
 RATES: Final = (0.01, 0.05, 0.1)
-"""False-call rates at which recall is compared."""
+"""False-positive rates at which recall is compared."""
 SHOWN_RATIOS: Final = (1.0, 10.0, 100.0, 1000.0)
 NOBODY: Final = "not told apart"
 GROUPS: Final = ("all", "faulty", "sound")
@@ -117,10 +117,10 @@ def mcnemar_table(verdicts: Verdicts, draws: int = DRAWS) -> pd.DataFrame:
 
 
 def recall_table(verdicts: Verdicts, rates: Sequence[float] = RATES, draws: int = DRAWS) -> pd.DataFrame:
-    """Recall of both at the same false-call rates, each with the best cut within the rate.
+    """Recall of both at the same false-positive rates, each with the best cut within the rate.
 
     Returns:
-        Per pair, kind and rate: one, other, kind, rate, faulty, sound, allowed (false calls the rate allows),
+        Per pair, kind and rate: one, other, kind, rate, faulty, sound, allowed (false positives the rate allows),
         recall_one, recall_other, difference (one less other) with _low and _high (95 %, bootstrap over boards, the same
         boards for both, cuts chosen anew in each draw).
     """
@@ -150,7 +150,7 @@ def recall_table(verdicts: Verdicts, rates: Sequence[float] = RATES, draws: int 
 
 
 def cost_curves(verdicts: Verdicts, prevalence: Mapping[str, float] | None = None) -> pd.DataFrame:
-    """Expected cost of a joint over the ratio of prices, in units of one false call.
+    """Expected cost of a joint over the ratio of prices, in units of one false positive.
 
     Args:
         verdicts: of the detectors.

@@ -210,7 +210,8 @@ def prevalence_table(
 
     Returns:
         Columns kind, detector, share (in this set), prevalence, recall, false_positive_rate, precision with _low and
-        _high (resampled boards), precision_floor (recall at its lower and false-positive rate at its upper Wilson
+        _high and precision_method (resampled boards; where there was no false positive, or of a single board, from
+        Wilson's bounds of both rates), precision_floor (recall at its lower and false-positive rate at its upper Wilson
         bound), missed_ppm (joints with the kind that are not called so) and false_call_ppm, per million joints.
 
     Raises:
@@ -228,14 +229,22 @@ def prevalence_table(
         rate = measures.rates(cells)
         tp, fp, fn, tn = (int(cell) for cell in cells[0])
         restated = measures.precision_at(rate["recall"], rate["false_positive_rate"], given)
-        worst = (measures.wilson(tp, tp + fn).low, measures.wilson(fp, fp + tn).high)
+        hits, vain = measures.wilson(tp, tp + fn), measures.wilson(fp, fp + tn)
+        floor, ceiling = (
+            float(measures.precision_at(*rates, given))
+            for rates in ((hits.low, vain.high), (hits.high, vain.low))
+        )
+        drawn = interval(restated, n_boards(verdicts))
+        # Boards without a false positive give none in any draw, which would pass for certainty.
+        bare = np.isfinite(drawn.value) and (fp == 0 or np.isnan(drawn.low))
+        shown = drawn._replace(low=floor, high=ceiling) if bare else drawn
         recall, false_rate = float(rate["recall"][0]), float(rate["false_positive_rate"][0])
         rows.append(
             {"kind": kind, "detector": detector, "prevalence": given}
             | {"share": measures.ratio(tp + fn, tp + fp + fn + tn), "faulty": tp + fn, "not_faulty": fp + tn}
             | {"recall": recall, "false_positive_rate": false_rate}
-            | _cells("precision", interval(restated, n_boards(verdicts)))
-            | {"precision_floor": float(measures.precision_at(*worst, given))}
+            | _cells("precision", shown)
+            | {"precision_method": WILSON if bare else METHOD, "precision_floor": floor}
             | {"missed_ppm": 1e6 * given * (1 - recall), "false_call_ppm": 1e6 * (1 - given) * false_rate}
         )
     return pd.DataFrame(rows)

@@ -1,4 +1,4 @@
-"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and false calls beside."""
+"""Targets of a detection curve: joints with a flaw of known size, whether it was found, and calls on sound joints."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -98,6 +98,7 @@ class Targets:
         unknown_size: joints with the kind left out because its size is not known.
         false_calls, sound: joints sound in every kind, and how many of them the kind is called at; of voids only joints
             without any.
+        small_missed: voids not called that cover less than VOID_LIMIT_PCT, so that no call is wanted.
     """
 
     size: Floats
@@ -107,6 +108,7 @@ class Targets:
     unknown_size: int
     false_calls: int
     sound: int
+    small_missed: int = 0
 
     @property
     def floor(self) -> float:
@@ -140,8 +142,15 @@ def targets(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Targets 
         rows, sizes, hit, lost = _bridges(verdicts, size, called)
     return Targets(
         sizes, hit, verdicts.boards[rows], int(undecided.sum()), int(lost.sum()),
-        int(np.sum(called & sound)), int(np.sum(sound)),
+        int(np.sum(called & sound)), int(np.sum(sound)), _small_missed(table, measure, rows[~hit]),
     )  # fmt: skip
+
+
+def _small_missed(table: pd.DataFrame, measure: SizeMeasure, missed: np.ndarray) -> int:
+    """How many of the rows that were missed hold voids too small to be wanted."""
+    if measure.kind != "void" or "void_projected_area_pct" not in table:
+        return 0
+    return int(np.sum(_column(table, "void_projected_area_pct")[missed] < VOID_LIMIT_PCT))
 
 
 def _bridges(verdicts: Verdicts, size: Floats, called: Bools) -> tuple[np.ndarray, Floats, Bools, Bools]:

@@ -1,13 +1,14 @@
-"""Expected cost over the price of an escape, one panel per kind."""
+"""Expected cost over the price of a miss, one panel per kind."""
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from jointwise.evaluation.pictures.detector_lines import pen
 from jointwise.evaluation.pictures.joint_picture import INK, QUIET
+from jointwise.evaluation.pictures.log_axis import log_ticks
 
 PER = 1000
 """Costs are shown per so many joints."""
@@ -29,8 +30,8 @@ def draw_costs(curves: pd.DataFrame, titles: dict[str, str]) -> Figure:
         axes.axis("off")
     lines, names = grid[0].get_legend_handles_labels()
     grid[-1].legend(lines, names, loc="center", frameon=False, fontsize=9)
-    figure.supxlabel("cost of an escape, in false calls", fontsize=9, color=INK)
-    figure.supylabel(f"cost of {PER:,} joints, in false calls", fontsize=9, color=INK)
+    figure.supxlabel("price of a miss, in false positives", fontsize=9, color=INK)
+    figure.supylabel(f"cost of {PER:,} joints, in false positives", fontsize=9, color=INK)
     return figure
 
 
@@ -38,9 +39,6 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
     axes.set_title(title, fontsize=9, color=INK, loc="left")
     axes.set_xscale("log")
     axes.set_yscale("log")
-    for side in (axes.xaxis, axes.yaxis):
-        side.set_major_formatter(FuncFormatter(_plain))
-        side.set_minor_locator(NullLocator())
     costs = PER * curves[["shipped", "best", "trivial"]].to_numpy()
     costs = costs[np.isfinite(costs) & (costs > 0)]
     # A cost of nothing has no place on this axis: it runs along the bottom.
@@ -50,7 +48,7 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
         ratio, shipped, best = (rows[name].to_numpy() for name in ("ratio", "shipped", "best"))
         shown = np.maximum(PER * shipped, floor)
         axes.plot(
-            ratio, shown, color=colour, linestyle=dash, linewidth=1.6, label=f"{detector}, shipped cut",
+            ratio, shown, color=colour, linestyle=dash, linewidth=1.6, label=f"{detector}, its own cut",
             marker=marker, markevery=6, markersize=5,
         )  # fmt: skip
         thin = np.maximum(PER * best, floor)
@@ -60,6 +58,10 @@ def _panel(axes: Axes, curves: pd.DataFrame, title: str) -> None:
         first["ratio"], PER * first["trivial"], color=QUIET, linestyle=(0, (1, 3)), linewidth=1.2,
         label="call all or none, the cheaper",
     )  # fmt: skip
+    for side in (axes.xaxis, axes.yaxis):
+        side.set_major_locator(FixedLocator(log_ticks(*map(float, sorted(side.get_view_interval())))))
+        side.set_major_formatter(FuncFormatter(_plain))
+        side.set_minor_locator(NullLocator())
     axes.tick_params(labelsize=8, colors=INK)
     axes.spines[["top", "right"]].set_visible(False)
     if not len(costs):

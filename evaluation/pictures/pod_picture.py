@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from jointwise.evaluation.pictures.detector_lines import Pen, pen
 from jointwise.evaluation.pictures.joint_picture import INK, QUIET
+from jointwise.evaluation.pictures.log_axis import log_limits, log_ticks
 from jointwise.evaluation.statistics.measures import Bools, Floats
 from jointwise.evaluation.statistics.pod import Curve, NoCurve
 from jointwise.evaluation.statistics.pod_checks import size_groups
@@ -85,7 +86,7 @@ def _curve(axes: Axes, name: str, drawn: Drawn, look: Pen, unit: str) -> None:
             look.marker,
             color=look.colour,
             markerfacecolor="white",
-            label=f"{name}: no curve (see table)",
+            label=f"{name}: no curve (see the notes)",
         )
         return
     sizes = np.geomspace(curve.smallest, curve.largest, 120)
@@ -108,14 +109,9 @@ def _written(size: float, largest: float) -> str:
 def _frame(axes: Axes, detectors: Mapping[str, Drawn], label: str) -> None:
     sizes = np.concatenate([drawn.size for drawn in detectors.values()])
     axes.set(xscale="log", ylim=(-0.25, 1.25), yticks=np.arange(0, 1.01, 0.1), xlabel=label)
-    if sizes.min() < sizes.max():
-        axes.set_xlim(sizes.min() / 1.06, sizes.max() * 1.06)
-    ticks = [
-        t
-        for e in range(-3, 5)
-        for t in (10.0**e, 2 * 10.0**e, 5 * 10.0**e)
-        if sizes.min() <= t <= sizes.max()
-    ]
+    ends = log_limits(float(sizes.min()), float(sizes.max()))
+    ticks = log_ticks(*ends)
+    axes.set_xlim(*ends)
     axes.set_xticks(ticks, [f"{t:g}" for t in ticks])
     axes.set_xticks([], minor=True)
     axes.set_yticklabels(

@@ -40,6 +40,10 @@ def reliability_picture(detectors: Mapping[str, tuple[str, Sequence[Bin]]], kind
     axes.set_ylabel(f"share that has {kind}", color=INK)
     # Most joints lie at the ends: a straight scale would hide the others.
     below.set(yscale="symlog", xlabel="probability given", xticks=np.arange(0, 1.01, 0.2))
+    most = max((b.n for _, bins in detectors.values() for b in bins), default=1)
+    counts = [0.0, *(10.0**power for power in range(len(str(most))))]
+    below.set_yticks(counts, [f"{count:g}" for count in counts])
+    below.set_yticks([], minor=True)
     below.set_ylabel("joints", color=INK)
     for part in (axes, below):
         part.spines[["top", "right"]].set_visible(False)

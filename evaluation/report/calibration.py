@@ -172,13 +172,14 @@ def _notes(one: Verdicts, held_out: Verdicts) -> Iterator[Paragraph]:
         and np.isin(held_out.table["split"].astype(str), ("train", "validation")).any()
     ):
         yield Paragraph(
-            f"{one.name} holds only joints that detectors were fitted on: its calibration flatters.",
+            f"“{one.name}” holds only joints that detectors were fitted on: its calibration flatters.",
             "warning",
         )
     boards = len(np.unique(held_out.boards))
     if boards < FEWEST_BOARDS:
         yield Paragraph(
-            f"{one.name}: {counted(boards, 'board')}; intervals from under {FEWEST_BOARDS} are not to be relied on.",
+            f"“{one.name}”: {counted(boards, 'board')}; intervals from under {FEWEST_BOARDS} are too narrow "
+            f"to be relied on.",
             "warning",
         )
 
@@ -213,14 +214,18 @@ def _findings(rows: Sequence[Mapping[str, object]], several: bool) -> Iterator[P
         told = [row for row in own if not _few(row)]
         few = [str(row["kind_title"]) for row in own if _few(row)]
         said = [
-            f"{row['kind_title']} {row['ece']:.3f} ({row['ece_low']:.3f} to {row['ece_high']:.3f}, by chance "
-            f"{row['chance']:.3f})"
+            f"{row['kind_title']} {row['ece']:.3f} ({row['ece_low']:.3f} to {row['ece_high']:.3f}, exact scores "
+            f"would show {row['chance']:.3f})"
             for row in told
         ]
-        what = f"{name}, {who}" if several else str(who)
+        what = f"“{name}”, {who}" if several else str(who)
         n = sorted({int(str(row["n"])) for row in told})
         joints = f", {' to '.join(map(str, dict.fromkeys((n[0], n[-1]))))} joints" if n else ""
-        text = f"{what}{joints}: scores lie off the true share by {listed(said)}." if said else f"{what}:"
+        text = (
+            f"{what}{joints}: on average scores differ from the share that truly has the kind by {listed(said)}."
+            if said
+            else f"{what}:"
+        )
         rest = f" Too few joints with or without (under {FEWEST}) to tell: {listed(few)}." if few else ""
         yield Paragraph(text + rest, "finding" if said else "warning")
 
@@ -234,7 +239,7 @@ def _figure(verdicts: Verdicts, k: int, judged: Mapping[str, Calibrated]) -> Fig
     positives = next(iter(judged.values())).positives
     return Figure(
         to_svg(reliability_picture(drawn, kind)),
-        f"{verdicts.name}: reliability of {kind}, n = {n}, {positives} have it. Marks: mean score and share of each "
+        f"“{verdicts.name}”: reliability of {kind}, n = {n}, {positives} have it. Marks: mean score and share of each "
         "bin with Wilson 95 % (independent joints); below: joints in each bin, logarithmic.",
         f"Share of joints with {kind} over the score given: {'; '.join(words for words, _ in drawn.values())}.",
     )

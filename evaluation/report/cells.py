@@ -69,10 +69,10 @@ def written(value: Any, form: Format) -> str:
 
 def _significant(number: float) -> str:
     """Three significant digits without an exponent, where that can be read."""
-    if number != 0 and not 1e-4 <= abs(number) < 1e7:
-        return _minus(f"{number:.2e}")
-    if number == 0:
+    if abs(number) < 1e-12:  # what sums leave over
         return "0"
+    if not 1e-4 <= abs(number) < 1e7:
+        return _minus(f"{number:.2e}")
     rounded = float(f"{number:.3g}")
     digits = max(0, 2 - math.floor(math.log10(abs(rounded))))
     return _minus(f"{rounded:,.{digits}f}")

@@ -67,7 +67,8 @@ def _introduction(verdicts: Verdicts) -> str:
         f"{counted(boards, 'board')} ({verdicts.provenance.rstrip('.')}). A detector is right about "
         "a joint and a kind where its call agrees with the truth; any kind asks only whether a joint is faulty and "
         "whether it is called at all. '20 joints to 1': on 20 joints only the named detector is right, on 1 only the "
-        "other. P-values are of the exact McNemar test and take joints as independent; intervals are 95 % and resample "
+        "other. P-values are of the exact McNemar test and take joints as independent; intervals are 95 "
+        "% and resample "
         "whole boards. No correction is made for asking about several kinds and pairs."
     )
 
@@ -76,7 +77,7 @@ def _warnings(verdicts: Verdicts) -> list[Paragraph]:
     boards = len(set(verdicts.boards.tolist()))
     if boards >= FEWEST_BOARDS:
         return []
-    text = f"Only {counted(boards, 'board')}: intervals over boards are unreliable below {FEWEST_BOARDS}."
+    text = f"Only {counted(boards, 'board')}: intervals over boards are too narrow under {FEWEST_BOARDS}."
     return [Paragraph(text, "warning")]
 
 
@@ -90,7 +91,8 @@ def _mcnemar_grid(right: pd.DataFrame) -> Grid:
         Column("difference", "share right, one less other", "number"),
     ]  # fmt: skip
     caption = (
-        "Who is right, on all joints, on those with the kind (right: found) and on those without (right: not called). "
+        "Who is right, on all joints, on those with the kind (right: found) and on those without (right: "
+        "not called). "
         "p: exact McNemar test, two-sided, joints taken as independent. Difference of the share right: 95 % interval "
         "by bootstrap over boards."
     )
@@ -101,13 +103,14 @@ def _recall_grid(recall: pd.DataFrame) -> Grid:
     frame = recall.assign(kind=recall["kind"].map(WORDS))
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
-        Column("rate", "false-call rate at most", "rate"), Column("allowed", "false calls allowed", "count"),
+        Column("rate", "false-positive rate at most", "rate"), Column("allowed", "false positives allowed", "count"),
         Column("faulty", "faulty", "count"), Column("recall_one", "recall, one", "rate"),
         Column("recall_other", "recall, other", "rate"), Column("difference", "difference", "number"),
     ]  # fmt: skip
     caption = (
-        "Recall at equal false-call rates: of each detector the best cut that calls no more than that share of the "
-        "joints without the kind. The cuts are chosen on these very joints, which flatters both alike. 95 % interval "
+        "Recall at equal false-positive rates: of each detector the best cut (score from which it calls) that "
+        "calls no more than that share of the joints without the kind. The cuts are chosen on these very "
+        "joints, which flatters both alike. 95 % interval "
         "of the difference by bootstrap over boards, the same boards for both, cuts chosen anew in each draw."
     )
     return Grid(frame, columns, caption, "recall_at_equal_false_calls")
@@ -121,11 +124,12 @@ def _cost_figure(verdicts: Verdicts, prevalence: Mapping[str, float] | None) -> 
     titles = {kind: f"{WORDS[kind]}, {faulty} faulty of {n}" for kind, (faulty, n) in counts.items()}
     svg = to_svg(draw_costs(cost_curves(verdicts, prevalence), titles))
     caption = (
-        "Expected cost over the price of an escape. Thick with markers: at the shipped cuts. Thin: at the best cut for "
+        "Expected cost over the price of a miss, in false positives. Thick with markers: at each detector's own cuts. "
+        "Thin: at the best cut for "
         "that price, chosen on these very joints, so it flatters. Dotted: calling every joint or none, whichever is "
         f"cheaper; a detector above it is worth nothing at that price. Share of faulty joints {_share(prevalence)}."
     )
-    alt = f"Cost against the price of an escape for {', '.join(verdicts.scores)}; the figures are in the table below."
+    alt = f"Cost against the price of a miss for {', '.join(verdicts.scores)}; the figures are in the table below."
     return Figure(svg, caption, alt)
 
 
@@ -134,14 +138,16 @@ def _cost_grid(prices: pd.DataFrame, prevalence: Mapping[str, float] | None) -> 
     frame = shown.assign(kind=shown["kind"].map(WORDS)).reset_index(drop=True)
     columns = [
         Column("kind", "kind"), Column("one", "one"), Column("other", "other"),
-        Column("ratio", "price of an escape, false calls", "number"), Column("n", "n", "count"),
+        Column("ratio", "price of a miss, false positives", "number"), Column("n", "n", "count"),
         Column("cost_one", "cost per joint, one", "number"), Column("cost_other", "cost per joint, other", "number"),
         Column("difference", "difference", "number"), Column("cheaper", "cheaper"),
         Column("equal_at", "equal at", "number"),
     ]  # fmt: skip
     caption = (
-        "Expected cost of a joint at the shipped cuts, in false calls. 95 % interval of the difference by bootstrap "
-        "over boards. Equal at: price of an escape at which both cost the same. Share of faulty joints "
+        "Expected cost of a joint at each detector's own cuts, in the price of one false positive (a call "
+        "on a joint without the kind). 95 % interval of the "
+        "difference by bootstrap "
+        "over boards. Equal at: price of a miss at which both cost the same. Share of faulty joints "
         f"{_share(prevalence)}."
     )
     return Grid(frame, columns, caption, "cost")
@@ -169,7 +175,8 @@ def _set_up_grid(verdicts: Verdicts, setup: Mapping[str, SetUp]) -> Grid:
     ]  # fmt: skip
     caption = (
         "Run time on the machine of this evaluation, and what each detector was fitted on, as its files tell; n/a "
-        "where they do not. Fitted anew for a new package in the same way, a detector fitted on simulated joints needs "
+        "where they do not. Fitted anew for a new package in the same way, a detector fitted on "
+        "simulated joints needs "
         "no labelled ones, though nobody then knows how well it does on real scans. The novelty detector's fitting "
         "joints need only be known to be sound."
     )

@@ -10,11 +10,12 @@ import pandas as pd
 from jointwise.evaluation.comparison import NOBODY
 from jointwise.evaluation.report.words import WORDS, counted, listed
 from jointwise.evaluation.statistics.paired import LEAST_DISCORDANT
+from jointwise.evaluation.table import ANY
 
 LEVEL: Final = 0.05
 FEW: Final = "too few joints differ to tell"
 TOLD_AT: Final = 0.05
-"""False-call rate at which words compare recall; the table holds more."""
+"""False-positive rate at which words compare recall; the table holds more."""
 
 
 def pair_findings(right: pd.DataFrame, recall: pd.DataFrame) -> list[str]:
@@ -24,15 +25,15 @@ def pair_findings(right: pd.DataFrame, recall: pd.DataFrame) -> list[str]:
         right, recall: frames of evaluation.comparison.
     """
     findings = []
-    for (one, other), rows in right[right["joints"] == "all"].groupby(["one", "other"], sort=False):
-        asked = rows[rows["n"] > 0]
+    for (one, other), rows in right.groupby(["one", "other"], sort=False):
+        asked = rows[(rows["n"] > 0) & (rows["joints"] == "all")]
         if not len(asked):
             findings.append(f"{one} against {other}: no joint with known truth, nothing to tell.")
             continue
         least, most = int(asked["n"].min()), int(asked["n"].max())
         n = counted(most, "joint") if least == most else f"{least} to {most} joints"
         part = recall[(recall["one"] == one) & (recall["other"] == other)]
-        sentences = [f"{one} against {other}, {n}: {_who(asked)}.", *_finds_more(part)]
+        sentences = [f"{one} against {other}, {n}: {_who(asked)}.", *_other_cuts(rows), *_finds_more(part)]
         findings.append(" ".join(sentences))
     return findings
 
@@ -62,12 +63,44 @@ def _better(row: Mapping[str, Any]) -> tuple[str, str]:
     return f"{row['one'] if b > c else row['other']} is right more often", said
 
 
+def _other_cuts(rows: pd.DataFrame) -> list[str]:
+    """Kinds for which nobody is right more often, only because finding more is paid for with false positives."""
+    told = []
+    for kind, part in rows.groupby("kind", sort=False):
+        text = other_cut(part.set_index("joints").to_dict("index"))
+        if text:
+            told.append(f"{WORDS[str(kind)][0].upper()}{WORDS[str(kind)][1:]}: {text}")
+    return told
+
+
+def other_cut(groups: Mapping[str, Mapping[str, Any]]) -> str:
+    """That two detectors differ the one way on faulty and the other way on sound joints; empty where they do not.
+
+    Args:
+        groups: rows of one pair and kind from evaluation.comparison.mcnemar_table, by `joints`.
+    """
+    faulty, sound = groups["faulty"], groups["sound"]
+    ways = [part["only_one"] - part["only_other"] for part in (faulty, sound)]
+    if groups["all"]["p"] < LEVEL or max(faulty["p"], sound["p"]) >= LEVEL or ways[0] * ways[1] >= 0:
+        return ""
+    one, other = faulty["one"], faulty["other"]
+    more, less = (one, other) if ways[0] > 0 else (other, one)
+    found, missed = sorted((faulty["only_one"], faulty["only_other"]), reverse=True)
+    spared, called = sorted((sound["only_one"], sound["only_other"]), reverse=True)
+    where = "sound joints" if faulty["kind"] == ANY else "joints without the kind"
+    return (
+        f"{more} finds {found} that {less} misses, {missed} the other way (p {_p(faulty['p'])}); on {where} {less} is "
+        f"right {spared} times alone, {called} the other way (p {_p(sound['p'])}): a different cut (the score from "
+        "which each calls), not a different eye; see recall at equal false-positive rates."
+    )
+
+
 def _holds_by_board(row: Mapping[str, Any]) -> bool:
     return bool(row["difference_low"] > 0 or row["difference_high"] < 0)
 
 
 def _finds_more(recall: pd.DataFrame) -> list[str]:
-    """Who finds more at equal false calls, where an interval excludes no difference."""
+    """Who finds more at equal false-positive rates, where an interval excludes no difference."""
     groups: dict[str, list[str]] = {}
     for row in recall[np.isclose(recall["rate"], TOLD_AT)].to_dict("records"):
         if _holds_by_board(row):
@@ -75,7 +108,7 @@ def _finds_more(recall: pd.DataFrame) -> list[str]:
             who = row["one"] if row["difference"] > 0 else row["other"]
             groups.setdefault(who, []).append(f"{WORDS[row['kind']]} (+{size:.2f}, {low:.2f} to {high:.2f})")
     return [
-        f"At {100 * TOLD_AT:g} % false calls {who} finds a larger share of {listed(kinds)}."
+        f"At a false-positive rate of {100 * TOLD_AT:g} % {who} finds a larger share of {listed(kinds)}."
         for who, kinds in groups.items()
     ]
 
@@ -98,7 +131,7 @@ def kind_words(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) 
             name, pair = WORDS[str(kind)], (one, other)
             sentences = [
                 f"{name[0].upper()}{name[1:]}, {one} against {other}:",
-                _verdict(part.set_index("joints").to_dict("index"), one, other),
+                _verdict(part.set_index("joints").to_dict("index")),
                 _at_equal_rate(_of(recall, kind, pair), one, other),
                 _cheaper(_of(prices, kind, pair)),
             ]
@@ -106,9 +139,10 @@ def kind_words(right: pd.DataFrame, recall: pd.DataFrame, prices: pd.DataFrame) 
     return told
 
 
-def _verdict(groups: Mapping[str, Mapping[str, Any]], one: str, other: str) -> str:
+def _verdict(groups: Mapping[str, Mapping[str, Any]]) -> str:
     """Who is right more often, in one sentence."""
     every = groups["all"]
+    one, other = every["one"], every["other"]
     n, b, c = every["n"], every["only_one"], every["only_other"]
     if not n:
         return f"{one} and {other}: no joint with known truth, nothing to tell."
@@ -118,7 +152,9 @@ def _verdict(groups: Mapping[str, Mapping[str, Any]], one: str, other: str) -> s
     gap = _range(every, "difference")
     exact = f"exact McNemar p {_p(every['p'])}"
     if every["p"] >= LEVEL:
-        return f"{counts} ({exact}; share right {gap}): not told apart."
+        told = f"{counts} ({exact}; share right {gap}): not told apart."
+        cut = other_cut(groups)
+        return f"{told} But {cut}" if cut else told
     better = one if b > c else other
     faulty, sound = (groups[name][f"only_{'one' if b > c else 'other'}"] for name in ("faulty", "sound"))
     text = (
@@ -131,7 +167,7 @@ def _verdict(groups: Mapping[str, Mapping[str, Any]], one: str, other: str) -> s
 
 
 def _at_equal_rate(rows: pd.DataFrame, one: str, other: str) -> str:
-    """Recall at 5 % false calls, where an interval excludes no difference."""
+    """Recall at a false-positive rate of 5 %, where an interval excludes no difference."""
     found = rows[np.isclose(rows["rate"], TOLD_AT)] if len(rows) else rows
     if not len(found):
         return ""
@@ -141,7 +177,7 @@ def _at_equal_rate(rows: pd.DataFrame, one: str, other: str) -> str:
     more, less = (one, other) if row["difference"] > 0 else (other, one)
     size, low, high = _gap(row)
     return (
-        f"At no more than {100 * row['rate']:g} % false calls the recall of {more} is {size:.2f} ({low:.2f} to "
+        f"At a false-positive rate of {100 * row['rate']:g} % at most the recall of {more} is {size:.2f} ({low:.2f} to "
         f"{high:.2f}) higher than that of {less} ({row['faulty']} faulty)."
     )
 
@@ -151,12 +187,15 @@ def _cheaper(rows: pd.DataFrame) -> str:
     told = []
     for who in dict.fromkeys(name for name in rows["cheaper"] if name != NOBODY):
         ratios = rows.loc[rows["cheaper"] == who, "ratio"]
-        text = f"{who} is cheaper where an escape costs {_price(ratios.min())} to {_price(ratios.max())} false calls"
+        text = (
+            f"{who} costs less where one miss is as dear as {_price(ratios.min())} to {_price(ratios.max())} false "
+            "positives"
+        )
         mine = rows.loc[ratios.index, "cost_one" if who == rows["one"].iloc[0] else "cost_other"]
         if (mine >= rows.loc[ratios.index, "trivial"]).all():
             text += " (where calling every joint or none costs no more)"
         told.append(text)
-    return f"At the shipped cuts {' and '.join(told)}." if told else ""
+    return f"At their own cuts {' and '.join(told)}." if told else ""
 
 
 def _of(frame: pd.DataFrame, kind: Any, pair: Any) -> pd.DataFrame:

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 
 import pandas as pd
@@ -13,6 +12,7 @@ from jointwise.evaluation.report.compare import compare_section
 from jointwise.evaluation.report.failures import MOST, failures_section
 from jointwise.evaluation.report.measures import measures_section
 from jointwise.evaluation.report.observer import observer_section
+from jointwise.evaluation.report.overview import overview
 from jointwise.evaluation.report.page import Part
 from jointwise.evaluation.report.pod import pod_section
 from jointwise.evaluation.report.readers import readers_section
@@ -21,7 +21,6 @@ from jointwise.evaluation.report.shift import shift_section
 from jointwise.evaluation.report.slices import slices_section
 from jointwise.evaluation.set_up import SetUp
 from jointwise.evaluation.verdicts import Verdicts
-from jointwise.joints.errors import InputError
 
 
 @dataclass(frozen=True)
@@ -49,21 +48,6 @@ class Asked:
     reference: str = ""
     observer: pd.DataFrame | None = None
     pictures: int = MOST
-
-
-def read_observer(path: Path) -> pd.DataFrame:
-    """The results of an observer study.
-
-    Raises:
-        InputError: no such file, or no table.
-    """
-    try:
-        return pd.read_parquet(path)
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"expected the results of an observer study (Parquet) at {path}, found none that read "
-            f"({type(error).__name__}); run the study again"
-        ) from error
 
 
 OfSet = Callable[[Verdicts, Asked], Section | None]
@@ -105,7 +89,7 @@ def parts(
     """
     return [
         *(
-            Part(one.name, _given([topic(one, asked) for topic in of_each]), one.provenance)
+            Part(one.name, _given([topic(one, asked) for topic in of_each]), one.provenance, overview(one))
             for one in asked.sets
         ),
         Part("", _given([topic(asked) for topic in of_all])),

@@ -1,4 +1,4 @@
-"""Every miss and every false call of every detector: one table, and the worst of them as pictures."""
+"""Every miss and every false positive of every detector: one table, and the worst of them as pictures."""
 
 import io
 from collections.abc import Sequence
@@ -56,7 +56,7 @@ class Failures(NamedTuple):
 
 
 def failures(verdicts: Verdicts) -> Failures:
-    """Misses and false calls, kind by kind, of joints whose truth is known."""
+    """Misses and false positives, kind by kind, of joints whose truth is known."""
     truth, known = verdicts.truth == 1, verdicts.known
     calls = {who: verdicts.calls(who) for who in verdicts.scores}
     return Failures(
@@ -78,14 +78,15 @@ def failures_section(verdicts: Verdicts, read: Read | None = None, most: int = M
     blocks: list[Block] = [Paragraph(_in_words(verdicts, found))]
     if len(order):
         blocks += [_grid(verdicts, found, order), *_pictures(verdicts, found, order, read, most)]
-    return Section("Misses and false calls", "failures", blocks, _numbers(found))
+    return Section("Misses and false positives", "failures", blocks, _numbers(found))
 
 
 def _in_words(verdicts: Verdicts, found: Failures) -> str:
     several = len(found.missed) > 1
     text = (
-        "A miss is a kind that is there by the truth and is not called; a false call is a kind that is called "
-        "and is not there. A faulty joint of which nothing at all is called escapes. "
+        "A miss is a kind that is there by the truth and is not called; a false positive is a kind that is "
+        "called and is not there (on a joint sound in every kind: a false call). A faulty joint of which "
+        "nothing at all is called escapes. "
     )
     known = counted(int(verdicts.known.any(axis=1).sum()), "joint")
     if not len(found.rows):
@@ -107,7 +108,7 @@ def _alone(found: Failures) -> dict[str, NDArray[np.intp]]:
 
 
 def _worst_first(verdicts: Verdicts, found: Failures) -> NDArray[np.intp]:
-    """Rows by turns from misses and from false calls, each list with the worst first.
+    """Rows by turns from misses and from false positives, each list with the worst first.
 
     Escapes come before other misses; then counts how far the score lies on the wrong side of its cut.
     """
@@ -150,7 +151,8 @@ def _grid(verdicts: Verdicts, found: Failures, order: NDArray[np.intp]) -> Grid:
             frame[f"{who}_score_{kind}"] = scores[order, k]
             frame[f"{who}_cut_{kind}"] = verdicts.cuts[who][order, k]
     caption = (
-        f"All {len(order)} joints on which a detector errs, by turns a miss and a false call, the worst of each first. "
+        f"All {len(order)} joints on which a detector errs, by turns a miss and a false positive, the worst "
+        f"of each first. "
         "The file also holds every score and cut. No intervals: these are single joints."
     )
     return Grid(frame, columns, caption, "failures")
@@ -241,9 +243,7 @@ def _size(verdicts: Verdicts, row: int) -> str:
 def _scores(verdicts: Verdicts, who: str, row: int) -> str:
     """All four scores beside their cuts; at or over it a kind is called."""
     pairs = zip(KINDS, verdicts.scores[who][row], verdicts.cuts[who][row], strict=True)
-    return ", ".join(
-        f"{TITLES[kind]} {score:.2f} {'≥' if score >= cut else '<'} {cut:.2f}" for kind, score, cut in pairs
-    )
+    return ", ".join(f"{TITLES[kind]} {beside(score, cut)}" for kind, score, cut in pairs)
 
 
 def _evidence(found: Failures, row: int) -> str | None:
@@ -301,3 +301,9 @@ def _numbers(found: Failures) -> dict[str, float]:
         for who, which in parts.items()
         for k, kind in enumerate(KINDS)
     }
+
+
+def beside(score: float, cut: float) -> str:
+    """A score and its cut, `0.94 < 0.96`, with as many digits as it takes to tell them apart."""
+    digits = next((n for n in range(2, 8) if f"{score:.{n}f}" != f"{cut:.{n}f}"), 2)
+    return f"{score:.{digits}f} {'≥' if score >= cut else '<'} {cut:.{digits}f}"

@@ -21,13 +21,13 @@ DIGITS = 16
 
 CRITERIA = {
     "f1": "best F1",
-    "guarded_f1": "best F1, but few false calls",
-    "false_calls": "a limit to false calls",
+    "guarded_f1": "best F1, but few false positives",
+    "false_calls": "a limit to false positives",
 }
 ENVELOPE = {
     "voxels_per_ball": "voxels per ball",
-    "cnr": "solder over air ÷ noise",
-    "lane": "lanes ÷ solder over air",
+    "cnr": "contrast-to-noise",
+    "lane": "dark bands between balls ÷ contrast",
 }
 
 
@@ -74,7 +74,7 @@ def set_facts(verdicts: Verdicts, fingerprint: str, several: bool) -> Facts:
         "pitch": _range(verdicts, "pitch_mm", "mm"),
         "voxel": _range(verdicts, "voxel_um", "µm"),
         "voxels per ball": _range(verdicts, "voxels_per_ball", ""),
-        "solder over air ÷ noise": _range(verdicts, "cnr", ""),
+        "contrast-to-noise (solder over air ÷ noise)": _range(verdicts, "cnr", ""),
     }
     for k, kind in enumerate(KINDS):
         known = verdicts.known[:, k]
@@ -86,7 +86,7 @@ def set_facts(verdicts: Verdicts, fingerprint: str, several: bool) -> Facts:
     rows["readers"] = ", ".join(verdicts.readers)
     rows["split"] = _few(table["split"].unique()) if "split" in table else ""
     rows["fingerprint"] = fingerprint[:DIGITS]
-    return facts(f"Set {verdicts.name}", rows)
+    return facts(f"Set “{verdicts.name}”", rows)
 
 
 def detector_facts(who: str, judge: "Judge | None", sets: Sequence[Verdicts]) -> Facts:
@@ -99,7 +99,7 @@ def detector_facts(who: str, judge: "Judge | None", sets: Sequence[Verdicts]) ->
     rows["time per joint"] = ", ".join(times)
     beyond = [(one, int((one.outside[who] & one.present).sum())) for one in sets if who in one.outside]
     rows["outside its training"] = ", ".join(
-        f"{count} of {int(one.present.sum())} joints of {one.name}" for one, count in beyond if count
+        f"{count} of {int(one.present.sum())} joints of “{one.name}”" for one, count in beyond if count
     )
     return facts(f"Detector {who}", rows)
 
@@ -121,7 +121,7 @@ def _card(judge: "Judge") -> dict[str, str]:
         rows["trained on"] = f"{card.data.get('training_joints', 'an unknown number of')} {simulated}"
         rows["training data"] = str(card.data.get("fingerprint", ""))[:DIGITS]
         rows["made by"] = f"jointwise {card.code_version}"
-    rows["cuts chosen by"] = chosen_by(judge)
+    rows["cuts (scores from which it calls) chosen by"] = chosen_by(judge)
     if len(thresholds.values) > 1:
         rows["noise classes"] = f"{len(thresholds.values)}, each with cuts of its own"
     rows["cuts known as"] = thresholds.identity

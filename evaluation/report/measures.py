@@ -10,6 +10,7 @@ from jointwise.evaluation import measured
 from jointwise.evaluation.bridges import bridge_table, can_group
 from jointwise.evaluation.confusion import NOTHING, confusion_table, confusion_text
 from jointwise.evaluation.measured import COMPOSED, MACRO, SINGLE
+from jointwise.evaluation.report.outside import outside_findings
 from jointwise.evaluation.report.section import Block, Column, Grid, Paragraph, Section
 from jointwise.evaluation.report.thresholds import prevalence_blocks, threshold_blocks
 from jointwise.evaluation.report.words import (
@@ -57,6 +58,7 @@ def measures_section(
     table = measured.measured_table(verdicts, found)
     stopped = measured.stopped_table(verdicts, weights)
     blocks: list[Block] = [
+        *outside_findings(verdicts),
         _judged(verdicts),
         *reservations(verdicts, table),
         *_in_words(stopped),
@@ -87,8 +89,10 @@ def reservations(verdicts: Verdicts, table: pd.DataFrame) -> list[Paragraph]:
         )
     elif boards < FEWEST_BOARDS:
         notes.append(
-            f"The set has only {counted(boards, 'board')}. Intervals from resampled boards are unreliable under "
-            f"{FEWEST_BOARDS} boards and as a rule too narrow; beside single rates they are left out."
+            f"The set has only {counted(boards, 'board')}. Intervals from resampled boards are as a rule "
+            f"too narrow under "
+            f"{FEWEST_BOARDS} boards: they stand only where there is no other interval (F1, average precision, "
+            "differences), never beside one that does without boards."
         )
     few = measured.too_few_to_rank(table)
     if few:
@@ -134,13 +138,13 @@ def _range(row: Mapping[str, float], name: str) -> str:
 
 
 def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
-    shown = titled(table)
+    shown = titled(table).assign(of=_of(verdicts, table))
     blocks: list[Block] = [
         Grid(
             shown,
             (
                 *WHO,
-                Column("n", "joints", "count"),
+                Column("of", "joints"),
                 Column("faulty", "faulty", "count"),
                 Column("precision", "precision", "rate"),
                 Column("recall", "recall", "rate"),
@@ -181,6 +185,15 @@ def _measures(verdicts: Verdicts, table: pd.DataFrame) -> list[Block]:
             )
         )
     return [*blocks, *_left_out(table)]
+
+
+def _of(verdicts: Verdicts, table: pd.DataFrame) -> list[str]:
+    """What every row is of: joints; in the rows of all kinds, decisions (a joint and a kind), several on each joint."""
+    joints = counted(int(verdicts.known.any(axis=1).sum()), "joint")
+    return [
+        f"{row['n']:,}" if row["kind"] in KINDS else f"{row['n']:,} decisions on {joints}"
+        for row in table.to_dict("records")
+    ]
 
 
 def _left_out(table: pd.DataFrame) -> list[Paragraph]:
@@ -287,7 +300,8 @@ def _bridges(verdicts: Verdicts, weights: Floats) -> list[Block]:
             ),
             "A bridge joins two or more joints; a chain of joined joints is one bridge, and only its "
             "joints in this set count. False bridges: groups of neighbouring joints called bridging that "
-            "touch no true bridge. Wilson interval, 95 %, which takes bridges (joints) as independent; by "
+            "touch no true bridge. The detection curves count the same bridges, but only those whose neck "
+            "is known. Wilson interval, 95 %, which takes bridges (joints) as independent; by "
             "boards: resampled boards.",
             stem("bridges", verdicts),
         )

@@ -30,7 +30,7 @@ METHOD = (
 )
 CAPTION = (
     "Observer study. Intervals: 95 %, jackknife over boards with Student's t, both observers on the same boards. "
-    "Recall of the best linear test at 1 % false calls follows from its d' for Gaussian noise."
+    "Recall of the best linear test at a false-positive rate of 1 % follows from its d' for Gaussian noise."
 )
 
 
@@ -59,7 +59,7 @@ def _findings(frame: pd.DataFrame) -> list[str]:
         rows = frame[frame["kind"] == kind].drop_duplicates("size").sort_values("size")
         parts = [
             f"{size(row)}: AUC {row['ideal_auc']:.2f} ({row['ideal_auc_low']:.2f} to {row['ideal_auc_high']:.2f}), "
-            f"recall {row['ideal_recall']:.2f} at 1 % false calls"
+            f"recall {row['ideal_recall']:.2f} at a false-positive rate of 1 %"
             for row in rows.to_dict("records")
         ]
         told.append(f"{TITLES[kind].capitalize()}, the best linear test: " + "; ".join(parts) + ".")
@@ -81,7 +81,7 @@ def _warnings(frame: pd.DataFrame) -> list[str]:
         )
     if frame["boards"].min() < FEWEST_BOARDS:
         told.append(
-            f"Only {counted(frame['boards'].min(), 'board')}: under {FEWEST_BOARDS} the intervals are unreliable."
+            f"Only {counted(frame['boards'].min(), 'board')}: under {FEWEST_BOARDS} the intervals are too narrow."
         )
     nothing = frame[frame["note"] == "nothing to find"].drop_duplicates(["kind", "size"])
     for row in nothing.to_dict("records"):
@@ -106,7 +106,8 @@ def _grid(frame: pd.DataFrame) -> Grid:
         Column("kind_title", "Fault"), Column("size_title", "Size"), Column("size_um", "µm", "number"),
         Column("detector", "Detector"), Column("pairs", "Pairs", "count"), Column("boards", "Boards", "count"),
         Column("ideal_d", "Best linear test, d'", "number"), Column("ideal_auc", "its AUC", "rate"),
-        Column("ideal_recall", "its recall at 1 % false calls", "rate"), Column("auc", "Detector's AUC", "rate"),
+        Column("ideal_recall", "its recall at a false-positive rate of 1 %", "rate"),
+        Column("auc", "Detector's AUC", "rate"),
         Column("d", "its d'", "number"), Column("efficiency", "Efficiency", "number"),
         Column("called", "Called with the fault", "rate"), Column("called_sound", "Called without", "rate"),
         Column("note", "Note"),

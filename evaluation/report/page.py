@@ -22,10 +22,11 @@ from jointwise.joints.atomic import write_bytes, write_text
 
 REPORT: Final = "report.html"
 TABLES: Final = "tables"
-ALL_SETS: Final = "all sets together"
-LONG: Final = 25  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
+LONG: Final = 40  # rows from which a table scrolls in a box of its own on a screen; print shows all of it
 SHORT: Final = 27  # letters that stay on one line
 BROAD: Final = 8  # columns above which a table is printed small
+BROADEST: Final = 10  # columns above which even its figures wrap in print
+FEW: Final = 10  # rows up to which print keeps a table on one page
 SIGNS: Final = {"finding": ("◆", "Finding"), "warning": ("▲", "Limit")}
 
 
@@ -37,11 +38,13 @@ class Part:
         name: of the set; empty for what belongs to all.
         sections: in the order in which they are read.
         provenance: where scans and labels of the set come from; stands in every row of its written tables.
+        overview: the shortest account of the set, for the top of the page; None where there is none.
     """
 
     name: str
     sections: Sequence[Section]
     provenance: str = ""
+    overview: Grid | None = None
 
 
 class Facts(NamedTuple):
@@ -85,17 +88,24 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
     sections = [_section(part, section, several, numbers) for part in parts for section in part.sections]
     told = [section for section in sections if section["findings"]]
     settled = [
-        {"set": name or (ALL_SETS if several else ""), "groups": list(groups)}
+        {"set": f"“{name}”" if name else "All sets together" if several else "", "groups": list(groups)}
         for name, groups in itertools.groupby(told, lambda one: one["set"])
     ]
     return _template().render(
         head=head,
         when=head.when.strftime("%Y-%m-%d %H:%M"),
         sections=sections,
+        short=[
+            {"set": part.name if several else "", "table": _shown(part.overview, part)}
+            for part in parts
+            if part.overview
+        ],
         settled=settled,
         cautions=cautions,
         signs=SIGNS,
         broad=BROAD,
+        broadest=BROADEST,
+        few=FEW,
         script=Markup(_resource("page.js")),
         style=Markup(_resource("page.css")),
     )
@@ -144,7 +154,8 @@ def _tables(parts: Sequence[Part]) -> dict[str, pd.DataFrame]:
     """File name without ending -> table."""
     tables: dict[str, pd.DataFrame] = {}
     for part in parts:
-        for grid in (b for section in part.sections for b in section.blocks if isinstance(b, Grid)):
+        blocks = [part.overview, *(block for section in part.sections for block in section.blocks)]
+        for grid in (block for block in blocks if isinstance(block, Grid)):
             stem = _stem(part, grid)
             if stem in tables:
                 raise ValueError(f"two tables are called {stem}")
@@ -195,10 +206,14 @@ def _block(run: list[Block], part: Part, numbers: Iterator[int]) -> Iterator[dic
     if isinstance(first, Paragraph):
         yield {"what": first.role, "text": first.text}
     elif isinstance(first, Grid):
-        yield {"what": "table", **_table(first), "file": f"{TABLES}/{_stem(part, first)}.csv"}
+        yield _shown(first, part)
     else:
         figures = [_figure(one, next(numbers)) for one in run if isinstance(one, Figure)]
         yield {"what": "pictures" if _in_pixels(first) else "figure", "figures": figures}
+
+
+def _shown(grid: Grid, part: Part) -> dict[str, Any]:
+    return {"what": "table", **_table(grid), "file": f"{TABLES}/{_stem(part, grid)}.csv"}
 
 
 def _table(grid: Grid) -> dict[str, Any]:

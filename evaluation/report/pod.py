@@ -10,8 +10,9 @@ import pandas as pd
 
 from jointwise.evaluation.pictures.pod_picture import MOST_POINTS, Drawn, pod_picture
 from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.report.pod_words import numbered, pod_findings
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
-from jointwise.evaluation.report.words import listed
+from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS
 from jointwise.evaluation.statistics.pod import LEAST_TARGETS, Curve, NoCurve
 from jointwise.evaluation.statistics.pod_boards import a90_of_boards
@@ -32,9 +33,9 @@ FEWEST_PROOF: Final = 29
 """Targets without a miss that prove a POD of 0.9: the largest group must hold as many to prove anything."""
 
 INTRODUCTION: Final = (
-    "A target is a joint that truly has the flaw, of known size; a hit is a call of that kind at the shipped "
-    "cut. The curve gives the probability of detection (POD) over the size, fitted to hits and misses by "
-    "maximum likelihood after MIL-HDBK-1823A and ASTM E2862 (logit, or probit where its AIC is lower by more "
+    "A target is a joint that truly has the flaw, of known size; a hit is a call of that kind: a score at or above the "
+    "detector's own cut. The curve gives the probability of detection (POD) over the size, fitted to hits and misses "
+    "by maximum likelihood after MIL-HDBK-1823A and ASTM E2862 (logit, or probit where its AIC is lower by more "
     "than 2). a90 is the size found 9 times of 10; a90/95 is its upper one-sided 95 % bound by the profile "
     "likelihood: the figure to rely on. Where sound joints are called too, their share is the curve's floor "
     "(taken as known). Joints whose truth is marginal or unknown are left out."
@@ -62,15 +63,11 @@ NUMBERS: Final = (
     Column("size", "size"),
     Column("detector", "detector"),
     Column("n", "targets", "count"),
-    Column("hits", "found", "count"),
     Column("misses", "missed", "count"),
     Column("a50", "a50", "number"),
     Column("a90", "a90", "number"),
     Column("a90_95", "a90/95", "number"),
-    Column("link", "curve"),
-    Column("floor_text", "false calls"),
-    Column("fit_p", "p of fit", "p"),
-    Column("remark", "remark"),
+    Column("note", "note"),
 )
 
 FITTED: Final = ("a50", "a90", "a90_95", "intercept", "slope", "log_likelihood", "smallest", "largest")
@@ -88,7 +85,8 @@ class Judged:
 def pod_section(verdicts: Verdicts | Sequence[Verdicts]) -> Section:
     """Detection curves of every detector against every size that the sets hold."""
     sets = [verdicts] if isinstance(verdicts, Verdicts) else list(verdicts)
-    rows, figures = [], []
+    rows: list[dict[str, object]] = []
+    figures = []
     numbers: dict[str, float] = {}
     for one in sets:
         for measure in SIZE_MEASURES:
@@ -99,8 +97,10 @@ def pod_section(verdicts: Verdicts | Sequence[Verdicts]) -> Section:
                 figures.append(_figure(one, measure, judged))
     blocks: list[Block] = [Paragraph(text) for text in (INTRODUCTION, INDEPENDENCE, VOIDS, BRIDGES)]
     if rows:
-        blocks += _findings(rows, len(sets) > 1)
+        notes = numbered(rows)
+        blocks += pod_findings(rows, len(sets) > 1)
         blocks.append(_grid(rows, len(sets) > 1))
+        blocks += [Paragraph(f"Note {number}: {text}.") for number, text in enumerate(notes, 1)]
     else:
         blocks.append(Paragraph("No set holds sizes of flaws, so there is no curve to draw.", "warning"))
     return Section("From which size on flaws are found", "detection-curves", [*blocks, *figures], numbers)
@@ -114,13 +114,13 @@ def judge(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Judged | N
     result, ahead = best_curve(found.size, found.hit, found.floor)
     row: dict[str, object] = {
         "set": verdicts.name, "kind": measure.kind, "kind_title": TITLES[measure.kind], "measure": measure.name,
-        "size": f"{measure.title}, {measure.unit}", "detector": detector, "n": len(found.size),
+        "size": f"{measure.title}, {measure.unit}", "title": measure.title, "unit": measure.unit, "detector": detector,
+        "n": len(found.size), "small_missed": found.small_missed,
         "hits": int(found.hit.sum()), "misses": int(np.sum(~found.hit)), "boards": len(np.unique(found.boards)),
         "unknown_label": found.unknown_label, "unknown_size": found.unknown_size,
         "false_calls": found.false_calls, "sound": found.sound,
-        "floor_text": f"{found.false_calls} of {found.sound}" if found.sound else "no sound joint",
         **dict.fromkeys((*FITTED, "a90_low", "a90_high"), math.nan),
-        "limits": "", "link": "",
+        "limits": [], "link": "",
         "aic_logit_less_probit": ahead, "fit_deviance": math.nan, "fit_df": math.nan, "fit_p": math.nan,
         "refused": result.key if isinstance(result, NoCurve) else "",
         "reason": result.reason if isinstance(result, NoCurve) else "",
@@ -130,8 +130,12 @@ def judge(verdicts: Verdicts, detector: str, measure: SizeMeasure) -> Judged | N
         remarks.append(f"{found.unknown_label} of undecided truth left out")
     if found.unknown_size:
         remarks.append(f"{found.unknown_size} of unknown size left out")
-    remarks += _proof(found, measure.unit)
-    row["remark"] = "; ".join(remarks)
+    row |= _proof(found, measure.unit)
+    if row["refused"] == "floor_too_high":
+        row["proven"] = False  # calling nearly everything finds everything
+    if row["proven"] or row["refused"]:
+        remarks.append(str(row["proof"]))
+    row["remarks"] = remarks
     return Judged(found, result, row)
 
 
@@ -168,74 +172,37 @@ def _numbers_of(curve: Curve, found: Targets, row: dict[str, object]) -> list[st
             f"misses last: of the {group.n} largest {group.n - group.hits} were missed where the curve expects "
             f"{expected:.1f}"
         )
-    row["limits"] = ", ".join(limits)
+    row["limits"] = limits
     return remarks
 
 
-def _proof(found: Targets, unit: str) -> list[str]:
+def _proof(found: Targets, unit: str) -> dict[str, object]:
     """What the largest targets prove on their own: a quarter of all, 29 at least."""
     n = len(found.size)
     if n < FEWEST_PROOF:
-        return [
-            f"{n} targets are too few to prove a POD of 0.9 at any size ({FEWEST_PROOF} without a miss would)"
-        ]
-    limit = np.sort(found.size)[-max(FEWEST_PROOF, n // 4)]
+        text = f"{counted(n, 'target')} cannot prove a POD of 0.9 at any size ({FEWEST_PROOF} without a miss would)"
+        return {"proven": False, "top": math.nan, "top_n": 0, "top_misses": 0, "proof": text}
+    limit = float(np.sort(found.size)[-max(FEWEST_PROOF, n // 4)])
     top = found.size >= limit
     count, misses = int(top.sum()), int(np.sum(~found.hit[top]))
-    word = "proves" if proves(count, misses) else "does not prove"
-    return [
-        f"{misses} missed of the {count} from {limit:.3g} {unit} on: {word} a POD of 0.9 at 95 % among such sizes "
-        f"(at most {most_misses(count)} may be missed)"
-    ]
+    proven = proves(count, misses)
+    text = (
+        f"{misses} missed of the {count} from {limit:.3g} {unit} on: {'proves' if proven else 'does not prove'} a POD "
+        f"of 0.9 at 95 % among such sizes (at most {most_misses(count)} may be missed)"
+    )
+    return {"proven": proven, "top": limit, "top_n": count, "top_misses": misses, "proof": text}
 
 
-def _findings(rows: Sequence[Mapping[str, object]], several: bool) -> Iterator[Paragraph]:
-    """A sentence on the curves of each detector, and one on kinds without one, of sizes in µm (of voids: diameter).
-
-    Args:
-        rows: of all sets, detectors and sizes.
-        several: whether sets must be told apart.
-    """
-    plain = [row for row in rows if str(row["measure"]).endswith("_um")]
-    for name, who in dict.fromkeys((row["set"], row["detector"]) for row in plain):
-        own = [row for row in plain if (row["set"], row["detector"]) == (name, who)]
-        what = f"{name}, {who}" if several else str(who)
-        told = [_told(row) for row in own if not row["refused"]]
-        refused = [_refused(row) for row in own if row["refused"]]
-        if told:
-            yield Paragraph(f"{what}: {'; '.join(told)}.", "finding")
-        if refused:
-            yield Paragraph(f"{what}, no curve: {'; '.join(refused)}.", "warning")
-
-
-def _told(row: Mapping[str, object]) -> str:
-    text = f"{row['kind_title']} {_reach(row)} ({row['size']}; n = {row['n']}, {row['misses']} missed)"
-    limits = [name for name in str(row["limits"]).split(", ") if name]
-    return f"{text}, but {listed(limits)}" if limits else text
-
-
-def _refused(row: Mapping[str, object]) -> str:
-    instead = str(row["remark"]).split("; ")[-1]
-    return f"{row['kind_title']}: {row['reason']}, instead: {instead} (n = {row['n']})"
-
-
-def _reach(row: Mapping[str, object]) -> str:
-    """From which size on, without a number where nothing was seen."""
-    a90, bound, largest = (float(str(row[name])) for name in ("a90", "a90_95", "largest"))
-    if a90 > largest:
-        return f"not found 9 times of 10 at any size seen (up to {largest:.3g} µm)"
-    surely = f"from {bound:.3g} µm on" if bound <= largest else f"at no size seen (up to {largest:.3g} µm)"
-    return f"found 9 times of 10 from {a90:.3g} µm on, surely (95 %) {surely}"
-
-
-def _grid(rows: Sequence[Mapping[str, object]], several: bool) -> Grid:
+def _grid(rows: Sequence[dict[str, object]], several: bool) -> Grid:
     caption = (
         "Detection curves. a50, a90 and a90/95 in the unit of the size; in brackets beside a90 the 95 % interval by "
-        "drawing boards anew; p of fit: deviance of groups of similar size (small: the curve is wrong), not "
-        "corrected for joints of one board. False calls: on sound joints. Where no curve is given, the remark says why."
+        "drawing boards anew. Where no curve is given, its note below says why. The table's file also holds which "
+        "curve was fitted, its test (deviance of groups of similar size, not corrected for joints of one board) and "
+        "the calls on sound joints."
     )
     columns = NUMBERS if several else NUMBERS[1:]
-    return Grid(pd.DataFrame(rows), columns, caption, "detection_curves")
+    kept = [row | {name: "; ".join(row[name]) for name in ("remarks", "limits")} for row in rows]  # type: ignore[arg-type]
+    return Grid(pd.DataFrame(kept), columns, caption, "detection_curves")
 
 
 def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judged]) -> Figure:
@@ -248,7 +215,7 @@ def _figure(verdicts: Verdicts, measure: SizeMeasure, judged: Mapping[str, Judge
     )
     return Figure(
         to_svg(pod_picture(drawn, measure.title, measure.unit, limit)),
-        f"{verdicts.name}: {kind} against {measure.title} ({measure.unit}), n = {most}. Thick: POD; thin: lower "
+        f"“{verdicts.name}”: {kind} against {measure.title} ({measure.unit}), n = {most}. Thick: POD; thin: lower "
         "one-sided 95 % bound by the profile. Bars: share found in groups of similar size, Wilson 95 %. Filled "
         f"mark at 0.9: a90, open mark: a90/95. Top and bottom: targets found and missed.{thinned}",
         f"Probability that {kind} is detected over {measure.title} in {measure.unit}: {said}.",

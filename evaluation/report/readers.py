@@ -78,7 +78,7 @@ def _agreement(kappa: pd.DataFrame, verdicts: Verdicts) -> list[Block]:
     if _boards(verdicts) < FEWEST_BOARDS:
         blocks.append(
             Paragraph(
-                f"The intervals of kappa are unreliable: {counted(_boards(verdicts), 'board')}, fewer than "
+                f"The intervals of kappa are too narrow: {counted(_boards(verdicts), 'board')}, fewer than "
                 f"{FEWEST_BOARDS}.",
                 "warning",
             )

@@ -11,6 +11,7 @@ from jointwise.evaluation.measured import Resampled, board_weights, n_boards, re
 from jointwise.evaluation.pictures.detector_lines import pen
 from jointwise.evaluation.pictures.joint_picture import INK, QUIET
 from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.report.outside import outside_findings
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.words import counted
 from jointwise.evaluation.statistics.bootstrap import FEWEST_BOARDS, REPLICATES, Resampling, interval
@@ -24,22 +25,26 @@ SHOWN: Final = {
     "ap": "AP",
     "recall": "recall",
     "precision": "precision",
-    "false_positive_rate": "false calls",
+    "false_positive_rate": "false-positive rate",
 }
+BAD: Final = {"ap": -1, "recall": -1, "false_positive_rate": 1}
+"""Measures that findings speak of, and in which direction they get worse."""
 SINGLE: Final = {"recall": ("tp", "fn"), "precision": ("tp", "fp"), "false_positive_rate": ("fp", "tn")}
 WORDS: Final = (
-    "Every detector keeps the cuts it has. A difference is the figure on the shifted set less that on the reference; "
+    "Every detector keeps its own cuts (the scores from which it calls). A difference is the figure on the "
+    "other set less that on the reference; "
     "both sets are of different joints, so each is resampled on its own. AP and precision also depend on the "
-    "share of faulty joints, which is another in every set; recall and false calls do not. Of differences that "
-    "are none about one in forty looks like a loss by chance."
+    "share of faulty joints, which is another in every set; recall and the false-positive rate (joints without the "
+    "kind that are called so) do not. Of differences that are none about one in forty looks like a loss by chance."
 )
 CAPTION: Final = (
     "Rates: Wilson's 95 % interval, which takes joints as independent. AP and differences: 95 % percentile "
-    f"interval of {REPLICATES} resamplings of whole boards; unreliable under {FEWEST_BOARDS} boards."
+    f"interval of {REPLICATES} resamplings of whole boards; too narrow under {FEWEST_BOARDS} boards."
 )
 DISTANCE_WORDS: Final = (
     "Distance of a scan: 0 in the middle half of what the detector's training scans spanned (voxels per ball, "
-    "contrast to noise, lanes where known), 1 at its ends, more beyond. AUROC is the chance that a scan of the "
+    "contrast-to-noise, dark bands between balls where known), 1 at its ends, more beyond. AUROC is the "
+    "chance that a scan of the "
     "shifted set lies farther out than one of the reference: 0.5 tells nothing, 1 tells them apart. A shift that "
     "leaves these quantities as they are is not noticed, however much it harms."
 )
@@ -59,14 +64,15 @@ def shift_section(sets: Sequence[Verdicts], reference: str) -> Section:
     table = shift_table(base, others)
     told = distance_table(base, others)
     blocks: list[Block] = [
-        Paragraph(f"Reference: {base.name}, {_size(base)}. " + WORDS),
+        Paragraph(f"Reference: “{base.name}”, {_size(base)}. " + WORDS),
+        *(_named(one, found, len(sets)) for one in (base, *others) for found in outside_findings(one)),
         *(Paragraph(text, "finding") for text in _findings(table, n_boards(base))),
         *(Paragraph(text, "warning") for text in _few(base, others)),
         *_figures(table, base.name),
         Grid(_titled(table), _columns(), CAPTION, "shift"),
         *_noticed(told),
     ]
-    return Section("Under other physics than the reference", "shift", blocks, _numbers(table, told))
+    return Section(f"Beside the set “{base.name}”", "shift", blocks, _numbers(table, told))
 
 
 def shift_table(base: Verdicts, others: Sequence[Verdicts]) -> pd.DataFrame:
@@ -178,45 +184,76 @@ def _size(one: Verdicts) -> str:
     return f"{counted(int(one.present.sum()), 'joint')} of {counted(n_boards(one), 'board')}"
 
 
+def _named(one: Verdicts, found: Paragraph, sets: int) -> Paragraph:
+    """A set's finding where several sets are spoken of."""
+    return Paragraph(f"“{one.name}”: {found.text}" if sets > 1 else found.text, found.role)
+
+
 def _findings(table: pd.DataFrame, boards: int) -> list[str]:
-    """What is clearly worse, one sentence per set and detector; too few boards on either side tell nothing."""
+    """What is worse beyond its interval, one sentence per set and detector, and how far that can be relied on.
+
+    Args:
+        table: from :func:`shift_table`.
+        boards: of the reference.
+    """
     told = []
-    for (name, detector), rows in table[table["d_ap"].notna()].groupby(["set", "detector"], sort=False):
-        if min(boards, int(rows["boards"].iloc[0])) < FEWEST_BOARDS:
-            told.append(f"{name}, {detector}: too few boards to tell a loss from chance.")
-            continue
+    there = table.drop_duplicates(["kind", "detector"]).set_index(["kind", "detector"]).to_dict("index")
+    known = table[[f"d_{measure}" for measure in BAD]].notna().any(axis=1)
+    for (name, detector), rows in table[known].groupby(["set", "detector"], sort=False):
         worse = [
-            f"{TITLES[row['kind']]} {words} {row[m]:.2f} ({row['d_' + m]:+.2f}, {row['d_' + m + '_low']:+.2f} to "
-            f"{row['d_' + m + '_high']:+.2f}; {row['faulty']} faulty of {row['n']})"
+            _change(row, m, there[row["kind"], detector])
             for row in rows.to_dict("records")
-            for m, words, bad in (("ap", "AP", -1), ("false_positive_rate", "false calls", 1))
-            if _shown(row, m, bad)
+            for m in BAD
+            if _shown(row, m)
         ]
-        told.append(
-            f"{name}, {detector}: "
-            + (
-                "worse than on the reference in " + "; ".join(worse)
-                if worse
-                else "no loss of AP and no more false calls shown"
-            )
-            + "."
-        )
+        fewest = min(boards, int(rows["boards"].iloc[0]))
+        told.append(f"“{name}”, {detector}: {_verdict(worse, fewest)}")
     return told
 
 
-def _shown(row: Mapping[str, Any], measure: str, bad: int) -> bool:
+def _verdict(worse: Sequence[str], boards: int) -> str:
+    """Whether anything is told apart from chance, and, as another matter, whether the intervals can be relied on."""
+    if boards < 2:
+        return "with a single board on one side no difference has an interval, so nothing can be told."
+    if worse:
+        text = f"worse than on the reference in {'; '.join(worse)}."
+        few = "what they tell apart from chance is likely, not sure"
+    else:
+        text = "no loss of AP or recall and no rise of the false-positive rate is told apart from chance."
+        few = "yet a loss may be there and not be seen"
+    if boards < FEWEST_BOARDS:
+        text += f" Intervals over {boards} boards (under {FEWEST_BOARDS}) are too narrow: {few}."
+    return text
+
+
+def _change(row: Mapping[str, Any], measure: str, there: Mapping[str, Any]) -> str:
+    """`void AP 0.520 (-0.310, -0.401 to -0.202; 12 faulty of 80)`, and whether Wilson's intervals of both lie apart."""
+    d, low, high = (row[f"d_{measure}{end}"] for end in ("", "_low", "_high"))
+    apart = ""
+    if measure in SINGLE:
+        first, second = sorted((row, there), key=lambda one: float(one[measure]))
+        clear = first[f"{measure}_high"] < second[f"{measure}_low"]
+        apart = f"; Wilson's intervals of both {'lie apart' if clear else 'overlap'}"
+    return (
+        f"{TITLES[row['kind']]} {SHOWN[measure]} {row[measure]:.3f} ({d:+.3f}, {low:+.3f} to {high:+.3f}{apart}; "
+        f"{row['faulty']} faulty of {row['n']})"
+    )
+
+
+def _shown(row: Mapping[str, Any], measure: str) -> bool:
     """Whether the whole interval of the difference lies on the bad side of 0."""
     low, high = row[f"d_{measure}_low"], row[f"d_{measure}_high"]
-    return bool(high < 0.0 if bad < 0 else low > 0.0)
+    return bool(high < 0.0 if BAD[measure] < 0 else low > 0.0)
 
 
 def _few(base: Verdicts, others: Sequence[Verdicts]) -> list[str]:
-    few = [f"{one.name} ({n_boards(one)})" for one in (base, *others) if n_boards(one) < FEWEST_BOARDS]
+    few = [f"“{one.name}” ({n_boards(one)})" for one in (base, *others) if n_boards(one) < FEWEST_BOARDS]
     if not few:
         return []
     return [
-        f"Under {FEWEST_BOARDS} boards in {', '.join(few)}: intervals from resampled boards are unreliable there, "
-        f"as a rule too narrow, and there are none for a single board."
+        f"Under {FEWEST_BOARDS} boards in {', '.join(few)}: intervals from resampled boards are as a rule too "
+        "narrow there, and there are none for a single board. A difference whose interval excludes 0 is then likely, "
+        "not sure; one whose interval holds 0 is not told apart from none."
     ]
 
 
@@ -264,7 +301,7 @@ def _figures(table: pd.DataFrame, reference: str) -> list[Figure]:
     handles, labels = panels[0].get_legend_handles_labels()
     drawing.legend(handles, labels, loc="outside upper left", ncols=len(labels), fontsize=8, frameon=False)
     words = (
-        f"Average precision of each kind on {reference} (reference) and the shifted sets; bars: 95 %, resampled "
+        f"Average precision of each kind on “{reference}” (reference) and the shifted sets; bars: 95 %, resampled "
         "boards."
     )
     return [Figure(to_svg(drawing), words, words)]
@@ -290,7 +327,7 @@ def _noticed(told: pd.DataFrame) -> list[Block]:
     )  # fmt: skip
     caption = (
         "Does the envelope notice the shift? AUROC by scan, 95 % percentile interval of resampled boards of both "
-        f"sets, none for a single board, unreliable under {FEWEST_BOARDS}."
+        f"sets, none for a single board, too narrow under {FEWEST_BOARDS}."
     )
     return [Paragraph(DISTANCE_WORDS), Grid(told, columns, caption, "shift_noticed")]
 

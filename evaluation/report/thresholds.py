@@ -94,9 +94,11 @@ def prevalence_blocks(
                 "how often."
             )
         ]
+    table = measured.prevalence_table(verdicts, found, prevalence)
     return [
+        *_at_home(table),
         Grid(
-            titled(measured.prevalence_table(verdicts, found, prevalence)),
+            titled(table),
             (
                 *WHO,
                 Column("prevalence", "prevalence given", "number"),
@@ -104,14 +106,38 @@ def prevalence_blocks(
                 Column("faulty", "faulty", "count"),
                 Column("not_faulty", "without the kind", "count"),
                 Column("precision", "precision there", "rate"),
-                Column("precision_floor", "at the worst", "rate"),
                 Column("missed_ppm", "missed, ppm of joints", "ppm"),
-                Column("false_call_ppm", "false calls, ppm of joints", "ppm"),
+                Column("false_call_ppm", "false positives, ppm of joints", "ppm"),
             ),
             "Precision restated by Bayes from recall and false-positive rate of this set, as if defects "
-            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. At the worst: recall at its "
-            "lower and false-positive rate at its upper Wilson bound, which stays honest where no false "
-            "call was seen.",
+            f"were as severe as here but as frequent as given; {BOARDS_NOTE}. Where there was no false positive every "
+            "draw of boards would give 1: there the interval is from Wilson's bounds of recall and of the "
+            "false-positive rate.",
             stem("prevalence", verdicts),
-        )
+        ),
     ]
+
+
+def _at_home(table: pd.DataFrame) -> list[Paragraph]:
+    """How often a call is right at the frequency given, a sentence for each kind."""
+    found = []
+    for kind, rows in table.groupby("kind", sort=False):
+        each = [
+            f"{row['detector']} "
+            + (
+                "calls none"
+                if pd.isna(row["precision"])
+                else f"{row['precision']:.3f} ({row['precision_low']:.3f} to {row['precision_high']:.3f})"
+            )
+            for row in rows.to_dict("records")
+        ]
+        share = f"{100 * rows['prevalence'].iloc[0]:.3g}"
+        found.append(
+            Paragraph(
+                f"Where {share} % of the joints are {WORDS[str(kind)]}, as given, a call of it is right in "
+                f"this share of calls: {listed(each)}; {rows['faulty'].iloc[0]} with and "
+                f"{rows['not_faulty'].iloc[0]} without were judged.",
+                "finding",
+            )
+        )
+    return found

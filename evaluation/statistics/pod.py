@@ -245,7 +245,11 @@ def _unfit(x: Floats, y: Bools, floor: float) -> NoCurve | None:
     if x[y].max() <= x[~y].min():
         return no("falls", "every small target was found and every large one missed: POD falls with size")
     if min(hits, misses) < LEAST_EACH:
-        return no("too_few", f"{hits} hits and {misses} misses; {LEAST_EACH} of each are needed")
+        numbers = (
+            f"{n} {word}" if n == 1 else f"{n} {word}{more}"
+            for n, word, more in ((hits, "hit", "s"), (misses, "miss", "es"))
+        )
+        return no("too_few", f"{' and '.join(numbers)}; {LEAST_EACH} of each are needed")
     return None
 
 

@@ -200,8 +200,10 @@ def test_the_section_judges_test_joints_and_names_the_better_refit() -> None:
     assert "Too few joints with or without (under 20) to tell: head-in-pillow" in texts
     assert "bold, void (platt, temperature, isotonic)" in texts
     found = [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"]
-    assert found[0].startswith("honest, 600 joints: scores lie off the true share by void 0.0")
-    assert calibration_section([verdicts(), verdicts()]).blocks[2].text.startswith("made, honest, 600")
+    assert found[0].startswith(
+        "honest, 600 joints: on average scores differ from the share that truly has the kind by void 0.0"
+    )
+    assert calibration_section([verdicts(), verdicts()]).blocks[2].text.startswith("“made”, honest, 600")
 
 
 def test_without_validation_joints_no_refit_is_tried() -> None:

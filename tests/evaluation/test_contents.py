@@ -6,13 +6,10 @@ import sys
 
 import numpy as np
 import pandas as pd
-import pytest
 
-from jointwise.evaluation.report import contents
-from jointwise.evaluation.report.contents import Asked, parts, read_observer
+from jointwise.evaluation.report.contents import Asked, parts
 from jointwise.evaluation.report.page import Part, numbers_of
 from jointwise.evaluation.report.section import Section
-from jointwise.joints.errors import InputError
 from tests.evaluation.test_verdicts import example
 
 
@@ -51,11 +48,6 @@ def test_numbers_are_flat_and_finite_or_nothing() -> None:
     assert all(isinstance(value, float | int | np.number) for value in numbers.values())
     assert all(name.startswith("example/") for name in numbers)
     assert len(numbers) > 100
-
-
-def test_an_observer_study_that_is_none() -> None:
-    with pytest.raises(InputError, match="observer study"):
-        read_observer(contents.Path("nowhere.parquet"))
 
 
 def test_an_observer_study_is_shown() -> None:

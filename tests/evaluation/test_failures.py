@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from PIL import Image
 
-from jointwise.evaluation.report.failures import ACCENT, failures, failures_section, joint_png
+from jointwise.evaluation.report.failures import ACCENT, beside, failures, failures_section, joint_png
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph, Section
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.batch import Joints
@@ -137,3 +137,9 @@ def test_a_kind_that_is_never_called_has_no_endless_distance() -> None:
     one = dataclasses.replace(verdicts([VOID, VOID], rules=[[0.4, 0, 0, 0], [0.6, 0, 0, 0]]), cuts=never)
     (grid,) = blocks(failures_section(one), Grid)
     assert len(grid.frame) == 2
+
+
+def test_a_score_just_under_its_cut_is_written_apart_from_it() -> None:
+    assert [beside(*pair) for pair in ((0.5, 0.9), (0.9444, 0.9447), (0.3, 0.3))] == [
+        "0.50 < 0.90", "0.944 < 0.945", "0.30 ≥ 0.30",
+    ]  # fmt: skip

@@ -2,6 +2,7 @@
 
 import dataclasses
 import time
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from jointwise.evaluation.statistics.bootstrap import Resampling
 from jointwise.evaluation.verdicts import Verdicts
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
+from tests.evaluation.test_verdicts import example
 
 
 def a_set(n: int = 240, boards: int = 12, seed: int = 0) -> Verdicts:
@@ -285,6 +287,24 @@ def test_precision_at_the_share_of_the_set_is_precision() -> None:
     rare = measured.prevalence_table(one, found, {"void": 0.001})
     assert cell(rare, "void")["precision"] < cell(restated, "void")["precision"]
     assert cell(rare, "void")["precision_high"] < cell(restated, "void")["precision_low"]
+
+
+def test_no_call_in_vain_is_no_certainty_at_another_prevalence() -> None:
+    """Of 120 sites; with 0 in vain of n the false-positive rate may be z² / (n + z²), Wilson's upper limit."""
+    one = example(120)
+    sure = replace(
+        one,
+        scores={"sure": np.where(np.isnan(one.truth), 0.0, one.truth)},
+        cuts={"sure": np.full((120, 4), 0.5)},
+    )
+    found = measured.resampled(sure, measured.board_weights(sure))
+    row = measured.prevalence_table(sure, found, {"void": 0.01}).iloc[0]
+    z2 = 1.959964**2
+    n, faulty = row["not_faulty"], row["faulty"]
+    recall, vain = faulty / (faulty + z2), z2 / (n + z2)
+    assert row["precision"] == row["precision_high"] == 1
+    assert row["precision_low"] == pytest.approx(0.01 * recall / (0.01 * recall + 0.99 * vain), rel=1e-6)
+    assert row["precision_method"] == "Wilson"
 
 
 @pytest.mark.parametrize(

@@ -321,7 +321,7 @@ def test_few_boards_bring_no_interval_and_few_targets_a_warning() -> None:
     told = judge(few, "sharp", BY_NAME["head_in_pillow_gap_um"])
     assert told is not None
     assert np.isnan(told.row["a90_low"])
-    assert "targets, 60 are asked for" in str(told.row["remark"])
+    assert any("targets, 60 are asked for" in remark for remark in told.row["remarks"])  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("rows", [[], [0]])
@@ -336,3 +336,45 @@ def test_a_set_without_sizes_says_so() -> None:
     bare = one.table[["scan", "board_id", "ball", "present"]]
     section = pod_section([Verdicts("bare", "", bare, one.truth, one.scores, one.cuts)])
     assert [b.text for b in section.blocks if isinstance(b, Paragraph)][-1].startswith("No set holds sizes")
+
+
+def test_findings_give_lengths_in_voxels_and_micrometres_and_tell_unwanted_misses() -> None:
+    section = pod_section(verdicts())
+    frame = next(b for b in section.blocks if isinstance(b, Grid)).frame.set_index(["detector", "measure"])
+    found = next(b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding")
+    ends = [frame.loc[("sharp", f"non_wet_gap_{unit}"), "a90_95"] for unit in ("voxels", "um")]
+    assert ends[1] == pytest.approx(20 * ends[0], rel=1e-3)
+    assert f"surely (95 %) from {ends[0]:.2f} voxels ({ends[1]:.0f} µm) on" in found
+    # Of 200 voids 100 cover under 5 %.
+    row = frame.loc[("sharp", "void_diameter_um")]
+    small = targets(verdicts(), "sharp", BY_NAME["void_area_pct"])
+    assert small is not None
+    assert row["small_missed"] == np.sum(~small.hit & (small.size < 5)) > 0
+    assert f"{row['misses']} missed, {row['small_missed']} of them under 5 % of the cross-section" in found
+
+
+def test_largest_targets_without_a_miss_are_a_finding_where_there_is_no_curve() -> None:
+    one = verdicts()
+    every = dataclasses.replace(
+        one, scores={"all": np.nan_to_num(one.truth)}, cuts={"all": one.cuts["sharp"]}
+    )
+    section = pod_section(every)
+    found = [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"]
+    assert "non-wet proven at 95 % to be found 9 times of 10 among sizes from " in found[0]
+    assert ": 29 without a miss" in found[0]
+    few = pod_section(every.take(np.arange(60)))
+    assert not any("proven" in b.text for b in few.blocks if isinstance(b, Paragraph))
+
+
+def test_notes_are_numbered_once_and_stand_below_the_table() -> None:
+    section = pod_section(verdicts())
+    at, grid = next((i, b) for i, b in enumerate(section.blocks) if isinstance(b, Grid))
+    notes = [b.text for b in section.blocks[at:] if isinstance(b, Paragraph)]
+    assert [note.split(":")[0] for note in notes] == [f"Note {i + 1}" for i in range(len(notes))]
+    assert len({note.split(": ", 1)[1] for note in notes}) == len(notes)
+    for row in grid.frame.to_dict("records"):
+        named = [notes[int(number) - 1] for number in row["note"].split(", ") if number]
+        assert "; ".join(note.split(": ", 1)[1].removesuffix(".") for note in named) == row["remarks"]
+    assert [column.title for column in grid.columns] == [
+        "kind", "size", "detector", "targets", "missed", "a50", "a90", "a90/95", "note",
+    ]  # fmt: skip

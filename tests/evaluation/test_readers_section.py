@@ -80,7 +80,7 @@ def test_numbers_are_finite_and_named_by_who_and_kind() -> None:
 
 
 def test_few_boards_are_warned_of() -> None:
-    assert any("unreliable: 9 boards" in text for text in words(readers_section(made(boards=9)), "warning"))
+    assert any("too narrow: 9 boards" in text for text in words(readers_section(made(boards=9)), "warning"))
     assert not any("unreliable" in text for text in words(readers_section(made(boards=10)), "warning"))
 
 

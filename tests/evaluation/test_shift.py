@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from jointwise.evaluation.report.measures import measures_section
+from jointwise.evaluation.report.outside import outside_findings
 from jointwise.evaluation.report.section import Figure, Grid, Paragraph
 from jointwise.evaluation.report.shift import distance_table, shift_section, shift_table
 from jointwise.evaluation.statistics.shift import shift_area
@@ -76,8 +78,10 @@ def test_the_section_tells_loss_notice_n_and_method(sets: list[Verdicts]) -> Non
     assert "Wilson" in grids[0].caption
     assert "resamplings of whole boards" in grids[0].caption
     texts = [b.text for b in section.blocks if isinstance(b, Paragraph)]
-    assert any(text.startswith("noisy, learned: worse than on the reference in void AP 0.") for text in texts)
-    assert "again, learned: no loss of AP and no more false calls shown." in texts
+    assert any(
+        text.startswith("“noisy”, learned: worse than on the reference in void AP 0.") for text in texts
+    )
+    assert any(text.startswith("“again”, learned: no loss of AP or recall") for text in texts)
     assert not any("unreliable" in b.text for b in section.blocks if isinstance(b, Paragraph))
     figure = next(b for b in section.blocks if isinstance(b, Figure))
     assert str(figure.svg).startswith("<svg")
@@ -89,14 +93,32 @@ def test_few_boards_single_boards_and_unknown_distances_are_said(sets: list[Verd
     plain = replace(one_board, table=one_board.table.drop(columns="learned" + DISTANCE))
     section = shift_section([sets[1], plain], "usual")
     words = " ".join(b.text for b in section.blocks if isinstance(b, Paragraph))
-    assert "Under 10 boards in noisy (1)" in words
+    assert "Under 10 boards in “noisy” (1)" in words
     assert "worse" not in words
-    assert shift_section([sets[1], fewer(sets[0])], "usual").blocks[1].text == (  # type: ignore[union-attr]
-        "noisy, learned: too few boards to tell a loss from chance."
-    )
+    assert "no difference has an interval" in words
+    few = [
+        b.text for b in shift_section([sets[1], fewer(sets[0])], "usual").blocks if isinstance(b, Paragraph)
+    ]
+    told = next(text for text in few if text.startswith("“noisy”, learned: worse than on the reference in "))
+    assert "too narrow: what they tell apart from chance is likely, not sure." in told
     assert "is not known for these sets" in words
     rows = shift_table(sets[1], [plain])
     assert rows.loc[rows["set"] == "noisy", "d_ap_low"].isna().all()
+
+
+def test_joints_outside_the_training_are_the_first_finding_and_are_said_again(sets: list[Verdicts]) -> None:
+    there = [
+        replace(one, outside={"learned": np.full(N, out)})
+        for one, out in zip(sets, (True, False, False), strict=True)
+    ]
+    n = int(there[0].present.sum())
+    said = f"learned was trained on other scans: {n} of {n} joints lie outside its training"
+    for section in (measures_section(there[0]), shift_section(there, "usual")):
+        found = [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"]
+        assert said in found[0]
+        assert "no fair judgement" in found[0]
+        assert sum("other scans" in text for text in found) == 1
+    assert outside_findings(there[1]) == []
 
 
 def test_classes_that_a_set_lacks_are_no_number(sets: list[Verdicts]) -> None:

@@ -15,7 +15,7 @@ VOXELS, MICROMETRES = "voxels", "µm"
 
 
 def pod_findings(rows: Sequence[Row], several: bool) -> Iterator[Paragraph]:
-    """Of each detector a sentence on what its curves or its largest targets show, and one on what they do not.
+    """Of each detector a sentence a kind on what its curve or its largest targets show, and one on what they do not.
 
     Args:
         rows: of all sets, detectors and sizes.
@@ -27,8 +27,7 @@ def pod_findings(rows: Sequence[Row], several: bool) -> Iterator[Paragraph]:
         refused: list[list[Row]] = []
         for pair in _lengths([row for row in rows if (row["set"], row["detector"]) == (name, who)]):
             (told if any(not row["refused"] or row["proven"] for row in pair) else refused).append(pair)
-        if told:
-            yield Paragraph(f"{what}: {'; '.join(map(_told, told))}.", "finding")
+        yield from (Paragraph(f"{what}: {_told(pair)}.", "finding") for pair in told)
         if refused:
             yield Paragraph(f"{what}, no curve: {'; '.join(map(_refused, refused))}.", "warning")
 

@@ -160,7 +160,7 @@ def test_findings_of_several_sets_stand_under_the_name_of_each() -> None:
     ]
     html = page_html(head(), parts, CAUTIONS)
     top = html[html.index('id="settled"') : html.index("<nav")]
-    assert re.findall(r'<h3 class="set">(.*?)</h3>', top) == ["a", "b", "all sets together"]
+    assert re.findall(r'<h3 class="set">(.*?)</h3>', top) == ["“a”", "“b”", "All sets together"]
     alone = page_html(head(), parts[:1] + parts[2:], CAUTIONS)
     assert '<h3 class="set">' not in alone
 

@@ -311,8 +311,8 @@ def test_the_section_holds_curve_refusals_and_pictures() -> None:
     said = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "warning"]
     assert any("blind, no curve: non-wet: " in block.text for block in said)
     found = [block for block in section.blocks if isinstance(block, Paragraph) and block.role == "finding"]
-    assert [block.text.split(": ")[0] for block in found] == ["sharp"]
-    assert all(f"{kind} " in found[0].text for kind in ("non-wet", "head-in-pillow", "void"))
+    kinds = ["non-wet", "head-in-pillow", "void", "bridging"]
+    assert [block.text.split(" found ")[0] for block in found] == [f"sharp: {kind}" for kind in kinds]
 
 
 def test_few_boards_bring_no_interval_and_few_targets_a_warning() -> None:
@@ -341,16 +341,16 @@ def test_a_set_without_sizes_says_so() -> None:
 def test_findings_give_lengths_in_voxels_and_micrometres_and_tell_unwanted_misses() -> None:
     section = pod_section(verdicts())
     frame = next(b for b in section.blocks if isinstance(b, Grid)).frame.set_index(["detector", "measure"])
-    found = next(b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding")
+    found = [b.text for b in section.blocks if isinstance(b, Paragraph) and b.role == "finding"]
     ends = [frame.loc[("sharp", f"non_wet_gap_{unit}"), "a90_95"] for unit in ("voxels", "um")]
     assert ends[1] == pytest.approx(20 * ends[0], rel=1e-3)
-    assert f"surely (95 %) from {ends[0]:.2f} voxels ({ends[1]:.0f} µm) on" in found
+    assert f"surely (95 %) from {ends[0]:.2f} voxels ({ends[1]:.0f} µm) on" in found[0]
     # Of 200 voids 100 cover under 5 %.
     row = frame.loc[("sharp", "void_diameter_um")]
     small = targets(verdicts(), "sharp", BY_NAME["void_area_pct"])
     assert small is not None
     assert row["small_missed"] == np.sum(~small.hit & (small.size < 5)) > 0
-    assert f"{row['misses']} missed, {row['small_missed']} of them under 5 % of the cross-section" in found
+    assert f"{row['misses']} missed, {row['small_missed']} of them under 5 % of the cross-section" in found[2]
 
 
 def test_largest_targets_without_a_miss_are_a_finding_where_there_is_no_curve() -> None:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from jointwise.joints.batch import Joints
 
 HELP = "Make a label sheet of your joints for a person to fill (sheet=…), or check a filled one (check=…)."
-EXAMPLE = "joints=out/joints sheet=out/labels reader=anna count=50"
+EXAMPLE = "joints=out/joints sheet=out/labels reader=reader_a count=50"
 CONFIG = LabelsConfig
 BLIND = ("scan", "component", "ball", "present", "split", "pitch_mm", "ball_mm", "voxel_um")
 """All that a sheet may know of a joint: no truth, no score, no recipe."""

@@ -183,7 +183,7 @@ def test_ready_scores_need_no_model_and_give_the_same_figures(tmp_path: Path) ->
 def filled(folder: Path, joints: Path, capsys: pytest.CaptureFixture[str], **sheet: str) -> str:
     """A label sheet of a store made, filled and checked through the command line: the command named next."""
     asked = [f"{key}={value}" for key, value in sheet.items()]
-    assert main(["labels", f"joints={joints}", f"sheet={folder / 'sheet'}", "reader=anna", *asked]) == 0
+    assert main(["labels", f"joints={joints}", f"sheet={folder / 'sheet'}", "reader=reader_a", *asked]) == 0
     rows = pd.read_csv(folder / "sheet" / "labels.csv", dtype=str).assign(**dict.fromkeys(KINDS, "0"))
     rows.loc[0, "void"] = "1"
     rows.to_csv(folder / "sheet" / "labels.csv", index=False)
@@ -209,7 +209,7 @@ def test_a_filled_sheet_is_a_reader_even_where_nobody_knows_the_truth(
     words = [word for word in words if not word.startswith("model=")]
     assert main([command, *words, "model=any", f"out={tmp_path / 'out'}", "tracking.enabled=false"]) == 0
     judged = read_verdicts(tmp_path / "out" / "verdicts_own.parquet")
-    assert np.nansum(judged.readers["anna"]) <= 1
+    assert np.nansum(judged.readers["reader_a"]) <= 1
     assert judged.table["labelled"].tolist() == [1] * 4
     assert np.isnan(judged.truth).all()
     assert (tmp_path / "out" / "tables" / "readers_own.csv").is_file()

@@ -50,7 +50,7 @@ def test_a_sheet_is_made_filled_checked_and_kept(
     tmp_path: Path, own_set: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sheet, kept = tmp_path / "sheet", tmp_path / "kept"
-    assert main(["labels", f"joints={own_set}", f"sheet={sheet}", "reader=anna", "seed=4", "page=2"]) == 0
+    assert main(["labels", f"joints={own_set}", f"sheet={sheet}", "reader=reader_a", "seed=4", "page=2"]) == 0
     assert f"check={sheet / 'labels.csv'}" in capsys.readouterr().out
     assert sorted(path.name for path in sheet.glob("*.html")) == [f"page_00{i}.html" for i in (1, 2, 3)]
     rows = pd.read_csv(sheet / "labels.csv", dtype=str)
@@ -63,9 +63,9 @@ def test_a_sheet_is_made_filled_checked_and_kept(
     rows[list(KINDS)] = "1"
     rows.to_csv(sheet / "labels.csv", index=False)
     assert main(["labels", *check]) == 0
-    assert "5 joints of anna, 0 of them cannot be told" in capsys.readouterr().out
+    assert "5 joints of reader_a, 0 of them cannot be told" in capsys.readouterr().out
     assert pd.read_csv(kept / "labels.csv")["void"].tolist() == [1] * 5
-    assert "take another folder" in refused(capsys, f"joints={own_set}", f"sheet={sheet}", "reader=anna")
+    assert "take another folder" in refused(capsys, f"joints={own_set}", f"sheet={sheet}", "reader=reader_a")
 
 
 def test_what_is_asked_for_wrongly(tmp_path: Path, own_set: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -87,7 +87,7 @@ def test_what_is_asked_for_wrongly(tmp_path: Path, own_set: Path, capsys: pytest
 def test_two_readers_are_told_how_far_they_agree(
     tmp_path: Path, own_set: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for reader, voids in (("anna", "01011"), ("bert", "01010")):
+    for reader, voids in (("reader_a", "01011"), ("reader_b", "01010")):
         sheet = tmp_path / reader
         assert main(["labels", f"joints={own_set}", f"sheet={sheet}", f"reader={reader}"]) == 0
         rows = pd.read_csv(sheet / "labels.csv", dtype=str).sort_values(["scan", "ball"])
@@ -100,6 +100,6 @@ def test_two_readers_are_told_how_far_they_agree(
         assert f"out={tmp_path / reader}_checked" in capsys.readouterr().out.splitlines()[-1]
         assert main([*check, f"out={tmp_path / 'kept'}"]) == 0
     said = capsys.readouterr().out
-    assert "anna and bert, void: 80% agreement on 5 joints of 2 scans, Cohen's kappa 0.62" in said
+    assert "reader_a and reader_b, void: 80% agreement on 5 joints of 2 scans, Cohen's kappa 0.62" in said
     assert "bridging: 100% agreement on 5 joints of 2 scans, Cohen's kappa not defined" in said
     assert f"labels={tmp_path / 'kept' / 'labels.csv'}" in said.splitlines()[-1]

@@ -33,7 +33,7 @@ def sites(n: int = 12) -> pd.DataFrame:
     return table.assign(present=present, split=split, pitch_mm=0.8, ball_mm=0.5, voxel_um=20.0)
 
 
-def filled(table: pd.DataFrame, reader: str = "anna", rows: slice = slice(None)) -> pd.DataFrame:
+def filled(table: pd.DataFrame, reader: str = "reader_a", rows: slice = slice(None)) -> pd.DataFrame:
     """Every joint that is there, void = 1 on even rows."""
     there = table[table["present"] == 1].iloc[rows].reset_index(drop=True)
     labels = there[["scan", "ball"]].assign(reader=reader, **dict.fromkeys(KINDS, 0))
@@ -43,20 +43,22 @@ def filled(table: pd.DataFrame, reader: str = "anna", rows: slice = slice(None))
 
 def test_a_seed_decides_order_and_choice_and_missing_balls_are_not_asked() -> None:
     table = sites()
-    one = draw_sheet(table, "f", "anna", 1, None, None)
-    assert one == draw_sheet(table, "f", "anna", 1, None, None)
-    assert one.rows != draw_sheet(table, "f", "anna", 2, None, None).rows
+    one = draw_sheet(table, "f", "reader_a", 1, None, None)
+    assert one == draw_sheet(table, "f", "reader_a", 1, None, None)
+    assert one.rows != draw_sheet(table, "f", "reader_a", 2, None, None).rows
     assert sorted(one.rows) == [i for i in range(12) if i != 2]
     assert list(one.rows) != sorted(one.rows)
-    assert set(draw_sheet(table, "f", "anna", 1, "test", 3).rows) < {8, 9, 10, 11}
+    assert set(draw_sheet(table, "f", "reader_a", 1, "test", 3).rows) < {8, 9, 10, 11}
     assert json.loads(json.dumps(dataclasses.asdict(one)))["rows"] == list(one.rows)
 
 
 def test_two_readers_get_the_same_joints_in_orders_of_their_own() -> None:
-    anna, bert = (draw_sheet(sites(60), "f", reader, 3, None, 20) for reader in ("anna", "bert"))
-    assert sorted(anna.rows) == sorted(bert.rows)
-    assert anna.rows != bert.rows
-    assert sorted(anna.rows) != sorted(draw_sheet(sites(60), "f", "anna", 4, None, 20).rows)
+    reader_a, reader_b = (
+        draw_sheet(sites(60), "f", reader, 3, None, 20) for reader in ("reader_a", "reader_b")
+    )
+    assert sorted(reader_a.rows) == sorted(reader_b.rows)
+    assert reader_a.rows != reader_b.rows
+    assert sorted(reader_a.rows) != sorted(draw_sheet(sites(60), "f", "reader_a", 4, None, 20).rows)
 
 
 def test_an_answer_beside_cannot_tell_is_refused(tmp_path: Path) -> None:
@@ -72,10 +74,10 @@ def test_an_answer_beside_cannot_tell_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("reader", "split", "count", "words"),
     [
-        ("Anna B", None, None, "reader: expected a name of lower case"),
+        ("Reader A", None, None, "reader: expected a name of lower case"),
         ("truth", None, None, "other than truth"),
-        ("anna", "field", None, "one of test, train, found 'field'"),
-        ("anna", "test", 5, "at most 4 joints to label, found 5"),
+        ("reader_a", "field", None, "one of test, train, found 'field'"),
+        ("reader_a", "test", 5, "at most 4 joints to label, found 5"),
     ],
 )
 def test_what_cannot_be_drawn_is_refused(
@@ -89,7 +91,7 @@ def test_the_table_is_that_of_the_demo_sets_with_the_kinds_empty() -> None:
     header = (
         (Path(__file__).parents[2] / "demo_sets" / "labels.csv").read_text(encoding="utf-8").splitlines()[0]
     )
-    sheet = draw_sheet(sites(), "f", "anna", 1, None, 5)
+    sheet = draw_sheet(sites(), "f", "reader_a", 1, None, 5)
     rows = empty_table(sheet, sites())
     assert list(rows) == header.split(",")
     assert rows["ball"].tolist() == [f"A{row + 1}" for row in sheet.rows]
@@ -98,7 +100,7 @@ def test_the_table_is_that_of_the_demo_sets_with_the_kinds_empty() -> None:
 
 def test_several_components_are_told_apart() -> None:
     table = pd.concat([sites().assign(component="u1"), sites().assign(component="u2")], ignore_index=True)
-    rows = empty_table(draw_sheet(table, "f", "anna", 1, None, None), table)
+    rows = empty_table(draw_sheet(table, "f", "reader_a", 1, None, None), table)
     assert list(rows)[:3] == ["scan", "component", "ball"]
     assert not rows.duplicated(["scan", "component", "ball"]).any()
 
@@ -107,7 +109,7 @@ def test_labels_of_several_components_come_to_their_joints(tmp_path: Path) -> No
     table = pd.concat([sites().assign(component="u1"), sites().assign(component="u2")], ignore_index=True)
     rows = filled(sites()).assign(component="u2")
     rows.to_csv(tmp_path / "labels.csv", index=False)
-    labels = read_labels(tmp_path / "labels.csv", table)["anna"]
+    labels = read_labels(tmp_path / "labels.csv", table)["reader_a"]
     assert np.isnan(labels[:12]).all()
     assert labels[12:, 0].tolist() == pytest.approx([1, 0, np.nan, 1, 0, 1, 0, 1, 0, 1, 0, 1], nan_ok=True)
     rows.drop(columns="component").to_csv(tmp_path / "labels.csv", index=False)
@@ -116,7 +118,7 @@ def test_labels_of_several_components_come_to_their_joints(tmp_path: Path) -> No
 
 
 def test_a_sheet_is_not_written_over_another(tmp_path: Path) -> None:
-    sheet = draw_sheet(sites(), "f", "anna", 1, None, 5)
+    sheet = draw_sheet(sites(), "f", "reader_a", 1, None, 5)
     write_sheet(sheet, sites(), tmp_path)
     with pytest.raises(InputError, match="take another folder"):
         write_sheet(sheet, sites(), tmp_path)
@@ -184,8 +186,8 @@ def test_labels_come_to_their_joints_and_untold_ones_are_empty(tmp_path: Path) -
     path = tmp_path / "labels.csv"
     rows.sample(frac=1, random_state=0).to_csv(path, index=False)
     labels = read_labels(path, table)
-    assert list(labels) == ["anna"]
-    assert labels["anna"][:, 0].tolist() == pytest.approx(
+    assert list(labels) == ["reader_a"]
+    assert labels["reader_a"][:, 0].tolist() == pytest.approx(
         [1, NAN, NAN, 1, NAN, 1, 0, 1, 0, 1, 0, 1], nan_ok=True
     )
     assert looked_at(path, table).tolist() == [1, 1, 0, *[1] * 9]
@@ -195,11 +197,11 @@ def test_what_a_spreadsheet_does_to_a_file_does_no_harm(tmp_path: Path) -> None:
     table, rows = sites(), filled(sites())
     path = tmp_path / "labels.csv"
     rows.to_csv(path, index=False)
-    one = read_labels(path, table)["anna"]
+    one = read_labels(path, table)["reader_a"]
     rows.astype(dict.fromkeys(KINDS, float)).to_csv(
         path, index=False, sep=";", encoding="utf-8-sig", lineterminator="\r\n"
     )
-    np.testing.assert_array_equal(read_labels(path, table)["anna"], one)
+    np.testing.assert_array_equal(read_labels(path, table)["reader_a"], one)
 
 
 def spoil(rows: pd.DataFrame, **cells: object) -> pd.DataFrame:
@@ -249,7 +251,7 @@ def test_no_sheet_at_all(tmp_path: Path, data: bytes | None) -> None:
 
 def test_the_record_beside_a_sheet_says_which_joints_it_holds(tmp_path: Path) -> None:
     table = sites()
-    sheet = draw_sheet(table, "f", "anna", 1, "test", 3)
+    sheet = draw_sheet(table, "f", "reader_a", 1, "test", 3)
     path, record = write_sheet(sheet, table, tmp_path)
     asked = asked_for(path, table, "f")
     assert sorted(np.flatnonzero(asked)) == sorted(sheet.rows)
@@ -277,14 +279,14 @@ def test_labels_of_several_readers_are_kept_together_and_a_readers_second_sheet_
         return keep_labels(check_sheet(path, table, asked_for(path, table, "f")), table, tmp_path / "kept")
 
     first = keep(filled(table))
-    both = keep(filled(table, "bert"))
+    both = keep(filled(table, "reader_b"))
     assert first == both
     untold = filled(table).assign(**dict.fromkeys(KINDS, ""), cannot_tell=1)
     keep(untold)
     labels = read_labels(both, table)
-    assert set(labels) == {"anna", "bert"}
-    assert np.isnan(labels["anna"]).all()
-    assert np.nansum(labels["bert"][:, 0]) == 6
+    assert set(labels) == {"reader_a", "reader_b"}
+    assert np.isnan(labels["reader_a"]).all()
+    assert np.nansum(labels["reader_b"][:, 0]) == 6
     assert list(pd.read_csv(both)) == list(COLUMNS)
 
 
@@ -294,9 +296,9 @@ def test_joints_nobody_was_shown_are_told_from_joints_nobody_could_call(tmp_path
     truth = np.where(table["present"].to_numpy()[:, None] == 1, 0.0, np.full((12, 4), np.nan))
     before = Verdicts("x", "y", table.assign(board_id="b"), truth, {}, {}, {"old": truth})
     after = with_readers(before, path)
-    assert list(after.readers) == ["old", "anna"]
+    assert list(after.readers) == ["old", "reader_a"]
     assert after.table["labelled"].tolist() == [2, 2, 0, 2, 2, 2, *[1] * 6]
     alone = with_readers(dataclasses.replace(before, readers={}), path)
     assert alone.table["labelled"].tolist() == [1, 1, 0, 1, 1, 1, *[0] * 6]
-    with pytest.raises(InputError, match="other than old, anna"):
+    with pytest.raises(InputError, match="other than old, reader_a"):
         with_readers(after, path)

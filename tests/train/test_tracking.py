@@ -107,7 +107,7 @@ def test_a_training_of_another_machine_is_tracked_afterwards(
         "network.widths=[4,4,4,4]",
     ]
     assert main(["train", *words, f"tracking.folder={tracking.folder}"]) == 0
-    assert "rules are not fitted" in capsys.readouterr().out
+    assert "not fitted: rules" in capsys.readouterr().out
     run = client.get_run(json.loads((here / "tracked.json").read_text())["run_id"])
     assert run.info.status == "FINISHED"
     assert len(client.get_metric_history(run.info.run_id, "joints_per_second")) == 2

@@ -7,9 +7,6 @@ from jointwise.joints.errors import InputError
 
 Pair = tuple[float, float]
 
-CHOICES = {"alloys", "storage", "pixels_mm", "mounts", "apodisations"}
-"""Fields that list what to choose from instead of a range."""
-
 
 def check_pairs(settings: Any, group: str, *, positive: bool = True) -> None:
     """Make every field named as a range a tuple of two rising numbers."""

@@ -176,12 +176,3 @@ def row_directions(frame, plate, near, row, first, out):  # type: ignore[no-unty
         x, y, z = x0 + u * ux + v * vx, y0 + u * uy + v * vy, z0 + u * uz + v * vz
         inverse = one / math.sqrt(x * x + y * y + z * z)
         out_x[i], out_y[i], out_z[i] = x * inverse, y * inverse, z * inverse
-
-
-@_inner
-def squared_distance(frame, dx, dy, dz, centre):  # type: ignore[no-untyped-def]
-    """Squared distance of a ray from the source to a point."""
-    wx, wy, wz = centre[0] - frame[0, 0], centre[1] - frame[0, 1], centre[2] - frame[0, 2]
-    t = wx * dx + wy * dy + wz * dz
-    wx, wy, wz = wx - t * dx, wy - t * dy, wz - t * dz
-    return wx * wx + wy * wy + wz * wz

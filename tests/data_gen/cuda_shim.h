@@ -30,6 +30,7 @@ struct short4 { short x, y, z, w; };
 inline float2 make_float2(float x, float y) { return {x, y}; }
 inline float4 make_float4(float x, float y, float z, float w) { return {x, y, z, w}; }
 inline int2 make_int2(int x, int y) { return {x, y}; }
+inline int4 make_int4(int x, int y, int z, int w) { return {x, y, z, w}; }
 inline short4 make_short4(short x, short y, short z, short w) { return {x, y, z, w}; }
 inline int __float_as_int(float v) { int i; memcpy(&i, &v, 4); return i; }
 inline float __int_as_float(int i) { float v; memcpy(&v, &i, 4); return v; }

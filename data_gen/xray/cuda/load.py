@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
 from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
+from jointwise.data_gen.shapes.scene import SILICON as SILICON_BOX
 from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID
 from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
@@ -63,7 +64,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds, few: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, few: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -72,7 +73,6 @@ class Load(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
-    box_kinds: tuple[int, ...]
     few: tuple[np.float32, ...]
 
 
@@ -87,12 +87,12 @@ class Sent(NamedTuple):
             sub-rays, role and form. The last ones stand for whole joints and only mark pixels.
         frames: (views, 4, 3) float32 in the board's frame, as they really are.
         u0_mm, v0_mm: (views,) float32, middle of column 0 and of row 0 of each view.
+        stacks: (k, 3, 4) and layers: (m, 4) float32: the boxes; see `_stacks`.
         bins: (MATERIALS + 2, energies): attenuation per mm of solder, copper, laminate, silicon and second alloy,
             weights for signal and for variance.
         pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
-        box_kinds: how many of the first boxes are copper and how many after them laminate.
         few: `bins` energy by energy, attenuations times -log2(e), filled up with energies without weight.
     """
 
@@ -104,13 +104,14 @@ class Sent(NamedTuple):
     frames: Any
     u0_mm: Any
     v0_mm: Any
+    stacks: Any
+    layers: Any
     bins: Any
     pixel_mm: Any
     distance_mm: Any
     columns: int
     rows: int
     sub_rays: int
-    box_kinds: tuple[int, ...]
     few: tuple[np.float32, ...]
 
 
@@ -134,17 +135,17 @@ def load(
             f"expected at most {MOST_BOXES} boxes and {MOST_ENERGIES} energies in a scan on a card, found {boxes} "
             f"and {several}; use device=cpu"
         )
-    packed = _with_sorted_boxes(_with_sorted_joints(packed))
+    packed = _with_sorted_joints(packed)
     balls, corners = bounds(packed)
     views = slice(None)
     frames = view_frames(beam, pose, views, wobble)
     first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
     weights = [energies.weight, energies.weight * energies.quantum]
-    rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
+    stacks = _stacks(packed)
+    rest = [frames, first[:, 0], first[:, 1], *stacks, np.vstack([energies.of_materials(MATERIALS), *weights])]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    kinds = [int(np.sum(packed.box_material == kind)) for kind in (COPPER_BOX, LAMINATE_BOX)]
     few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
-    first_few = rest[3].T[:FEW_ENERGIES]
+    first_few = rest[-1].T[:FEW_ENERGIES]
     few[: len(first_few)] = first_few * ([-1.0 / math.log(2.0)] * MATERIALS + [1.0, 1.0])
     return Load(
         parcel(arrays),
@@ -153,7 +154,6 @@ def load(
         beam.columns,
         beam.rows,
         sub_rays,
-        tuple(kinds),
         tuple(few.ravel()),
     )
 
@@ -171,15 +171,50 @@ def _with_sorted_joints(packed: Packed) -> Packed:
     return packed._replace(**{field: getattr(packed, field)[order] for field in fields})
 
 
-def _with_sorted_boxes(packed: Packed) -> Packed:
-    """Boxes by material (copper, laminate, others); within one, those of one length and width side by side: the kernel
-    meets their sides once."""
-    kind = np.select([packed.box_material == COPPER_BOX, packed.box_material == LAMINATE_BOX], [0, 1], 2)
-    order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T, kind])
-    return packed._replace(
-        box_low=packed.box_low[order],
-        box_high=packed.box_high[order],
-        box_material=packed.box_material[order],
+def _stacks(packed: Packed) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Boxes as stacks, of those with the same sides, and the heights in them where materials change.
+
+    A stack: x and y of its sides (first, last of each); first and last height, first and last + 1 layer (bits of
+    integers); thickness of copper, laminate and silicon, 0. A layer: height, copper, laminate and silicon that end
+    there less those that begin.
+    """
+    low, high, weight = _filled(packed)
+    of_stack: dict[tuple[float, ...], list[int]] = {}
+    for k, sides in enumerate(np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)):
+        of_stack.setdefault(tuple(sides.tolist()), []).append(k)
+    stacks, layers, end = np.zeros((len(of_stack), 3, 4), np.float32), [np.zeros((0, 4), np.float32)], 0
+    for stack, (sides, boxes) in zip(stacks, of_stack.items(), strict=True):
+        z, place = np.unique(np.concatenate([low[boxes, 2], high[boxes, 2]]), return_inverse=True)
+        change = np.zeros((len(z), 3))
+        np.add.at(change, place, np.concatenate([-weight[boxes], weight[boxes]]))
+        stack[0], stack[1, :2], stack[2, :3] = sides, (z[0], z[-1]), z.astype(np.float64) @ change
+        stack[1, 2:] = np.array([end, end + len(z)], np.int32).view(np.float32)
+        layers.append(np.column_stack([z, change]).astype(np.float32))
+        end += len(z)
+    return stacks, np.concatenate(layers)
+
+
+def _filled(packed: Packed) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
+    """Corners of boxes and how much copper, laminate and silicon they hold. Four boxes of mould around a die become the
+    whole, less mould in place of the die: fewer sides to meet."""
+    low, high, material = packed.box_low, packed.box_high, packed.box_material
+    weight = np.stack([material == COPPER_BOX, material == LAMINATE_BOX, material == SILICON_BOX], axis=1).astype(float)
+    kept, whole = np.ones(len(low), bool), []
+    for die in np.flatnonzero(material == SILICON_BOX):
+        beside = (low[:, 2] == low[die, 2]) & (high[:, 2] == high[die, 2]) & (material == LAMINATE_BOX) & kept
+        if np.sum(beside) == 4:
+            first, last = low[beside].min(axis=0), high[beside].max(axis=0)
+            areas = np.prod((high - low)[:, :2].astype(np.float64), axis=1)
+            if abs(areas[beside].sum() + areas[die] - np.prod((last - first)[:2].astype(float))) < 10 * _ROUND * areas[die]:
+                kept &= ~beside
+                weight[die] -= 0.0, 1.0, 0.0
+                whole.append((first, last))
+    filling = np.tile([0.0, 1.0, 0.0], (len(whole), 1))
+    corners = np.array(whole, np.float32).reshape(-1, 2, 3)
+    return (
+        np.concatenate([low[kept], corners[:, 0]]),
+        np.concatenate([high[kept], corners[:, 1]]),
+        np.concatenate([weight[kept], filling]),
     )
 
 
@@ -247,7 +282,7 @@ def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
     arrays: list[Any] = sent(load.parcel, device)
     count, real = len(Packed._fields), np.float32
-    prims, balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
+    prims, balls, corners, items, frames, u0_mm, v0_mm, stacks, layers, bins = arrays[count:]
     return Sent(
         Packed(*arrays[:count]),
         prims,
@@ -257,13 +292,14 @@ def on_card(load: Load, device: torch.device) -> Sent:
         frames,
         u0_mm,
         v0_mm,
+        stacks,
+        layers,
         bins,
         real(load.pixel_mm),
         real(load.distance_mm),
         load.columns,
         load.rows,
         load.sub_rays,
-        load.box_kinds,
         load.few,
     )
 

@@ -5,7 +5,6 @@ Lists are in the order of the scene and no ray depends on another: the bits are 
 
 from __future__ import annotations
 
-import numpy as np
 import torch
 
 from jointwise.data_gen.xray.cuda import compiled
@@ -48,8 +47,7 @@ def project(
         sent.prims, sent.balls, packed.joint_rows, packed.neck_rows, packed.neck_joints, packed.joint_centre,
         packed.neck_centre, packed.neck_radius, sent.items, spans, spans.shape[1], sent.frames, first, sent.u0_mm,
         sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, energies, rows, columns,
-        packed.box_low, packed.box_high, *np.cumsum(sent.box_kinds).tolist(), packed.box_low.shape[0],
-        *sent.few, signal, variance, lost,
+        sent.stacks, sent.layers, sent.stacks.shape[0], *sent.few, signal, variance, lost,
         shared=32 * energies if energies > FEW_ENERGIES else 0,
     )  # fmt: skip
     return signal, variance

@@ -9,7 +9,7 @@
 #define AREA (WIDE * TALL)
 #define THREADS 256
 #ifndef BLOCKS
-#define BLOCKS 3
+#define BLOCKS 4
 #endif
 #define WARPS (THREADS / 32)
 #define LISTED 1024
@@ -384,7 +384,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     // An item of the tile: its kind, role and form, and owner; its number; how far its joint or ball is from the source.
     __shared__ int4 entries[LISTED];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
-    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings;
+    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
     __shared__ short pixels[2][AREA];
     // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
     __shared__ float4 axes[3];
@@ -399,6 +399,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         axes[thread] = make_float4(distance * frame[9 + thread] + u * across + v * down, pixel_mm * across, pixel_mm * down, frame[thread]);
     }
     if (thread < 2) found[thread] = 0;
+    if (thread == 2) next_turn = 0;
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
     auto meets = [&](int k) {
@@ -534,8 +535,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     // A tile without any item needs no list of its pixels: found stays 0, every pixel is its own turn.
     const int near_turns = words > 0 ? (found[0] + each - 1) / each : 0;
     const int turns = near_turns + (words > 0 ? (found[1] + 31) >> 5 : AREA / 32);
+#ifdef DYNAMIC
+    while (true) {
+        int turn = 0;
+        if (lane == 0) turn = atomicAdd(&next_turn, 1);
+        turn = __shfl_sync(ALL, turn, 0);
+        if (turn >= turns) break;
+#else
 #pragma unroll 1
     for (int turn = warp; turn < turns; turn += WARPS) {
+#endif
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
@@ -571,19 +580,23 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 const int fact = entry.x, k = entry.y, kind = fact & 7, owner = fact >> 9, joint = kind == JOINT ? owner : -1;
                 if (joint != current) {
                     if (current >= 0) {
-                        // The second alloy, if the joint has one, lies in one primitive behind all others.
-                        const int mix = __ldg(&s.joint_rows[2 * current + 1]) - 1, shape = shape_of(s.prims, mix);
-                        const bool mixed = (shape & 7) == MIX;
-                        sum.close();
-                        bool slow = !sum.simple || (mixed && !(shape & CLOSED) && sum.some());
-                        float begin = -LARGE, end = LARGE;
+                        bool slow = !sum.simple;
+                        if (__any_sync(ALL, slow || sum.some())) {
+                            // The second alloy, if the joint has one, lies in one primitive behind all others.
+                            const int mix = __ldg(&s.joint_rows[2 * current + 1]) - 1, shape = shape_of(s.prims, mix);
+                            const bool mixed = (shape & 7) == MIX;
+                            sum.close();
+                            slow = !sum.simple || (mixed && !(shape & CLOSED) && sum.some());
+                            float begin = -LARGE, end = slow ? -LARGE : LARGE;
 #pragma unroll 1
-                        for (int part = 0; part < 2; part++) {
-                            const float length = begin < end && sum.some() && !slow ? sum.metal(begin, end) : 0.0f;
-                            if (part) second += length;
-                            else solder += length;
-                            if (!mixed) break;
-                            if (!between(flank(s.prims, mix, shape & SHEARED, ray), shape & SHEARED, iz, begin, end)) end = begin;
+                            for (int part = 0;; part++) {
+                                const float length = begin < end ? sum.metal(begin, end) : 0.0f;
+                                if (part) second += length;
+                                else solder += length;
+                                if (part || !mixed) break;
+                                const bool met = between(flank(s.prims, mix, shape & SHEARED, ray), shape & SHEARED, iz, begin, end);
+                                end = met && !slow ? end : begin;
+                            }
                         }
                         if (__any_sync(ALL, slow)) {
                             if (lane == 0) later[warp][waiting] = current;
@@ -616,15 +629,19 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                     wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
                     if (!__any_sync(ALL, wanted)) continue;
                 }
-                const Flank side = flank(s.prims, k, fact & SHEARED << 4, ray);
+                const int form = fact >> 4 & (SHEARED | CLOSED);
                 float begin, end, behind = 0.0f;
-                if (fact & CLOSED << 4) wanted = between(side, fact & SHEARED << 4, iz, begin, end) && wanted;
+                if (form == (SHEARED | CLOSED)) wanted = between(flank(s.prims, k, true, ray), true, iz, begin, end) && wanted;
                 else {
-                    const Chord chord = chord_of(side);
-                    begin = chord.t0, end = chord.t1, behind = wanted ? fmaxf(chord.t3 - chord.t2, 0.0f) : 0.0f;
-                    wanted = wanted && end > begin;
-                    // A second interval, behind the waist of a primitive, is left to the slow way.
-                    if (kind == JOINT && behind > 0.0f) sum.simple = false;
+                    const Flank side = flank(s.prims, k, form & SHEARED, ray);
+                    if (form & CLOSED) wanted = between(side, false, iz, begin, end) && wanted;
+                    else {
+                        const Chord chord = chord_of(side);
+                        begin = chord.t0, end = chord.t1, behind = wanted ? fmaxf(chord.t3 - chord.t2, 0.0f) : 0.0f;
+                        wanted = wanted && end > begin;
+                        // A second interval, behind the waist of a primitive, is left to the slow way.
+                        if (kind == JOINT && behind > 0.0f) sum.simple = false;
+                    }
                 }
                 if (kind != JOINT) {
                     float length = (wanted ? end - begin : 0.0f) + behind;
@@ -689,7 +706,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             known = known && sub == 0;
         }
         if (known) {
-            const size_t at = ((size_t)(view - first_view) * rows + row0 + r) * columns + column0 + c;
+            const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
             signal[at] = passed, variance[at] = spread;
         }
     }

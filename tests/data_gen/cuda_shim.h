@@ -56,6 +56,7 @@ inline int __clz(int v) { return v ? __builtin_clz(v) : 32; }
 inline unsigned __umulhi(unsigned a, unsigned b) { return (uint64_t)a * b >> 32; }
 template <class T> inline T __ldg(const T *p) { return *p; }
 template <class T> inline T atomicAdd(T *p, T v) { T old = *p; *p += v; return old; }
+template <class T> inline T atomicOr(T *p, T v) { T old = *p; *p |= v; return old; }
 template <class T> inline T atomicExch(T *p, T v) { T old = *p; *p = v; return old; }
 
 // Half precision, rounded to nearest even, and the pieces of detect.cu and fdk.cu that are written in PTX.

@@ -16,6 +16,9 @@
 #define WORDS (LISTED / 32)
 #define EVENTS 26
 #define BOXES 48
+#define SIDE 8
+#define PATCHES (AREA / SIDE / SIDE)
+#define SORTS ((BOXES + 31) / 32)
 #define ALL 0xffffffffu
 #define LARGE 1e30f
 #define TOUCH 2e-6f
@@ -329,8 +332,8 @@ struct Filling { float copper, laminate, silicon; };
 struct Stacks {
     const float4 *stacks, *layers;
     int count;
-    // What the whole tile has to do with a stack: 1, no ray meets it; 2, all run through it from end to end and cross its
-    // heights within its sides. Judged by one corner of the tile, whose direction is `own`, the next one round and the
+    // What the rays of a patch have to do with a stack: 1, none meets it; 2, all run through it from end to end and cross its
+    // heights within its sides. Judged by one corner of the patch, whose direction is `own`, the next one round and the
     // one across: all four must say 2, one says 1.
     __device__ __forceinline__ int met(int n, const float *source, const float *own, const float *next, const float *across) const {
         const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
@@ -384,11 +387,14 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     // An item of the tile: its kind, role and form, and owner; its number; how far its joint or ball is from the source.
     __shared__ int4 entries[LISTED];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
-    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
+    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], next_turn;
     __shared__ short pixels[2][AREA];
     // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
     __shared__ float4 axes[3];
-    __shared__ Filling flat;
+    // Per patch of SIDE by SIDE pixels: stacks of boxes that all its rays run through, and those that some do, bit by bit;
+    // what the former come to.
+    __shared__ unsigned whole[SORTS][PATCHES], part[SORTS][PATCHES];
+    __shared__ Filling flat[PATCHES];
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
@@ -400,6 +406,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     }
     if (thread < 2) found[thread] = 0;
     if (thread == 2) next_turn = 0;
+    if (thread < SORTS * PATCHES) whole[0][thread] = part[0][thread] = 0;
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
     auto meets = [&](int k) {
@@ -437,41 +444,25 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         total = LISTED;
         if (thread == 0) lost[0] = 1;
     }
-    // The last warp, which has the fewest items, sorts out the boxes: four lanes a stack.
-    if (warp == WARPS - 1) {
-        Filling sum = {0.0f, 0.0f, 0.0f};
-        int kept = 0;
+    // Four threads a patch and stack, one for each corner of the patch.
 #pragma unroll 1
-        for (int first = 0; first < n_stacks; first += 8) {
-            const int n = first + (lane >> 2);
-            float corner[3][3], source[3];
+    for (int pair = thread >> 2; pair < n_stacks * PATCHES; pair += THREADS / 4) {
+        const int n = pair / PATCHES, patch = pair % PATCHES;
+        const float c = (float)(patch % (WIDE / SIDE) * SIDE) - 0.5f, r = (float)(patch / (WIDE / SIDE) * SIDE) - 0.5f;
+        float corner[3][3], source[3];
 #pragma unroll
-            for (int i = 0; i < 3; i++) {
-                const float4 axis = axes[i];
-                source[i] = axis.w;
+        for (int i = 0; i < 3; i++) {
+            const float4 axis = axes[i];
+            source[i] = axis.w;
 #pragma unroll
-                for (int turn = 0; turn < 3; turn++) {
-                    const int which = lane + turn & 3;
-                    corner[turn][i] = axis.x + (which == 1 || which == 2 ? WIDE - 0.5f : -0.5f) * axis.y + (which > 1 ? TALL - 0.5f : -0.5f) * axis.z;
-                }
+            for (int turn = 0; turn < 3; turn++) {
+                const int which = lane + turn & 3;
+                corner[turn][i] = axis.x + (which == 1 || which == 2 ? c + SIDE : c) * axis.y + (which > 1 ? r + SIDE : r) * axis.z;
             }
-            const int met = n < n_stacks ? boxes.met(n, source, corner[0], corner[1], corner[2]) : 1;
-            const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
-            const bool whole = !(none & mine) && (all & mine) == mine, part = (lane & 3) == 0 && !whole && !(none & mine);
-            if (whole && (lane & 3) == 0) {
-                const float4 thickness = __ldg(&stacks[3 * n + 2]);
-                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
-            }
-            const unsigned parts = __ballot_sync(ALL, part);
-            if (part) crossed[kept + __popc(parts & ((1u << lane) - 1u))] = n;
-            kept += __popc(parts);
         }
-#pragma unroll
-        for (int step = 4; step < 32; step *= 2) {
-            sum.copper += __shfl_xor_sync(ALL, sum.copper, step), sum.laminate += __shfl_xor_sync(ALL, sum.laminate, step);
-            sum.silicon += __shfl_xor_sync(ALL, sum.silicon, step);
-        }
-        if (lane == 0) crossings = kept, flat = sum;
+        const int met = boxes.met(n, source, corner[0], corner[1], corner[2]);
+        const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
+        if ((lane & 3) == 0 && !(none & mine)) atomicOr(&((all & mine) == mine ? whole : part)[n >> 5][patch], 1u << (n & 31));
     }
     for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -480,6 +471,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         energy[2 * e + 1] = make_float4(scale * bins[4 * energies + e], bins[5 * energies + e], bins[6 * energies + e], 0.0f);
     }
     __syncthreads();
+    if (thread < PATCHES) {
+        Filling sum = {0.0f, 0.0f, 0.0f};
+#pragma unroll 1
+        for (int n = 0; n < n_stacks; n++)
+            if (whole[n >> 5][thread] >> (n & 31) & 1u) {
+                const float4 thickness = __ldg(&stacks[3 * n + 2]);
+                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
+            }
+        flat[thread] = sum;
+    }
     // Every warp makes its share of rows and columns.
     const int words = total + 31 >> 5;
 #pragma unroll 1
@@ -510,7 +511,9 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
         // In blocks of 4x2 pixels, so that the rays of one warp stay together.
         int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
-        unsigned near = 0, some = crossings;
+        unsigned near = 0, some = 0;
+#pragma unroll
+        for (int i = 0; i < SORTS; i++) some |= part[i][r / SIDE * (WIDE / SIDE) + c / SIDE];
 #pragma unroll 1
         for (int w = 0; w < words; w++) {
             const unsigned here = in_row[w][r] & in_column[w][c];
@@ -665,13 +668,20 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        Filling filling = {0.0f, 0.0f, 0.0f};
+        const int patch = r / SIDE * (WIDE / SIDE) + c / SIDE;
+        Filling filling = flat[patch];
+        filling.copper *= iz, filling.laminate *= iz, filling.silicon *= iz;
         ray.x = axes[0].w + home * ray.dx, ray.y = axes[1].w + home * ray.dy, ray.z = axes[2].w + home * ray.dz;
 #pragma unroll 1
-        for (int n = 0; n < crossings; n++) boxes.through(crossed[n], ray, ix, iy, iz, filling);
-        copper += fabsf(filling.copper + flat.copper * iz);
-        const float laminate = fmaxf(fabsf(filling.laminate + flat.laminate * iz) - sunk, 0.0f);
-        const float silicon = fabsf(filling.silicon + flat.silicon * iz);
+        for (int i = 0; 32 * i < n_stacks; i++) {
+            const unsigned parts = part[i][patch];
+            for (unsigned some = __reduce_or_sync(ALL, parts); some; some &= some - 1u) {
+                const int n = __ffs(some) - 1;
+                if (parts >> n & 1u) boxes.through(32 * i + n, ray, ix, iy, iz, filling);
+            }
+        }
+        copper += fabsf(filling.copper);
+        const float laminate = fmaxf(fabsf(filling.laminate) - sunk, 0.0f), silicon = fabsf(filling.silicon);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
         if (energies <= FEW) {

@@ -232,7 +232,8 @@ def _in_one(packed: Packed) -> NDArray[np.float32]:
     wide = np.where(sheared, np.hypot(matrix[:, 0, 0], matrix[:, 1, 0]), 1.0)
     tall = np.where(sheared, matrix[:, 2, 2], 1.0)
     profile *= np.stack([np.ones_like(tall), tall, tall**2], axis=1) / (wide**2)[:, None]
-    ends /= tall[:, None]
+    # A map that turns z about changes the ends' places.
+    ends = np.sort(ends / tall[:, None], axis=1)
     shear = np.einsum("kji,kj->ki", matrix[:, :2, :2], matrix[:, :2, 2]) / (wide**2)[:, None]
     table = np.zeros((len(packed.role), 20), np.float32)
     table[:, :3], table[:, 3], table[:, 7] = packed.origin, ends[:, 0], ends[:, 1]
@@ -249,7 +250,7 @@ def _forms(packed: Packed) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     plane = matrix[:, :2, :2]
     product = np.einsum("kai,kaj->kij", plane, plane)
     even = np.abs(product[:, 0, 0] - product[:, 1, 1]) + np.abs(product[:, 0, 1]) <= _ROUND * product[:, 0, 0]
-    flat = np.all(matrix[:, 2, :2] == 0.0, axis=1) & (matrix[:, 2, 2] > 0.0)
+    flat = np.all(matrix[:, 2, :2] == 0.0, axis=1) & (matrix[:, 2, 2] != 0.0)
     return even & flat & (product[:, 0, 0] > 0.0), packed.profile[:, 2] <= 0.0
 
 

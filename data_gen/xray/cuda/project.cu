@@ -16,9 +16,6 @@
 #define WORDS (LISTED / 32)
 #define EVENTS 26
 #define BOXES 48
-#define SIDE 8
-#define PATCHES (AREA / SIDE / SIDE)
-#define SORTS ((BOXES + 31) / 32)
 #define ALL 0xffffffffu
 #define LARGE 1e30f
 #define TOUCH 2e-6f
@@ -26,6 +23,7 @@
 #define SHEARED 8
 #define CLOSED 16
 #define LATER 32
+#define NOBODY (-0x7fffffff)
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
@@ -332,8 +330,8 @@ struct Filling { float copper, laminate, silicon; };
 struct Stacks {
     const float4 *stacks, *layers;
     int count;
-    // What the rays of a patch have to do with a stack: 1, none meets it; 2, all run through it from end to end and cross its
-    // heights within its sides. Judged by one corner of the patch, whose direction is `own`, the next one round and the
+    // What the whole tile has to do with a stack: 1, no ray meets it; 2, all run through it from end to end and cross its
+    // heights within its sides. Judged by one corner of the tile, whose direction is `own`, the next one round and the
     // one across: all four must say 2, one says 1.
     __device__ __forceinline__ int met(int n, const float *source, const float *own, const float *next, const float *across) const {
         const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
@@ -384,17 +382,15 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     const Stacks boxes = {stacks, layers, n_stacks};
     extern __shared__ float4 energy[];
-    // An item of the tile: its kind, role and form, and owner; its number; how far its joint or ball is from the source.
-    __shared__ int4 entries[LISTED];
+    // An item of the tile: its joint, ~neck or, behind the last item and of others, NOBODY; its number; how far its joint
+    // or ball is from the source; its kind, whether it asks for sub-rays, role and form.
+    __shared__ int4 entries[LISTED + 1];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
-    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], next_turn;
+    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
     __shared__ short pixels[2][AREA];
     // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
     __shared__ float4 axes[3];
-    // Per patch of SIDE by SIDE pixels: stacks of boxes that all its rays run through, and those that some do, bit by bit;
-    // what the former come to.
-    __shared__ unsigned whole[SORTS][PATCHES], part[SORTS][PATCHES];
-    __shared__ Filling flat[PATCHES];
+    __shared__ Filling flat;
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
@@ -405,8 +401,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         axes[thread] = make_float4(distance * frame[9 + thread] + u * across + v * down, pixel_mm * across, pixel_mm * down, frame[thread]);
     }
     if (thread < 2) found[thread] = 0;
-    if (thread == 2) next_turn = 0;
-    if (thread < SORTS * PATCHES) whole[0][thread] = part[0][thread] = 0;
+    if (thread == 2) next_turn = 0, entries[LISTED] = make_int4(NOBODY, 0, 0, REST);
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
     auto meets = [&](int k) {
@@ -436,7 +431,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             float square = 0.0f;
             if (item.x != REST)
                 for (int i = 0; i < 3; i++) square += (centre[i] - frame[i]) * (centre[i] - frame[i]);
-            entries[at] = make_int4(item.x | item.z << 3 | item.w << 4 | item.y << 9, k, __float_as_int(sqrtf(square)), 0);
+            const int who = item.x == JOINT ? item.y : item.x == NECK ? ~item.y : NOBODY;
+            entries[at] = make_int4(who, k, __float_as_int(sqrtf(square)), item.x | item.z << 3 | item.w << 4);
         }
         place += __popc(votes);
     }
@@ -444,25 +440,41 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         total = LISTED;
         if (thread == 0) lost[0] = 1;
     }
-    // Four threads a patch and stack, one for each corner of the patch.
+    // The last warp, which has the fewest items, sorts out the boxes: four lanes a stack.
+    if (warp == WARPS - 1) {
+        Filling sum = {0.0f, 0.0f, 0.0f};
+        int kept = 0;
 #pragma unroll 1
-    for (int pair = thread >> 2; pair < n_stacks * PATCHES; pair += THREADS / 4) {
-        const int n = pair / PATCHES, patch = pair % PATCHES;
-        const float c = (float)(patch % (WIDE / SIDE) * SIDE) - 0.5f, r = (float)(patch / (WIDE / SIDE) * SIDE) - 0.5f;
-        float corner[3][3], source[3];
+        for (int first = 0; first < n_stacks; first += 8) {
+            const int n = first + (lane >> 2);
+            float corner[3][3], source[3];
 #pragma unroll
-        for (int i = 0; i < 3; i++) {
-            const float4 axis = axes[i];
-            source[i] = axis.w;
+            for (int i = 0; i < 3; i++) {
+                const float4 axis = axes[i];
+                source[i] = axis.w;
 #pragma unroll
-            for (int turn = 0; turn < 3; turn++) {
-                const int which = lane + turn & 3;
-                corner[turn][i] = axis.x + (which == 1 || which == 2 ? c + SIDE : c) * axis.y + (which > 1 ? r + SIDE : r) * axis.z;
+                for (int turn = 0; turn < 3; turn++) {
+                    const int which = lane + turn & 3;
+                    corner[turn][i] = axis.x + (which == 1 || which == 2 ? WIDE - 0.5f : -0.5f) * axis.y + (which > 1 ? TALL - 0.5f : -0.5f) * axis.z;
+                }
             }
+            const int met = n < n_stacks ? boxes.met(n, source, corner[0], corner[1], corner[2]) : 1;
+            const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
+            const bool whole = !(none & mine) && (all & mine) == mine, part = (lane & 3) == 0 && !whole && !(none & mine);
+            if (whole && (lane & 3) == 0) {
+                const float4 thickness = __ldg(&stacks[3 * n + 2]);
+                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
+            }
+            const unsigned parts = __ballot_sync(ALL, part);
+            if (part) crossed[kept + __popc(parts & ((1u << lane) - 1u))] = n;
+            kept += __popc(parts);
         }
-        const int met = boxes.met(n, source, corner[0], corner[1], corner[2]);
-        const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
-        if ((lane & 3) == 0 && !(none & mine)) atomicOr(&((all & mine) == mine ? whole : part)[n >> 5][patch], 1u << (n & 31));
+#pragma unroll
+        for (int step = 4; step < 32; step *= 2) {
+            sum.copper += __shfl_xor_sync(ALL, sum.copper, step), sum.laminate += __shfl_xor_sync(ALL, sum.laminate, step);
+            sum.silicon += __shfl_xor_sync(ALL, sum.silicon, step);
+        }
+        if (lane == 0) crossings = kept, flat = sum;
     }
     for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -471,16 +483,6 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         energy[2 * e + 1] = make_float4(scale * bins[4 * energies + e], bins[5 * energies + e], bins[6 * energies + e], 0.0f);
     }
     __syncthreads();
-    if (thread < PATCHES) {
-        Filling sum = {0.0f, 0.0f, 0.0f};
-#pragma unroll 1
-        for (int n = 0; n < n_stacks; n++)
-            if (whole[n >> 5][thread] >> (n & 31) & 1u) {
-                const float4 thickness = __ldg(&stacks[3 * n + 2]);
-                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
-            }
-        flat[thread] = sum;
-    }
     // Every warp makes its share of rows and columns.
     const int words = total + 31 >> 5;
 #pragma unroll 1
@@ -489,7 +491,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         int fact = REST;
         unsigned across = 0, down = 0;
         if (i < total) {
-            fact = entries[i].x;
+            fact = entries[i].w;
             const short4 p = __ldg(&span[entries[i].y]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
         }
@@ -511,9 +513,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
         // In blocks of 4x2 pixels, so that the rays of one warp stay together.
         int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
-        unsigned near = 0, some = 0;
-#pragma unroll
-        for (int i = 0; i < SORTS; i++) some |= part[i][r / SIDE * (WIDE / SIDE) + c / SIDE];
+        unsigned near = 0, some = crossings;
 #pragma unroll 1
         for (int w = 0; w < words; w++) {
             const unsigned here = in_row[w][r] & in_column[w][c];
@@ -532,22 +532,17 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     }
     __syncthreads();
     const int rays = edge * edge, each = 32 / rays, group = lane / rays, sub = lane % rays;
-    const float middle = 0.5f * (float)(edge - 1);
+    const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
     const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
     const float home = sqrtf(axes[0].w * axes[0].w + axes[1].w * axes[1].w + axes[2].w * axes[2].w);
     // A tile without any item needs no list of its pixels: found stays 0, every pixel is its own turn.
     const int near_turns = words > 0 ? (found[0] + each - 1) / each : 0;
     const int turns = near_turns + (words > 0 ? (found[1] + 31) >> 5 : AREA / 32);
-#ifdef DYNAMIC
     while (true) {
-        int turn = 0;
-        if (lane == 0) turn = atomicAdd(&next_turn, 1);
+        // Turns are handed out: they differ much in work.
+        int turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
         turn = __shfl_sync(ALL, turn, 0);
         if (turn >= turns) break;
-#else
-#pragma unroll 1
-    for (int turn = warp; turn < turns; turn += WARPS) {
-#endif
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
@@ -568,19 +563,21 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         // `left` each. A full list is worked off on the way.
         bool more = words > 0;
         while (more) {
-            int current = -1, waiting = 0;
+            int current = NOBODY, waiting = 0;
             unsigned left = 0;
             Sum sum;
             sum.clear();
             while (true) {
-                while (bits == 0 && ++w < words) {
-                    mine = in_row[w][r] & in_column[w][c] & solid[w];
-                    bits = __reduce_or_sync(ALL, mine);
+                if (bits == 0) {
+                    while (bits == 0 && w + 1 < words) {
+                        w++, mine = in_row[w][r] & in_column[w][c] & solid[w];
+                        bits = __reduce_or_sync(ALL, mine);
+                    }
+                    more = bits != 0;
                 }
-                more = bits != 0;
                 const int bit = __ffs(bits) - 1;
-                const int4 entry = more ? entries[32 * w + bit] : make_int4(REST, 0, 0, 0);
-                const int fact = entry.x, k = entry.y, kind = fact & 7, owner = fact >> 9, joint = kind == JOINT ? owner : -1;
+                const int4 entry = entries[more ? 32 * w + bit : LISTED];
+                const int joint = entry.x, k = entry.y, fact = entry.w;
                 if (joint != current) {
                     if (current >= 0) {
                         bool slow = !sum.simple;
@@ -618,13 +615,14 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                 bits &= bits - 1u;
                 bool wanted = mine >> bit & 1u;
                 const int role = fact >> 4 & 7;
-                if (kind == NECK) {
-                    if (lane == 0) later[warp][waiting] = ~owner;
-                    left |= (unsigned)wanted << waiting++;
-                    if (waiting == LATER) break;
-                    continue;
-                }
-                if (kind != JOINT) {
+                if (joint < 0) {
+                    if (joint != NOBODY) {
+                        if (lane == 0) later[warp][waiting] = joint;
+                        left |= (unsigned)wanted << waiting++;
+                        current = NOBODY;
+                        if (waiting == LATER) break;
+                        continue;
+                    }
                     const float way = __int_as_float(entry.z);
                     ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
                 } else if (role != BODY) {
@@ -643,13 +641,13 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         begin = chord.t0, end = chord.t1, behind = wanted ? fmaxf(chord.t3 - chord.t2, 0.0f) : 0.0f;
                         wanted = wanted && end > begin;
                         // A second interval, behind the waist of a primitive, is left to the slow way.
-                        if (kind == JOINT && behind > 0.0f) sum.simple = false;
+                        if (joint >= 0 && behind > 0.0f) sum.simple = false;
                     }
                 }
-                if (kind != JOINT) {
+                if (joint < 0) {
                     float length = (wanted ? end - begin : 0.0f) + behind;
                     length = role == VOID ? -length : length;
-                    copper += length, sunk += kind == SUNK ? length : 0.0f;
+                    copper += length, sunk += (fact & 7) == SUNK ? length : 0.0f;
                 } else if (role == BODY) sum.put(sum.a, sum.b, wanted, begin, end);
                 else if (role == VOID) sum.remove(wanted, begin, end);
                 else if (role == GAP) sum.put(sum.gap, sum.other, wanted, begin, end);
@@ -668,35 +666,28 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        const int patch = r / SIDE * (WIDE / SIDE) + c / SIDE;
-        Filling filling = flat[patch];
-        filling.copper *= iz, filling.laminate *= iz, filling.silicon *= iz;
+        Filling filling = {0.0f, 0.0f, 0.0f};
         ray.x = axes[0].w + home * ray.dx, ray.y = axes[1].w + home * ray.dy, ray.z = axes[2].w + home * ray.dz;
 #pragma unroll 1
-        for (int i = 0; 32 * i < n_stacks; i++) {
-            const unsigned parts = part[i][patch];
-            for (unsigned some = __reduce_or_sync(ALL, parts); some; some &= some - 1u) {
-                const int n = __ffs(some) - 1;
-                if (parts >> n & 1u) boxes.through(32 * i + n, ray, ix, iy, iz, filling);
-            }
-        }
-        copper += fabsf(filling.copper);
-        const float laminate = fmaxf(fabsf(filling.laminate) - sunk, 0.0f), silicon = fabsf(filling.silicon);
+        for (int n = 0; n < crossings; n++) boxes.through(crossed[n], ray, ix, iy, iz, filling);
+        copper += fabsf(filling.copper + flat.copper * iz);
+        const float laminate = fmaxf(fabsf(filling.laminate + flat.laminate * iz) - sunk, 0.0f);
+        const float silicon = fabsf(filling.silicon + flat.silicon * iz);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
         if (energies <= FEW) {
 #pragma unroll
             for (int e = 0; e < FEW; e++) {
                 const float *m = few[e];
-                const float share = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
-                passed += m[5] * share, spread += m[6] * share;
+                const float left = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
+                passed += m[5] * left, spread += m[6] * left;
             }
         } else {
 #pragma unroll 1
             for (int e = 0; e < energies; e++) {
                 const float4 m = energy[2 * e], n = energy[2 * e + 1];
-                const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
-                passed += n.y * share, spread += n.z * share;
+                const float left = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
+                passed += n.y * left, spread += n.z * left;
             }
         }
         if (near) {
@@ -712,7 +703,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                     q += __shfl_down_sync(ALL, spread, other);
                 }
             }
-            passed = p / (float)rays, spread = q / (float)rays;
+            passed = p * share, spread = q * share;
             known = known && sub == 0;
         }
         if (known) {

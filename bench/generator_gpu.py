@@ -35,7 +35,7 @@ from jointwise.joints.store import write_shard
 
 sys.path.insert(0, str(Path(__file__).parent))
 from gpu_cases import KERNEL_GRID, TRAINING, Row, built, kernel_record, save, small_record, training_record
-from gpu_parts import agreement, cut, joints_per_second, noise, parts, straight
+from gpu_parts import agreement, cut, duration_s, joints_per_second, noise, parts, straight
 
 FLOORS_MS = {"project": 1.05, "measure": 0.21, "ramp": 0.049, "backproject onto the grids": 0.69}
 """Kernel case, per array: what the prototype's instructions (or bytes: ramp) need at full rate of one H100."""
@@ -48,7 +48,7 @@ SESSION = "agreement", "kernel", "sizes", "growth", "training"
 
 
 SIZES: tuple[tuple[str, int | None, int], ...] = (
-    ("project", None, 2), ("project", None, 4), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3),
+    ("project", None, 3), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3),
     ("fdk", 16, 3), ("fdk", 16, 2),
 )  # fmt: skip
 """Sizes to try: source, voxels of a run, blocks that a multiprocessor must hold."""
@@ -93,7 +93,7 @@ def kernel_rows(prepared: dv.Prepared, precision: str, name: str) -> list[Row]:
         )
     )
     for what, make in (("straight onto the joints' grids", straight), ("by lattice, cut and levels", cut)):
-        rate = joints_per_second(make, [prepared], KERNEL_GRID, precision, 80)
+        rate = joints_per_second(make, [prepared], KERNEL_GRID, precision, 160)
         goal = 8000, round(rate / 8000, 2), "joints/s", 18000
         rows.append(Row(f"kernel case: {what} ({precision})", name, round(rate), *goal))
     return rows
@@ -105,7 +105,7 @@ def host_ms(prepared: dv.Prepared, precision: str) -> float:
     for _ in range(20):
         torch.cuda.synchronize()
         start = time.perf_counter()
-        straight(prepared, KERNEL_GRID, precision)
+        dv.sub_volumes(prepared, KERNEL_GRID, precision)
         times.append(1e3 * (time.perf_counter() - start))
     return round(float(np.median(times)), 3)
 
@@ -125,18 +125,12 @@ def training_rows(scans: list[dv.Prepared], precision: str, name: str) -> list[R
     return rows
 
 
-def growth_rows(what: str, make: Callable[[], torch.Tensor], each: int, name: str, largest: int) -> list[Row]:
+def growth_rows(what: str, make: Callable[[int], float], each: int, name: str, largest: int) -> list[Row]:
     """Seconds for 1,000 to `largest` joints as tensors, each let go for the next; a line through them."""
     counts = np.array([n for n in (1_000, 10_000, 30_000, largest) if n <= largest])
-    made, seconds = -(-counts // each) * each, []
-    make()
-    for count in made:
-        torch.cuda.synchronize()
-        start = time.perf_counter()
-        for _ in range(count // each):
-            make()
-        torch.cuda.synchronize()
-        seconds.append(time.perf_counter() - start)
+    made = -(-counts // each) * each
+    make(1)
+    seconds = [make(int(count) // each) for count in made]
     slope, start_up = np.polyfit(made, seconds, 1)
     off = np.abs(slope * made + start_up - seconds)
     unexplained = float(np.sum(off**2) / np.sum((seconds - np.mean(seconds)) ** 2))
@@ -347,10 +341,18 @@ def size_rows(prepared: dv.Prepared, name: str) -> list[Row]:
 def all_growth(scans: list[dv.Prepared], name: str, largest: int) -> list[Row]:
     """Growth of the kernel case, and of the training case where its scans are at hand."""
     prepared = kernel_prepared()
-    rows = growth_rows("kernel case", lambda: straight(prepared, KERNEL_GRID, "float16"), 25, name, largest)
+    rows = growth_rows(
+        "kernel case",
+        lambda n: duration_s(straight, [prepared], KERNEL_GRID, "float16", n),
+        25,
+        name,
+        largest,
+    )
     if scans:
         each = len(scans[0].record.joints)
-        rows += growth_rows("training case", lambda: cut(scans[0], Grid(), "float16"), each, name, largest)
+        rows += growth_rows(
+            "training case", lambda n: duration_s(cut, scans[:1], Grid(), "float16", n), each, name, largest
+        )
     return rows
 
 

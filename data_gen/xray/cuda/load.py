@@ -142,7 +142,13 @@ def load(
     first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
     weights = [energies.weight, energies.weight * energies.quantum]
     stacks = _stacks(packed)
-    rest = [frames, first[:, 0], first[:, 1], *stacks, np.vstack([energies.of_materials(MATERIALS), *weights])]
+    rest = [
+        frames,
+        first[:, 0],
+        first[:, 1],
+        *stacks,
+        np.vstack([energies.of_materials(MATERIALS), *weights]),
+    ]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
     few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
     first_few = rest[-1].T[:FEW_ENERGIES]
@@ -198,14 +204,19 @@ def _filled(packed: Packed) -> tuple[NDArray[np.float32], NDArray[np.float32], N
     """Corners of boxes and how much copper, laminate and silicon they hold. Four boxes of mould around a die become the
     whole, less mould in place of the die: fewer sides to meet."""
     low, high, material = packed.box_low, packed.box_high, packed.box_material
-    weight = np.stack([material == COPPER_BOX, material == LAMINATE_BOX, material == SILICON_BOX], axis=1).astype(float)
+    weight = np.stack(
+        [material == COPPER_BOX, material == LAMINATE_BOX, material == SILICON_BOX], axis=1
+    ).astype(float)
     kept, whole = np.ones(len(low), bool), []
     for die in np.flatnonzero(material == SILICON_BOX):
         beside = (low[:, 2] == low[die, 2]) & (high[:, 2] == high[die, 2]) & (material == LAMINATE_BOX) & kept
         if np.sum(beside) == 4:
             first, last = low[beside].min(axis=0), high[beside].max(axis=0)
             areas = np.prod((high - low)[:, :2].astype(np.float64), axis=1)
-            if abs(areas[beside].sum() + areas[die] - np.prod((last - first)[:2].astype(float))) < 10 * _ROUND * areas[die]:
+            if (
+                abs(areas[beside].sum() + areas[die] - np.prod((last - first)[:2].astype(float)))
+                < 10 * _ROUND * areas[die]
+            ):
                 kept &= ~beside
                 weight[die] -= 0.0, 1.0, 0.0
                 whole.append((first, last))

@@ -157,9 +157,18 @@ def show(active: Session, arguments: Sequence[str], part: str, resolve: bool) ->
     if part == "hydra":
         cfg = OmegaConf.masked_copy(cfg, ["hydra"])
     with _in_our_words(active.command):
-        text = OmegaConf.to_yaml(cfg, resolve=resolve)
+        text = OmegaConf.to_yaml(OmegaConf.create(_as_text(OmegaConf.to_container(cfg, resolve=resolve))))
     say(text.rstrip())
     return DONE
+
+
+def _as_text(part: Any) -> Any:
+    """The same tables and lists with paths as text: in lists YAML would spell them as objects."""
+    if isinstance(part, dict):
+        return {key: _as_text(value) for key, value in part.items()}
+    if isinstance(part, list):
+        return [_as_text(value) for value in part]
+    return str(part) if isinstance(part, Path) else part
 
 
 def sweep(active: Session, arguments: Sequence[str]) -> int:

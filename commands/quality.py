@@ -10,8 +10,8 @@ from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
     from jointwise.evaluation.scans.quality_table import ScanQuality
-    from jointwise.scoring.locate import ArrayFound
-    from jointwise.scoring.read import Scan
+    from jointwise.scoring.finding.locate import ArrayFound
+    from jointwise.scoring.reading.scan import Scan
 
 HELP = (
     "Measure the image quality of scans at their own balls: noise, contrast, edges, cupping, dark lanes, MTF."
@@ -77,8 +77,8 @@ def _measured(cfg: QualityConfig, path: Path, name: str) -> "ScanQuality":
 
     from jointwise.evaluation.scans.quality import Subject, measure_quality
     from jointwise.evaluation.scans.quality_table import ScanQuality
-    from jointwise.scoring.locate import locate
-    from jointwise.scoring.read import read_scan
+    from jointwise.scoring.finding.locate import locate
+    from jointwise.scoring.reading.metaimage import read_scan
     from jointwise.scoring.settings import ScoreSettings
 
     with progress(f"measuring {name}", "joints") as step:

@@ -41,6 +41,13 @@ def run(cfg: ScoreConfig) -> Done:
     if cfg.store is None:
         return Done(wrote)
     if not cfg.judging_only:
-        refuse_demo_boards(scored.cut.joints)
-    keep_joints(scored.cut, scored.found.axes, scored.table, cfg.store, cfg.split, cfg.judging_only)
+        refuse_demo_boards(scored.packages[0].cut.joints)
+    keep_joints(
+        scored.packages[0].cut,
+        scored.packages[0].found.axes,
+        scored.table,
+        cfg.store,
+        cfg.split,
+        cfg.judging_only,
+    )
     return Done([*wrote, cfg.store], call("paint", joints=cfg.store))

@@ -13,9 +13,9 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
 from jointwise.joints.levels import Levels, lane_level
+from jointwise.scoring.finding.locate import ArrayFound
 from jointwise.scoring.grey import array_levels
-from jointwise.scoring.locate import ArrayFound
-from jointwise.scoring.read import Scan
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 Progress = Callable[[str, int, int], None]

@@ -8,7 +8,7 @@ from jointwise.joints.cutting import level_reading
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Vector
 from jointwise.joints.levels import Levels, Reading, combine
-from jointwise.scoring.read import Scan
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 MOST_READINGS = 64  # medians over more joints hardly move

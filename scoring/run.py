@@ -7,12 +7,13 @@ from typing import Any
 
 from jointwise.joints.grid import Grid
 from jointwise.models.bench import Bench
-from jointwise.scoring.array_map import map_png
 from jointwise.scoring.cut import Progress, cut_array, silent
-from jointwise.scoring.judge import judge_array
-from jointwise.scoring.locate import locate
-from jointwise.scoring.read import read_scan
-from jointwise.scoring.report import Scored, report_html
+from jointwise.scoring.finding.locate import locate
+from jointwise.scoring.judging.judge import judge_array
+from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.report.array_map import map_png
+from jointwise.scoring.report.page import report_html
+from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
 from jointwise.scoring.write import ARRAY, MAP, REPORT, results, write_tables
 
@@ -48,7 +49,7 @@ def score_scan(
     progress("array found", 1, 1)
     cut = cut_array(scan, found, array, settings, grid, progress)
     table = judge_array(cut, bench, settings.batch, progress)
-    return Scored(scan, array, settings, found, cut, bench, table)
+    return Scored(scan, settings, bench, (Package(array, found, cut, table),))
 
 
 def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:
@@ -70,7 +71,7 @@ def write_results(scored: Scored, folder: Path, when: datetime, progress: Progre
 
 def _facts(scored: Scored) -> dict[str, Any]:
     """What was found of the array, JSON-safe."""
-    found, levels = scored.found, scored.cut.levels
+    found, levels = scored.packages[0].found, scored.packages[0].cut.levels
     rows, cols = found.shape
     return {
         "scan": scored.scan.path.name,
@@ -87,5 +88,5 @@ def _facts(scored: Scored) -> dict[str, Any]:
         "noise": levels.noise,
         "voxel_mm": scored.scan.lattice.voxel_mm,
         "package_side": scored.settings.package_side,
-        "a1_corner": scored.array.a1_corner,
+        "a1_corner": scored.packages[0].array.a1_corner,
     }

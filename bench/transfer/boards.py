@@ -42,8 +42,8 @@ from jointwise.joints.schema import ENVELOPE
 from jointwise.models.bench import Bench, Judge, load_bench, read_rules
 from jointwise.models.names import RULES_FILE
 from jointwise.scoring.cut import cut_array
-from jointwise.scoring.locate import locate
-from jointwise.scoring.read import read_scan
+from jointwise.scoring.finding.locate import locate
+from jointwise.scoring.reading.metaimage import read_scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 OPENS = ("non_wet", "head_in_pillow")

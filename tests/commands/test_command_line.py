@@ -125,6 +125,11 @@ def test_what_is_generated_can_be_audited_and_shown(name: str, capsys: pytest.Ca
     assert "bga_1270" in capsys.readouterr().out
 
 
+def test_cfg_job_spells_lists_of_paths_as_text(capsys: pytest.CaptureFixture[str]) -> None:
+    assert entry.main(["train", "data=here", "more_data=[there,far away]", "--cfg", "job"]) == 0
+    assert "more_data:\n- there\n- far away\n" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("words", "line"),
     [

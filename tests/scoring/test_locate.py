@@ -11,8 +11,8 @@ from scipy import ndimage
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice
-from jointwise.scoring.locate import ArrayFound, locate
-from jointwise.scoring.read import Scan
+from jointwise.scoring.finding.locate import ArrayFound, locate
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 Make = Callable[..., Any]

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 from jointwise.joints.lattice import Lattice
-from jointwise.scoring.ball_lattice import BallLattice, find_lattice, fit_lattice
-from jointwise.scoring.balls import Candidates, thinned
-from jointwise.scoring.extent import found_span, own_points, possible_starts
-from jointwise.scoring.frame import first_frame, fit_frame
-from jointwise.scoring.naming import site_names
-from jointwise.scoring.plane import Plane, find_plane
+from jointwise.scoring.finding.ball_lattice import BallLattice, find_lattice, fit_lattice
+from jointwise.scoring.finding.balls import Candidates, thinned
+from jointwise.scoring.finding.extent import found_span, own_points, possible_starts
+from jointwise.scoring.finding.frame import first_frame, fit_frame
+from jointwise.scoring.finding.naming import site_names
+from jointwise.scoring.finding.plane import Plane, find_plane
 
 RNG = np.random.default_rng(7)
 

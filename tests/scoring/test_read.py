@@ -8,7 +8,7 @@ import pytest
 import SimpleITK
 
 from jointwise.joints.errors import InputError
-from jointwise.scoring.read import read_scan
+from jointwise.scoring.reading.metaimage import read_scan
 
 SHAPE = (12, 20, 24)
 

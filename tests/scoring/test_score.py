@@ -23,13 +23,13 @@ from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
 from jointwise.scoring import run as run_module
-from jointwise.scoring.cautions import warnings
-from jointwise.scoring.evidence import find_spot
-from jointwise.scoring.judge import judge_array, suspicion
-from jointwise.scoring.report import Scored
+from jointwise.scoring.judging.judge import judge_array, suspicion
+from jointwise.scoring.report.cautions import warnings
+from jointwise.scoring.report.evidence import find_spot
+from jointwise.scoring.report.signs import ORDER, SIGNS
 from jointwise.scoring.run import score_scan, write_results
+from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
-from jointwise.scoring.signs import ORDER, SIGNS
 from jointwise.scoring.write import OURS, keep_joints, results
 
 WHEN = datetime(2026, 1, 2, 3, 4)
@@ -84,6 +84,11 @@ def scored(scan_file: Path) -> Scored:
     return score_scan(scan_file, PART, ScoreSettings(batch=7), GRID, BOTH)
 
 
+def with_package(scored: Scored, bench: Bench, **changes: Any) -> Scored:
+    """The same scan with another bench and a changed package."""
+    return replace(scored, bench=bench, packages=(replace(scored.packages[0], **changes),))
+
+
 def test_table_says_what_was_found(scored: Scored) -> None:
     table = scored.table
     assert list(table.columns) == list(COLUMNS)
@@ -122,7 +127,7 @@ def test_batches_and_threads_change_nothing(scan_file: Path, scored: Scored) -> 
 
 
 def test_rules_alone_decide_without_a_learned_detector(scored: Scored) -> None:
-    table = judge_array(scored.cut, RULES_ONLY, 16)
+    table = judge_array(scored.packages[0].cut, RULES_ONLY, 16)
     assert set(table["detector"]) == {"plain"}
     assert table[list(SCORES)].isna().all(axis=None)
     assert list(table["findings"].fillna("")) == list(scored.table["findings"].fillna(""))
@@ -130,7 +135,7 @@ def test_rules_alone_decide_without_a_learned_detector(scored: Scored) -> None:
 
 def test_joints_are_cut_where_they_are(scored: Scored) -> None:
     """Solder fills the middle of every sub-volume, air the corners; levels are those of the scan."""
-    volumes = scored.cut.joints.volumes.astype(float)
+    volumes = scored.packages[0].cut.joints.volumes.astype(float)
     assert volumes.shape == (29, *GRID.shape)
     z, y, x = (n // 2 for n in GRID.shape)
     middles = volumes[:, z - 1 : z + 1, y - 2 : y + 2, x - 2 : x + 2].mean(axis=(1, 2, 3))
@@ -141,20 +146,20 @@ def test_joints_are_cut_where_they_are(scored: Scored) -> None:
 
 def test_envelope(scored: Scored) -> None:
     wide = Judge(Plain(), CUTS, Envelope({"voxels_per_ball": (10, 40), "cnr": (5, None)}))
-    assert (judge_array(scored.cut, Bench(rules=wide), 64)["out_of_envelope"] == 0).all()
+    assert (judge_array(scored.packages[0].cut, Bench(rules=wide), 64)["out_of_envelope"] == 0).all()
     narrow = replace(wide, envelope=Envelope({"voxels_per_ball": (20, 40), "cnr": (5, None)}))
-    table = judge_array(scored.cut, Bench(rules=narrow), 64)
+    table = judge_array(scored.packages[0].cut, Bench(rules=narrow), 64)
     assert (table["out_of_envelope"] == table["present"]).all()
     there = table["present"] == 1
     assert set(table.loc[there, "disposition"]) == {"review"}
     assert set(table.loc[there, "reason"]) == {"voxels per ball: 15.3, trained on 20 to 40"}
     assert table.loc[~there, ["disposition", "reason"]].isna().all(axis=None)
     assert list(table["findings"].fillna("")) == list(scored.table["findings"].fillna(""))  # they stay
-    said = warnings(table, scored.found, PART)
+    said = warnings(table, scored.packages[0].found, PART)
     assert [words for words in said if words.startswith("29 of 30 sites are for review")]
     assert "trained on 20 to 40" in said[-1]
-    sites = scored.cut.sites.assign(in_field=scored.cut.sites["ball"] != "A1")
-    table = judge_array(replace(scored.cut, sites=sites), Bench(rules=wide), 64)
+    sites = scored.packages[0].cut.sites.assign(in_field=scored.packages[0].cut.sites["ball"] != "A1")
+    table = judge_array(replace(scored.packages[0].cut, sites=sites), Bench(rules=wide), 64)
     assert list(table.loc[table["out_of_envelope"] == 1, "ball"]) == ["A1"]
     assert list(table.loc[table["disposition"].notna(), "ball"]) == ["A1"]
     assert "edge of the scan" in table.set_index("ball").loc["A1", "reason"]
@@ -168,10 +173,10 @@ def test_the_cuts_are_those_of_the_scans_noise(scored: Scored, tmp_path: Path) -
     assert 0 < noise < np.inf
     for edge, found in ((noise / 2, 1), (noise * 2, 6)):
         bench = Bench(learned=Judge(Plain("net"), replace(cuts, edges=(edge,))))
-        table = judge_array(scored.cut, bench, 64)
+        table = judge_array(scored.packages[0].cut, bench, 64)
         assert table["findings"].notna().sum() == found
         assert ((suspicion(table, bench) >= 0) == table["findings"].notna()).all()
-    write_results(replace(scored, bench=bench, table=table), tmp_path / "out", WHEN)
+    write_results(with_package(scored, bench, table=table), tmp_path / "out", WHEN)
     page = (tmp_path / "out" / "report.html").read_text()
     assert "1 of 2 (1 is the cleanest)" in page
     assert "finding from 0.5<" in page
@@ -253,9 +258,9 @@ def test_pictures_are_limited_and_said_to_be(scored: Scored, tmp_path: Path) -> 
 
 def test_nothing_found_makes_a_calm_report(scored: Scored, tmp_path: Path) -> None:
     never = Bench(rules=Judge(Plain(), replace(CUTS, values=((1.0,) * 4,))))
-    sites = scored.cut.sites[scored.cut.sites["present"] == 1].reset_index(drop=True)
-    cut = replace(scored.cut, sites=sites)
-    calm = replace(scored, bench=never, cut=cut, table=judge_array(cut, never, 64))
+    sites = scored.packages[0].cut.sites[scored.packages[0].cut.sites["present"] == 1].reset_index(drop=True)
+    cut = replace(scored.packages[0].cut, sites=sites)
+    calm = with_package(scored, never, cut=cut, table=judge_array(cut, never, 64))
     write_results(calm, tmp_path / "out", WHEN)
     page = (tmp_path / "out" / "report.html").read_text()
     assert "0 of 29 joints carry a finding; no ball is missing." in page
@@ -265,7 +270,7 @@ def test_nothing_found_makes_a_calm_report(scored: Scored, tmp_path: Path) -> No
 def test_grey_scale_of_pictures(scored: Scored, tmp_path: Path) -> None:
     scaled = replace(scored, settings=replace(scored.settings, grey_slope=0.5, grey_intercept=-1.0))
     write_results(scaled, tmp_path / "out", WHEN)
-    levels = scored.cut.levels
+    levels = scored.packages[0].cut.levels
     page = (tmp_path / "out" / "report.html").read_text()
     assert f"air {0.5 * levels.air - 1:.3g}, solder {0.5 * levels.solder - 1:.3g} 1/mm" in page
 
@@ -356,10 +361,15 @@ def test_every_finding_has_a_sign() -> None:
 def test_kept_joints_carry_their_place_and_findings_and_no_truth(scored: Scored, tmp_path: Path) -> None:
     for _ in range(2):  # a scan scored again takes its own place in the store
         keep_joints(
-            scored.cut, scored.found.axes, scored.table, tmp_path / "kept", "test", judging_only=False
+            scored.packages[0].cut,
+            scored.packages[0].found.axes,
+            scored.table,
+            tmp_path / "kept",
+            "test",
+            judging_only=False,
         )
     kept = Store(tmp_path / "kept").read()
-    assert np.array_equal(kept.volumes, scored.cut.joints.volumes)
+    assert np.array_equal(kept.volumes, scored.packages[0].cut.joints.volumes)
     assert len(kept) == 29
     finds = kept.table.set_index("ball")["findings"]
     assert finds[VOIDED] == "void"
@@ -368,4 +378,4 @@ def test_kept_joints_carry_their_place_and_findings_and_no_truth(scored: Scored,
     assert kept.table[[*KINDS, *MEASURES]].isna().all(axis=None)
     assert set(kept.table["split"]) == {"test"}
     assert not kept.table["judging_only"].any()
-    assert np.allclose(json.loads(kept.table["axes"].iloc[0]), scored.found.axes)
+    assert np.allclose(json.loads(kept.table["axes"].iloc[0]), scored.packages[0].found.axes)

@@ -1,7 +1,6 @@
 """Read a scan: a MetaImage file becomes an array and its lattice, or one sentence says why not."""
 
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice
+from jointwise.scoring.reading.scan import Scan
 
 itk: Any = SimpleITK  # its functions carry no types
 VOXEL_TYPES = ("float32", "uint16", "int16", "uint8")
@@ -19,21 +19,6 @@ PLAUSIBLE_UM = (1.0, 200.0)
 FEWEST_VOXELS = 16  # along x and y; along z a third of it is enough for a ball
 # Deflate cannot shrink data further than this, so a header that claims more lies.
 LARGEST_DEFLATE_RATIO = 1100
-
-
-@dataclass(frozen=True)
-class Scan:
-    """A scan in memory.
-
-    Args:
-        path: its file.
-        volume: (z, y, x), float32, uint16, int16 or uint8, in the file's own unit; read-only.
-        lattice: where its voxels lie, mm.
-    """
-
-    path: Path
-    volume: NDArray[Any]
-    lattice: Lattice
 
 
 class _Pixels:

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from jointwise.scoring.locate import ArrayFound
+from jointwise.scoring.finding.locate import ArrayFound
 from jointwise.scoring.settings import ArraySettings
 
 COARSE = 10.0  # voxels across a ball

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.joints.lattice import Vector
-from jointwise.scoring.ball_lattice import BallLattice, fit_lattice
-from jointwise.scoring.plane import Plane
+from jointwise.scoring.finding.ball_lattice import BallLattice, fit_lattice
+from jointwise.scoring.finding.plane import Plane
 
 FEWEST_TO_BEND = 16
 

@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from matplotlib.path import Path
 
 from jointwise.joints.names import parse_ball, row_letters
-from jointwise.scoring.signs import ORDER, SIGNS, chief, in_words, marker, split_findings, svg_path
+from jointwise.scoring.report.signs import ORDER, SIGNS, chief, in_words, marker, split_findings, svg_path
 
 CELL = 40.0  # pixels a site
 INK, QUIET, ACCENT, PAPER = "#17202a", "#8a94a3", "#b3400e", "#ffffff"

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
 from importlib.resources import files
@@ -16,17 +15,16 @@ from markupsafe import Markup
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import span
-from jointwise.scoring.array_map import map_svg, sign_svg
-from jointwise.scoring.cautions import cautions, warnings
-from jointwise.scoring.cut import CutArray, Progress, cut_site
-from jointwise.scoring.evidence import find_spot
+from jointwise.scoring.cut import Progress, cut_site
+from jointwise.scoring.finding.locate import ArrayFound
 from jointwise.scoring.grey import grey_scale
-from jointwise.scoring.judge import suspicion
-from jointwise.scoring.locate import ArrayFound
-from jointwise.scoring.pictures import LIMITS, colour_bar_png, slices
-from jointwise.scoring.read import Scan
-from jointwise.scoring.settings import ArraySettings, ScoreSettings
-from jointwise.scoring.signs import ORDER, SIGNS, chief, in_words, split_findings
+from jointwise.scoring.judging.judge import suspicion
+from jointwise.scoring.report.array_map import map_svg, sign_svg
+from jointwise.scoring.report.cautions import cautions, warnings
+from jointwise.scoring.report.evidence import find_spot
+from jointwise.scoring.report.pictures import LIMITS, colour_bar_png, slices
+from jointwise.scoring.report.signs import ORDER, SIGNS, chief, in_words, split_findings
+from jointwise.scoring.scored import Scored
 
 MEASURED = (
     ("void_projected_area_pct", "void area", "%", 1),
@@ -51,29 +49,6 @@ CORNERS = {
 }
 
 
-@dataclass(frozen=True)
-class Scored:
-    """All that a report tells of.
-
-    Args:
-        scan: the scan.
-        array: what the user said of the part.
-        settings: how it was scored.
-        found: the array in the scan.
-        cut: its sub-volumes.
-        bench: who judged.
-        table: the scored table, one row per site.
-    """
-
-    scan: Scan
-    array: ArraySettings
-    settings: ScoreSettings
-    found: ArrayFound
-    cut: CutArray
-    bench: Bench
-    table: pd.DataFrame
-
-
 class Cell(NamedTuple):
     """One cell of the table: text, and how it is shown."""
 
@@ -96,7 +71,7 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
     shown = suspicious[: scored.settings.pictures]
     listed = [int(i) for i in order[: len(suspicious) + scored.settings.table_rows]]
     scale = grey_scale(scored.scan, scored.settings)
-    low, high = scored.cut.levels.air, scored.cut.levels.solder
+    low, high = scored.packages[0].cut.levels.air, scored.packages[0].cut.levels.solder
     limits = [scale.of(low + share * (high - low)) for share in (*LIMITS, 0, 1)]
     colours = dict(zip(("low", "high", "air", "solder"), (f"{v:.3g}" for v in limits), strict=True))
     return _template().render(
@@ -105,7 +80,7 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         version=version("jointwise"),
         note=scored.settings.note.rstrip("."),
         outcome=_outcome(scored.table),
-        warnings=warnings(scored.table, scored.found, scored.array),
+        warnings=warnings(scored.table, scored.packages[0].found, scored.packages[0].array),
         scanned=_scanned(scored),
         judges=[
             _judge(judge, scored.table, judge is scored.bench.deciding)
@@ -127,7 +102,7 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
 
 
 def _template() -> jinja2.Template:
-    source = files("jointwise.scoring").joinpath("report.html.j2").read_text(encoding="utf-8")
+    source = files("jointwise.scoring.report").joinpath("page.html.j2").read_text(encoding="utf-8")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
     return environment.from_string(source)
 
@@ -145,8 +120,8 @@ def _outcome(table: pd.DataFrame) -> str:
 
 
 def _scanned(scored: Scored) -> list[tuple[str, str]]:
-    scan, found, array = scored.scan, scored.found, scored.array
-    scale, levels = grey_scale(scan, scored.settings), scored.cut.levels
+    scan, found, array = scored.scan, scored.packages[0].found, scored.packages[0].array
+    scale, levels = grey_scale(scan, scored.settings), scored.packages[0].cut.levels
     nz, ny, nx = scan.lattice.shape
     voxel = " × ".join(f"{1000 * s:.3g}" for s in dict.fromkeys(scan.lattice.spacing_mm))
     rows, cols = found.shape
@@ -278,10 +253,18 @@ def _pictures_note(shown: int, suspicious: int) -> str:
 
 
 def _joint(scored: Scored, i: int, n: int, total: int, progress: Progress) -> dict[str, Any]:
-    row, grid = scored.table.iloc[i], scored.cut.joints.grid
-    pitch, ball = scored.array.pitch_mm, scored.array.ball_mm
+    row, grid = scored.table.iloc[i], scored.packages[0].cut.joints.grid
+    package = scored.packages[0]
+    pitch, ball = package.array.pitch_mm, package.array.ball_mm
     findings = split_findings(row["findings"])
-    volume = cut_site(scored.scan, scored.found, scored.array, grid, scored.cut.levels, i)
+    volume = cut_site(
+        scored.scan,
+        scored.packages[0].found,
+        scored.packages[0].array,
+        grid,
+        scored.packages[0].cut.levels,
+        i,
+    )
     spot = find_spot(volume, grid, pitch, ball, findings)
     progress("joints drawn", n + 1, total)
     return {
@@ -292,7 +275,7 @@ def _joint(scored: Scored, i: int, n: int, total: int, progress: Progress) -> di
         "slices": [
             {"svg": Markup(s.svg), "caption": s.caption} for s in slices(volume, grid, pitch, ball, spot)
         ],
-        "facts": _facts(scored, row, scored.found.sites.iloc[i]),
+        "facts": _facts(scored, row, scored.packages[0].found.sites.iloc[i]),
     }
 
 

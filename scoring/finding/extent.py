@@ -6,7 +6,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from jointwise.joints.lattice import Vector
-from jointwise.scoring.ball_lattice import ON_SITE, BallLattice
+from jointwise.scoring.finding.ball_lattice import ON_SITE, BallLattice
 
 NEIGHBOURHOOD = 1.6  # pitches: the eight next sites
 OWN_SHARE = 0.45  # of the points around an own point lie on the lattice; beside another part far fewer do

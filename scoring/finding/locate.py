@@ -14,13 +14,13 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels
-from jointwise.scoring.extent import found_span, possible_starts
-from jointwise.scoring.first_look import FEWEST_BALLS, FirstLook, first_look
-from jointwise.scoring.frame import Frame, first_frame, fit_frame
+from jointwise.scoring.finding.extent import found_span, possible_starts
+from jointwise.scoring.finding.first_look import FEWEST_BALLS, FirstLook, first_look
+from jointwise.scoring.finding.frame import Frame, first_frame, fit_frame
+from jointwise.scoring.finding.naming import depopulated_sites, site_names
+from jointwise.scoring.finding.refine import Shapes, see_shapes
 from jointwise.scoring.grey import array_levels
-from jointwise.scoring.naming import depopulated_sites, site_names
-from jointwise.scoring.read import Scan
-from jointwise.scoring.refine import Shapes, see_shapes
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
 
 ROUGH = Grid((24, 28, 28))  # to read first levels on: fast, and fine enough for medians

@@ -14,7 +14,7 @@ from matplotlib.image import imsave
 from numpy.typing import NDArray
 
 from jointwise.joints.grid import Grid
-from jointwise.scoring.evidence import Spot
+from jointwise.scoring.report.evidence import Spot
 
 COLOURS = "cividis"  # perceptually uniform, and the same to colour-blind eyes
 LIMITS = (-0.1, 1.2)  # of the colours, in shares of the way from air to solder

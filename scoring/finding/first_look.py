@@ -8,11 +8,11 @@ from scipy.spatial import cKDTree
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Vector
-from jointwise.scoring.ball_lattice import BallLattice, find_lattice
-from jointwise.scoring.balls import Candidates, find_candidates
-from jointwise.scoring.extent import own_points
-from jointwise.scoring.plane import Plane, find_plane
-from jointwise.scoring.read import Scan
+from jointwise.scoring.finding.ball_lattice import BallLattice, find_lattice
+from jointwise.scoring.finding.balls import Candidates, find_candidates
+from jointwise.scoring.finding.extent import own_points
+from jointwise.scoring.finding.plane import Plane, find_plane
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings
 
 PLANES = 4  # layers tried: a board may carry parts on both sides

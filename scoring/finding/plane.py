@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.joints.lattice import Vector
-from jointwise.scoring.balls import Candidates
+from jointwise.scoring.finding.balls import Candidates
 
 TRIALS = 1500
 THICKNESS_BALLS = (

@@ -1,0 +1,1 @@
+"""The report of a scored scan: map, table, pictures of joints, words."""

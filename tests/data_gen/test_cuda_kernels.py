@@ -12,6 +12,7 @@ from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, pack
 from jointwise.data_gen.xray.cuda import compiled, fdk
 from jointwise.data_gen.xray.cuda import load as loads
+from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.detect import Measure
 from jointwise.data_gen.xray.cuda.project import project, shadows
 from jointwise.data_gen.xray.detector import Detector
@@ -85,7 +86,8 @@ CASES = {
     "waist": sd.segment((0.01, 0.0, 1.0), (-0.25, 0.25), origin=(0.0, 0.0, 0.0)),
     "leaning": leaning(sd.join(sd.sphere((0, 0, 0), 0.25), sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID)), 0.7, 3.0),
     "upside down": sd.join(
-        leaning(sd.segment((0.02, 0.1, 0.0), (-0.2, 0.1)), 0.3, 2.0, -1.0), sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID)
+        leaning(sd.segment((0.02, 0.1, 0.0), (-0.2, 0.1)), 0.3, 2.0, -1.0),
+        sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID),
     ),
     "two gaps": sd.join(
         sd.sphere((0, 0, 0), 0.28),
@@ -126,7 +128,7 @@ MOULD = np.array([
 def test_boxes_that_rays_cross_in_part_and_as_a_whole_agree_with_float64():
     material = np.array([SILICON, *[LAMINATE] * 6, COPPER, LAMINATE], np.int8)
     scene = alone(CASES["leaning"])._replace(boxes=Boxes(MOULD[:, :3], MOULD[:, 3:], material))
-    stacks, layers = loads._stacks(pack(scene))
+    stacks, layers = stacked(pack(scene))
     # The laminate; the mould as a whole; the die in it.
     assert stacks.shape[0] == 3
     assert len(layers) == 4 + 3 + 2

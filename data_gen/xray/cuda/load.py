@@ -13,11 +13,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
-from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
-from jointwise.data_gen.shapes.scene import SILICON as SILICON_BOX
 from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID
+from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
 from jointwise.data_gen.xray.detector import (
     Detector,
@@ -87,7 +85,7 @@ class Sent(NamedTuple):
             sub-rays, role and form. The last ones stand for whole joints and only mark pixels.
         frames: (views, 4, 3) float32 in the board's frame, as they really are.
         u0_mm, v0_mm: (views,) float32, middle of column 0 and of row 0 of each view.
-        stacks: (k, 3, 4) and layers: (m, 4) float32: the boxes; see `_stacks`.
+        stacks: (k, 3, 4) and layers: (m, 4) float32: the boxes; see `boxes.stacked`.
         bins: (MATERIALS + 2, energies): attenuation per mm of solder, copper, laminate, silicon and second alloy,
             weights for signal and for variance.
         pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
@@ -141,12 +139,11 @@ def load(
     frames = view_frames(beam, pose, views, wobble)
     first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
     weights = [energies.weight, energies.weight * energies.quantum]
-    stacks = _stacks(packed)
     rest = [
         frames,
         first[:, 0],
         first[:, 1],
-        *stacks,
+        *stacked(packed),
         np.vstack([energies.of_materials(MATERIALS), *weights]),
     ]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
@@ -175,58 +172,6 @@ def _with_sorted_joints(packed: Packed) -> Packed:
         order[first:last] = first + np.argsort(_RANKS[packed.role[first:last]], kind="stable")
     fields = "matrix", "origin", "profile", "ends", "role"
     return packed._replace(**{field: getattr(packed, field)[order] for field in fields})
-
-
-def _stacks(packed: Packed) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Boxes as stacks, of those with the same sides, and the heights in them where materials change.
-
-    A stack: x and y of its sides (first, last of each); first and last height, first and last + 1 layer (bits of
-    integers); thickness of copper, laminate and silicon, 0. A layer: height, copper, laminate and silicon that end
-    there less those that begin.
-    """
-    low, high, weight = _filled(packed)
-    of_stack: dict[tuple[float, ...], list[int]] = {}
-    for k, sides in enumerate(np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)):
-        of_stack.setdefault(tuple(sides.tolist()), []).append(k)
-    stacks, layers, end = np.zeros((len(of_stack), 3, 4), np.float32), [np.zeros((0, 4), np.float32)], 0
-    for stack, (sides, boxes) in zip(stacks, of_stack.items(), strict=True):
-        z, place = np.unique(np.concatenate([low[boxes, 2], high[boxes, 2]]), return_inverse=True)
-        change = np.zeros((len(z), 3))
-        np.add.at(change, place, np.concatenate([-weight[boxes], weight[boxes]]))
-        stack[0], stack[1, :2], stack[2, :3] = sides, (z[0], z[-1]), z.astype(np.float64) @ change
-        stack[1, 2:] = np.array([end, end + len(z)], np.int32).view(np.float32)
-        layers.append(np.column_stack([z, change]).astype(np.float32))
-        end += len(z)
-    return stacks, np.concatenate(layers)
-
-
-def _filled(packed: Packed) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
-    """Corners of boxes and how much copper, laminate and silicon they hold. Four boxes of mould around a die become the
-    whole, less mould in place of the die: fewer sides to meet."""
-    low, high, material = packed.box_low, packed.box_high, packed.box_material
-    weight = np.stack(
-        [material == COPPER_BOX, material == LAMINATE_BOX, material == SILICON_BOX], axis=1
-    ).astype(float)
-    kept, whole = np.ones(len(low), bool), []
-    for die in np.flatnonzero(material == SILICON_BOX):
-        beside = (low[:, 2] == low[die, 2]) & (high[:, 2] == high[die, 2]) & (material == LAMINATE_BOX) & kept
-        if np.sum(beside) == 4:
-            first, last = low[beside].min(axis=0), high[beside].max(axis=0)
-            areas = np.prod((high - low)[:, :2].astype(np.float64), axis=1)
-            if (
-                abs(areas[beside].sum() + areas[die] - np.prod((last - first)[:2].astype(float)))
-                < 10 * _ROUND * areas[die]
-            ):
-                kept &= ~beside
-                weight[die] -= 0.0, 1.0, 0.0
-                whole.append((first, last))
-    filling = np.tile([0.0, 1.0, 0.0], (len(whole), 1))
-    corners = np.array(whole, np.float32).reshape(-1, 2, 3)
-    return (
-        np.concatenate([low[kept], corners[:, 0]]),
-        np.concatenate([high[kept], corners[:, 1]]),
-        np.concatenate([weight[kept], filling]),
-    )
 
 
 def _in_one(packed: Packed) -> NDArray[np.float32]:

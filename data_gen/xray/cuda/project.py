@@ -1,4 +1,5 @@
-"""Projections on a card: tiles of pixels, each with a list of the solids whose shadow meets it (project.cu).
+"""Projections on a card (shadows.cu, project.cu): tiles of pixels, each with a list of the solids whose shadow meets
+it.
 
 Lists are in the order of the scene and no ray depends on another: the bits are the same in every run.
 """
@@ -19,7 +20,7 @@ def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
     views, items, packed = sent.frames.shape[0], sent.items.shape[0], sent.packed
     out = torch.empty((views, items, 4), dtype=torch.int16, device=device)
     compiled.launch(
-        "project", "shadows", (-(-items // THREADS), views), THREADS,
+        "shadows", "shadows", (-(-items // THREADS), views), THREADS,
         sent.balls, sent.balls.shape[0], sent.corners, sent.items, items, packed.joint_centre, packed.joint_radius,
         packed.neck_rows, sent.frames, sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.rows,
         sent.columns, out,

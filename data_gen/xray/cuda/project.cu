@@ -1,4 +1,5 @@
-// The projector of project.py in CUDA C: the same tiles, lists and rules, operation by operation, compiled at run time.
+// The projector of project.py in CUDA C, compiled at run time: a block takes a tile of one view and lists the items (of
+// shadows.cu) that meet it. The rules are the CPU's, but that a pixel near a joint has one ray where it meets no metal.
 // Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive: origin and first end, profile (a, b / 2, c)
 // and last end, and its map. Most are sheared, x + s z and y + t z, which spares two thirds of the map, and closed, met in
 // one interval; what kind a primitive is, the whole warp knows, for its lanes meet the same one together.

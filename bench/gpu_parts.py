@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 import torch
@@ -114,33 +114,36 @@ def _cut(prepared: dv.Prepared, grid: Grid, filtered: torch.Tensor, scale: float
     return out
 
 
-def straight(scan: dv.Prepared, grid: Grid, precision: str) -> torch.Tensor:
-    """Sub-volumes of one scan by the short way."""
-    return dv.sub_volumes(scan, grid, precision)[0]
+Way = Callable[[Iterable[dv.Prepared], Grid, str], Iterator[torch.Tensor]]
+"""From scans to their joints' sub-volumes."""
 
 
-def cut(scan: dv.Prepared, grid: Grid, precision: str) -> torch.Tensor:
-    """Joints of one scan by the way of a lab's scan."""
-    return dv.on_card(scan, grid, precision).volumes
+def straight(scans: Iterable[dv.Prepared], grid: Grid, precision: str) -> Iterator[torch.Tensor]:
+    """Sub-volumes of several scans by the short way."""
+    return (volumes for volumes, _ in dv.sub_volumes_many(scans, grid, precision))
 
 
-def joints_per_second(
-    make: Callable[[dv.Prepared, Grid, str], torch.Tensor],
-    scans: list[dv.Prepared],
-    grid: Grid,
-    precision: str,
-    count: int,
-) -> float:
-    """Joints that leave as tensors per second, `count` scans in a row, scenes made before."""
-    done = 0
-    for scan in scans:
-        make(scan, grid, precision)
+def cut(scans: Iterable[dv.Prepared], grid: Grid, precision: str) -> Iterator[torch.Tensor]:
+    """Joints of several scans by the way of a lab's scan."""
+    return (joints.volumes for joints in dv.simulate_many(iter(scans), grid, precision))
+
+
+def duration_s(make: Way, scans: list[dv.Prepared], grid: Grid, precision: str, count: int) -> float:
+    """Time in which the joints of `count` scans in a row are made, each scan's let go for the next's."""
     torch.cuda.synchronize()
     start = time.perf_counter()
-    for i in range(count):
-        done += len(make(scans[i % len(scans)], grid, precision))
+    for _ in make((scans[i % len(scans)] for i in range(count)), grid, precision):
+        pass
     torch.cuda.synchronize()
-    return done / (time.perf_counter() - start)
+    return time.perf_counter() - start
+
+
+def joints_per_second(make: Way, scans: list[dv.Prepared], grid: Grid, precision: str, count: int) -> float:
+    """Joints that leave as tensors per second, `count` scans in a row, scenes made before."""
+    joints = sum(map(len, make(scans, grid, precision)))
+    whole, rest = divmod(count, len(scans))
+    assert not rest
+    return whole * joints / duration_s(make, scans, grid, precision, count)
 
 
 def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, float]:

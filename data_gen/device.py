@@ -6,7 +6,7 @@ a card, statistically equal to those of `scan.simulate`, which stays the referen
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -179,6 +179,40 @@ def sub_volumes(
     sums = onto_grids(prepared, grid, device)
     lost = backprojected(prepared, sums, device, precision)
     return sums.volume.half(), lost
+
+
+def sub_volumes_many(
+    prepared: Iterable[Prepared], grid: Grid, precision: str = "float16"
+) -> Iterator[tuple[torch.Tensor, torch.Tensor]]:
+    """`sub_volumes` of several scans, by turns on two streams: what one scan leaves idle of the card, the next takes.
+
+    Each is handed out, ready for torch's current stream, when the next one is under way.
+
+    Raises:
+        InputError: see `onto_grids`.
+    """
+    card()
+    streams = [torch.cuda.Stream(), torch.cuda.Stream()]  # type: ignore[no-untyped-call]
+    waiting: tuple[torch.Tensor, torch.Tensor] | None = None
+    for i, scan in enumerate(prepared):
+        with torch.cuda.stream(streams[i % 2]):
+            started = sub_volumes(scan, grid, precision)
+        if waiting is not None:
+            yield _ready(waiting, streams[(i + 1) % 2])
+        waiting, last = started, streams[i % 2]
+    if waiting is not None:
+        yield _ready(waiting, last)
+
+
+def _ready(
+    made: tuple[torch.Tensor, torch.Tensor], stream: torch.cuda.Stream
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Tensors of another stream for the current one, which waits for all that stream has to do."""
+    current = torch.cuda.current_stream()
+    current.wait_stream(stream)
+    for tensor in made:
+        tensor.record_stream(current)
+    return made
 
 
 def onto_grids(prepared: Prepared, grid: Grid, device: torch.device) -> Any:

@@ -10,7 +10,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from jointwise.data_gen.device import prepared_scene
+from jointwise.data_gen.drawing.scan import draw_scan
+from jointwise.data_gen.settings import GeneratorSettings
+from jointwise.data_gen.settings.board import FamilySettings
 from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, Neck, Scene, pack
 from jointwise.data_gen.xray.detector import Detector
 from jointwise.data_gen.xray.energies import Energies, linearisation
@@ -115,6 +120,22 @@ def scene():
         sd.cylinder((0.4, 0, -0.7), (0.4, 0, -0.45), 0.07, sd.VOID),
     )
     return Scene(tuple(joints), (neck,), land, barrel, boxes)
+
+
+SMALL_GRID = Grid((16, 16, 16), pitches=1.2, balls=1.92)
+
+
+def small_scan(number):
+    """2x2 joints ready for a card, straight onto `SMALL_GRID`."""
+    settings = GeneratorSettings(family=FamilySettings(rows=(2, 2), cols=(2, 2), ball_range_mm=(0.5, 0.5)))
+    record = draw_scan(settings, 1, number)
+    scanner = replace(
+        record.scanner, mount="upright", axis_tilt_deg=0.0, ray_deg=90.0, voxel_mm=0.06, voxels_per_ball=8.0,
+        pixel_mm=0.3, sod_mm=40.0, sdd_mm=200.0, detector_rows=64, detector_columns=64, views=24,
+        tilt_x_deg=0.0, tilt_y_deg=0.0, in_plane_deg=0.0, plane_error_deg=(0.0, 0.0),
+    )  # fmt: skip
+    record = replace(record, scanner=scanner)
+    return prepared_scene(record, build_scene(record), SMALL_GRID, truth=False)
 
 
 def on_card(name):

@@ -30,6 +30,7 @@ struct short4 { short x, y, z, w; };
 inline float2 make_float2(float x, float y) { return {x, y}; }
 inline float4 make_float4(float x, float y, float z, float w) { return {x, y, z, w}; }
 inline int2 make_int2(int x, int y) { return {x, y}; }
+inline int4 make_int4(int x, int y, int z, int w) { return {x, y, z, w}; }
 inline short4 make_short4(short x, short y, short z, short w) { return {x, y, z, w}; }
 inline int __float_as_int(float v) { int i; memcpy(&i, &v, 4); return i; }
 inline float __int_as_float(int i) { float v; memcpy(&v, &i, 4); return v; }
@@ -55,6 +56,7 @@ inline int __clz(int v) { return v ? __builtin_clz(v) : 32; }
 inline unsigned __umulhi(unsigned a, unsigned b) { return (uint64_t)a * b >> 32; }
 template <class T> inline T __ldg(const T *p) { return *p; }
 template <class T> inline T atomicAdd(T *p, T v) { T old = *p; *p += v; return old; }
+template <class T> inline T atomicOr(T *p, T v) { T old = *p; *p |= v; return old; }
 template <class T> inline T atomicExch(T *p, T v) { T old = *p; *p = v; return old; }
 
 // Half precision, rounded to nearest even, and the pieces of detect.cu and fdk.cu that are written in PTX.

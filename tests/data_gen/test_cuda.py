@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import torch
 
+from jointwise.data_gen import device as dv
 from jointwise.data_gen.shapes.scene import pack
 from jointwise.data_gen.xray import reconstruct as rc
 from jointwise.data_gen.xray.cuda import compiled, detect, fdk
@@ -39,6 +40,16 @@ def test_sizes_are_those_of_the_source(source, of, names):
     text = Path(compiled.__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
     for name in names:
         assert f"#define {name} {getattr(of, name)}\n" in text
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="no CUDA card")
+def test_scans_by_turns_on_a_card_have_the_bits_of_each_alone():
+    scans = [case.small_scan(number) for number in range(5)]
+    alone = [dv.sub_volumes(scan, case.SMALL_GRID)[0].cpu() for scan in scans]
+    assert not torch.equal(alone[0], alone[1])
+    for one, (volumes, lost) in zip(alone, dv.sub_volumes_many(iter(scans), case.SMALL_GRID), strict=True):
+        assert torch.equal(one, volumes.cpu())
+        assert int(lost) == 0
 
 
 @pytest.fixture(scope="module", params=["upright", "tilted"])

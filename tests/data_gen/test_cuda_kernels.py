@@ -9,9 +9,10 @@ import pytest
 import torch
 
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.scene import Joint, pack
+from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, pack
 from jointwise.data_gen.xray.cuda import compiled, fdk
 from jointwise.data_gen.xray.cuda import load as loads
+from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.detect import Measure
 from jointwise.data_gen.xray.cuda.project import project, shadows
 from jointwise.data_gen.xray.detector import Detector
@@ -59,13 +60,15 @@ def alone(solids):
 LEANING = np.array([[1.0, 0.0, 0.3], [0.0, 1.0, -0.2], [0.0, 0.0, 1.0]])
 
 
-def leaning(solids, turn=0.0, size=1.0):
-    """Solids sheared along z, their maps turned about z and scaled: the forms that the generator makes of shifts."""
+def leaning(solids, turn=0.0, size=1.0, upright=1.0):
+    """Solids sheared along z, their maps turned about z, scaled and, by -1, put upside down: the forms that the
+    generator makes of shifts."""
     c, s = np.cos(turn), np.sin(turn)
-    turned = size * np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    turned = size * np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, upright]])
     a, b, curve = solids.profile.T
-    profile = np.stack([a * size**2, b * size, curve], axis=1)
-    return solids._replace(matrix=turned @ LEANING @ solids.matrix, profile=profile, ends=size * solids.ends)
+    profile = np.stack([a * size**2, b * size * upright, curve], axis=1)
+    ends = np.sort(size * upright * solids.ends, axis=1)
+    return solids._replace(matrix=turned @ LEANING @ solids.matrix, profile=profile, ends=ends)
 
 
 CASES = {
@@ -82,6 +85,10 @@ CASES = {
     # A waist met so steeply that a ray leaves and comes back.
     "waist": sd.segment((0.01, 0.0, 1.0), (-0.25, 0.25), origin=(0.0, 0.0, 0.0)),
     "leaning": leaning(sd.join(sd.sphere((0, 0, 0), 0.25), sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID)), 0.7, 3.0),
+    "upside down": sd.join(
+        leaning(sd.segment((0.02, 0.1, 0.0), (-0.2, 0.1)), 0.3, 2.0, -1.0),
+        sd.sphere((0.1, 0, 0.05), 0.06, role=sd.VOID),
+    ),
     "two gaps": sd.join(
         sd.sphere((0, 0, 0), 0.28),
         *(sd.sphere((x, 0, z), 0.1, role=sd.GAP) for x, z in ((-0.12, 0.0), (0.12, 0.02))),
@@ -100,13 +107,36 @@ def test_every_way_of_adding_intervals_agrees_with_float64(name):
     assert truth.min() < 0.8 * truth.max()
 
 
-def test_the_short_form_of_a_solid_is_the_long_one(monkeypatch):
-    scene = alone(CASES["leaning"])
+@pytest.mark.parametrize("name", ["leaning", "upside down"])
+def test_the_short_form_of_a_solid_is_the_long_one(monkeypatch, name):
+    scene = alone(CASES[name])
     packed = pack(scene)
     assert loads._forms(packed)[0][: packed.joint_rows[0, 1]].all()
     short = signal_of(scene)
     monkeypatch.setattr(loads, "_forms", lambda p: (np.zeros(len(p.role), bool), np.zeros(len(p.role), bool)))
     np.testing.assert_allclose(short, signal_of(scene), rtol=2e-5)
+
+
+MOULD = np.array([
+    [-0.3, -0.2, 0.3, 0.3, 0.25, 0.5], [-0.6, -0.5, 0.3, -0.3, 0.5, 0.5], [0.3, -0.5, 0.3, 0.6, 0.5, 0.5],
+    [-0.3, -0.5, 0.3, 0.3, -0.2, 0.5], [-0.3, 0.25, 0.3, 0.3, 0.5, 0.5], [-0.6, -0.5, 0.5, 0.6, 0.5, 0.6],
+    [-9.0, -9.0, -0.5, 9.0, 9.0, -0.4], [-9.0, -9.0, -0.4, 9.0, 9.0, -0.38], [-9.0, -9.0, -0.8, 9.0, 9.0, -0.5],
+])  # fmt: skip
+"""Die, four boxes of mould around it and one above, laminate with copper on it that is wider than any view."""
+
+
+def test_boxes_that_rays_cross_in_part_and_as_a_whole_agree_with_float64():
+    material = np.array([SILICON, *[LAMINATE] * 6, COPPER, LAMINATE], np.int8)
+    scene = alone(CASES["leaning"])._replace(boxes=Boxes(MOULD[:, :3], MOULD[:, 3:], material))
+    stacks, layers = stacked(pack(scene))
+    # The laminate; the mould as a whole; the die in it.
+    assert stacks.shape[0] == 3
+    assert len(layers) == 4 + 3 + 2
+    truth = expected(scene)
+    error = np.log(signal_of(scene) / truth)
+    assert np.sqrt(np.mean(error**2)) < 2e-5
+    assert np.abs(error).max() < 1e-3
+    assert truth.min() < 0.3
 
 
 def test_many_energies_count_like_few():

@@ -54,7 +54,7 @@ def launch(
     config = LaunchConfig(grid=grid, block=block, shmem_size=shared)
     everything = ";".join(filter(None, (defines, TRIED.get(source, ""))))
     kernel = _kernel(source, name, torch.cuda.current_device(), everything)
-    start(_Stream(), config, kernel, *map(passed, arguments))
+    start(_stream(torch.cuda.current_stream().cuda_stream), config, kernel, *map(passed, arguments))
 
 
 def passed(value: Any) -> Any:
@@ -70,8 +70,9 @@ def passed(value: Any) -> Any:
     return value
 
 
-class _Stream:
-    """The stream that torch works on, as cuda.core takes it."""
+@functools.lru_cache(maxsize=16)
+def _stream(handle: int) -> Any:
+    """A stream of torch's as cuda.core takes it."""
+    from cuda.core import Stream
 
-    def __cuda_stream__(self) -> tuple[int, int]:
-        return 0, torch.cuda.current_stream().cuda_stream
+    return Stream.from_handle(handle)

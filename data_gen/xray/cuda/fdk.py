@@ -68,10 +68,16 @@ class Ramp:
             beside = torch.nn.functional.pad(matrix[:, 1:], (0, 1))
             matrix = torch.stack([matrix, beside], dim=2).flatten(1)
         self.matrix = matrix.to(torch.float16 if precision == "float16" else torch.float32)
+        # Scans on other streams may share the filter.
+        self.made = torch.cuda.current_stream().record_event() if device.type == "cuda" else None
 
     def __call__(self, views: torch.Tensor) -> torch.Tensor:
         """Filtered views (view, row, column) without the factor `scale`; float16: (view, row, 2 columns), each pixel
         followed by the one to its right. Rows are padded with zeros, see `PITCH`."""
+        if self.made is not None:
+            stream = torch.cuda.current_stream()
+            stream.wait_event(self.made)
+            self.matrix.record_stream(stream)
         if self.precision == "float16":
             return views.to(torch.float16) @ self.matrix
         torch.backends.cuda.matmul.allow_tf32 = self.precision == "tf32"

@@ -13,10 +13,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from jointwise.data_gen.shapes.scene import COPPER as COPPER_BOX
-from jointwise.data_gen.shapes.scene import LAMINATE as LAMINATE_BOX
 from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID
+from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
 from jointwise.data_gen.xray.detector import (
     Detector,
@@ -63,7 +62,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays, box_kinds, few: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, few: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -72,7 +71,6 @@ class Load(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
-    box_kinds: tuple[int, ...]
     few: tuple[np.float32, ...]
 
 
@@ -87,12 +85,12 @@ class Sent(NamedTuple):
             sub-rays, role and form. The last ones stand for whole joints and only mark pixels.
         frames: (views, 4, 3) float32 in the board's frame, as they really are.
         u0_mm, v0_mm: (views,) float32, middle of column 0 and of row 0 of each view.
+        stacks: (k, 3, 4) and layers: (m, 4) float32: the boxes; see `boxes.stacked`.
         bins: (MATERIALS + 2, energies): attenuation per mm of solder, copper, laminate, silicon and second alloy,
             weights for signal and for variance.
         pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
-        box_kinds: how many of the first boxes are copper and how many after them laminate.
         few: `bins` energy by energy, attenuations times -log2(e), filled up with energies without weight.
     """
 
@@ -104,13 +102,14 @@ class Sent(NamedTuple):
     frames: Any
     u0_mm: Any
     v0_mm: Any
+    stacks: Any
+    layers: Any
     bins: Any
     pixel_mm: Any
     distance_mm: Any
     columns: int
     rows: int
     sub_rays: int
-    box_kinds: tuple[int, ...]
     few: tuple[np.float32, ...]
 
 
@@ -134,17 +133,22 @@ def load(
             f"expected at most {MOST_BOXES} boxes and {MOST_ENERGIES} energies in a scan on a card, found {boxes} "
             f"and {several}; use device=cpu"
         )
-    packed = _with_sorted_boxes(_with_sorted_joints(packed))
+    packed = _with_sorted_joints(packed)
     balls, corners = bounds(packed)
     views = slice(None)
     frames = view_frames(beam, pose, views, wobble)
     first = np.array([beam.u_mm()[0], beam.v_mm()[0]]) + detector_shifts(beam, views, wobble)
     weights = [energies.weight, energies.weight * energies.quantum]
-    rest = [frames, first[:, 0], first[:, 1], np.vstack([energies.of_materials(MATERIALS), *weights])]
+    rest = [
+        frames,
+        first[:, 0],
+        first[:, 1],
+        *stacked(packed),
+        np.vstack([energies.of_materials(MATERIALS), *weights]),
+    ]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    kinds = [int(np.sum(packed.box_material == kind)) for kind in (COPPER_BOX, LAMINATE_BOX)]
     few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
-    first_few = rest[3].T[:FEW_ENERGIES]
+    first_few = rest[-1].T[:FEW_ENERGIES]
     few[: len(first_few)] = first_few * ([-1.0 / math.log(2.0)] * MATERIALS + [1.0, 1.0])
     return Load(
         parcel(arrays),
@@ -153,7 +157,6 @@ def load(
         beam.columns,
         beam.rows,
         sub_rays,
-        tuple(kinds),
         tuple(few.ravel()),
     )
 
@@ -171,18 +174,6 @@ def _with_sorted_joints(packed: Packed) -> Packed:
     return packed._replace(**{field: getattr(packed, field)[order] for field in fields})
 
 
-def _with_sorted_boxes(packed: Packed) -> Packed:
-    """Boxes by material (copper, laminate, others); within one, those of one length and width side by side: the kernel
-    meets their sides once."""
-    kind = np.select([packed.box_material == COPPER_BOX, packed.box_material == LAMINATE_BOX], [0, 1], 2)
-    order = np.lexsort([*packed.box_low[:, :2].T, *packed.box_high[:, :2].T, kind])
-    return packed._replace(
-        box_low=packed.box_low[order],
-        box_high=packed.box_high[order],
-        box_material=packed.box_material[order],
-    )
-
-
 def _in_one(packed: Packed) -> NDArray[np.float32]:
     """All numbers of a primitive side by side, as project.cu reads them.
 
@@ -197,7 +188,8 @@ def _in_one(packed: Packed) -> NDArray[np.float32]:
     wide = np.where(sheared, np.hypot(matrix[:, 0, 0], matrix[:, 1, 0]), 1.0)
     tall = np.where(sheared, matrix[:, 2, 2], 1.0)
     profile *= np.stack([np.ones_like(tall), tall, tall**2], axis=1) / (wide**2)[:, None]
-    ends /= tall[:, None]
+    # A map that turns z about changes the ends' places.
+    ends = np.sort(ends / tall[:, None], axis=1)
     shear = np.einsum("kji,kj->ki", matrix[:, :2, :2], matrix[:, :2, 2]) / (wide**2)[:, None]
     table = np.zeros((len(packed.role), 20), np.float32)
     table[:, :3], table[:, 3], table[:, 7] = packed.origin, ends[:, 0], ends[:, 1]
@@ -214,7 +206,7 @@ def _forms(packed: Packed) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     plane = matrix[:, :2, :2]
     product = np.einsum("kai,kaj->kij", plane, plane)
     even = np.abs(product[:, 0, 0] - product[:, 1, 1]) + np.abs(product[:, 0, 1]) <= _ROUND * product[:, 0, 0]
-    flat = np.all(matrix[:, 2, :2] == 0.0, axis=1) & (matrix[:, 2, 2] > 0.0)
+    flat = np.all(matrix[:, 2, :2] == 0.0, axis=1) & (matrix[:, 2, 2] != 0.0)
     return even & flat & (product[:, 0, 0] > 0.0), packed.profile[:, 2] <= 0.0
 
 
@@ -247,7 +239,7 @@ def on_card(load: Load, device: torch.device) -> Sent:
     """Copy a load to the card."""
     arrays: list[Any] = sent(load.parcel, device)
     count, real = len(Packed._fields), np.float32
-    prims, balls, corners, items, frames, u0_mm, v0_mm, bins = arrays[count:]
+    prims, balls, corners, items, frames, u0_mm, v0_mm, stacks, layers, bins = arrays[count:]
     return Sent(
         Packed(*arrays[:count]),
         prims,
@@ -257,13 +249,14 @@ def on_card(load: Load, device: torch.device) -> Sent:
         frames,
         u0_mm,
         v0_mm,
+        stacks,
+        layers,
         bins,
         real(load.pixel_mm),
         real(load.distance_mm),
         load.columns,
         load.rows,
         load.sub_rays,
-        load.box_kinds,
         load.few,
     )
 

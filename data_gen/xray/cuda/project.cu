@@ -1,4 +1,5 @@
-// The projector of project.py in CUDA C: the same tiles, lists and rules, operation by operation, compiled at run time.
+// The projector of project.py in CUDA C, compiled at run time: a block takes a tile of one view and lists the items (of
+// shadows.cu) that meet it. The rules are the CPU's, but that a pixel near a joint has one ray where it meets no metal.
 // Shapes and units are those of load.Sent; `prims` holds 20 floats a primitive: origin and first end, profile (a, b / 2, c)
 // and last end, and its map. Most are sheared, x + s z and y + t z, which spares two thirds of the map, and closed, met in
 // one interval; what kind a primitive is, the whole warp knows, for its lanes meet the same one together.
@@ -9,7 +10,7 @@
 #define AREA (WIDE * TALL)
 #define THREADS 256
 #ifndef BLOCKS
-#define BLOCKS 3
+#define BLOCKS 4
 #endif
 #define WARPS (THREADS / 32)
 #define LISTED 1024
@@ -22,6 +23,8 @@
 #define FEW 8
 #define SHEARED 8
 #define CLOSED 16
+#define LATER 32
+#define NOBODY (-0x7fffffff)
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
@@ -68,8 +71,7 @@ __device__ __forceinline__ Flank flank(const float4 *prims, int k, bool sheared,
             qz, vz, O.w, P.w};
 }
 
-__device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &r) {
-    const Flank f = flank(prims, k, shape_of(prims, k) & SHEARED, r);
+__device__ __forceinline__ Chord chord_of(const Flank &f) {
     const Chord none = {0.0f, 0.0f, 0.0f, 0.0f};
     const float lead = f.lead, half = f.half, rest = f.rest, qz = f.up, vz = f.rise;
     float square = half * half - lead * rest;
@@ -92,10 +94,13 @@ __device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &
     return {fmaxf(lower, edge), upper, 0.0f, 0.0f};
 }
 
+__device__ __forceinline__ Chord segment(const float4 *prims, int k, const Ray &r) {
+    return chord_of(flank(prims, k, shape_of(prims, k) & SHEARED, r));
+}
+
 // The one interval of a ray in a primitive that is CLOSED; whether there is one. `rising` is 1 over the ray's z, never
 // infinite, for those that are sheared.
-__device__ __forceinline__ bool between(const float4 *prims, int k, bool sheared, const Ray &r, float rising, float &begin, float &end) {
-    const Flank f = flank(prims, k, sheared, r);
+__device__ __forceinline__ bool between(const Flank &f, bool sheared, float rising, float &begin, float &end) {
     const float inverse = sheared ? rising : __fdividef(1.0f, f.rise == 0.0f ? 1.0f / LARGE : f.rise);
     // A ray along a straight flank has no roots; this one's lie far beyond the ends.
     const float lead = fmaxf(f.lead, 1.0f / LARGE), square = f.half * f.half - lead * f.rest;
@@ -191,7 +196,7 @@ __device__ __forceinline__ void measure(float *events, int n, Rule rule, float &
 }
 
 // Length of metal of one joint and its part in MIX.
-__device__ __noinline__ float2 solder_length(const float4 *prims, int first, int last, Ray ray) {
+__device__ __forceinline__ float2 solder_length(const float4 *prims, int first, int last, Ray ray) {
     float events[EVENTS];
     auto visit = [=](auto work) {
         for (int k = first; k < last; k++) work(k, role_of(prims, k));
@@ -205,7 +210,7 @@ __device__ __noinline__ float2 solder_length(const float4 *prims, int first, int
 }
 
 // Length of a neck outside the BODY of its two joints.
-__device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray) {
+__device__ __forceinline__ float neck_length(const Scene &s, int neck, Ray ray) {
     float events[EVENTS];
     auto visit = [=](auto work) {
         for (int k = s.neck_rows[2 * neck]; k < s.neck_rows[2 * neck + 1]; k++) work(k, NECK_MARK);
@@ -221,6 +226,19 @@ __device__ __noinline__ float neck_length(const Scene s, int neck, Ray ray) {
     if (n > EVENTS) sweep(s.prims, ray, visit, is_neck_rule(), out.x, out.y);
     else measure(events, n, is_neck_rule(), out.x, out.y);
     return out.x;
+}
+
+// What a joint or, with ~neck, a neck adds of metal and of second alloy to a ray, whose origin lies anywhere on it.
+__device__ __noinline__ float2 slow_length(const Scene s, const float *source, int who, Ray ray) {
+    if (who >= 0) {
+        const float *centre = s.joint_centre + 3 * who;
+        approach(source, centre[0], centre[1], centre[2], ray);
+        return solder_length(s.prims, s.joint_rows[2 * who], s.joint_rows[2 * who + 1], ray);
+    }
+    const float *centre = s.neck_centre + 3 * ~who;
+    const float reach = s.neck_radius[~who];
+    if (approach(source, centre[0], centre[1], centre[2], ray) >= reach * reach) return make_float2(0.0f, 0.0f);
+    return make_float2(neck_length(s, ~who, ray), 0.0f);
 }
 
 // An interval of the ray; begin > end: none.
@@ -244,6 +262,7 @@ struct Piece {
 
 // Metal of the joint in hand as intervals: two of bodies, less three of voids and of gaps, of which two are kept, where
 // keeps and patches, two as well, leave them. `simple` ends where that is too few. Those of a kind lie apart after `close`.
+// Written for little code: the multiprocessor's instruction caches hold no more than the usual way of a ray.
 struct Sum {
     bool simple;
     Piece a, b, p, q, r, gap, other, keep, patch;
@@ -254,42 +273,35 @@ struct Sum {
     __device__ __forceinline__ bool some() const { return !a.none(); }
     __device__ __forceinline__ void put(Piece &one, Piece &two, bool wanted, float t0, float t1) {
         wanted = wanted & !one.grow(wanted, t0, t1);
-        wanted = wanted & !two.grow(wanted, t0, t1);
-        simple = simple & !wanted;
+        if (wanted) simple = two.grow(true, t0, t1) & simple;
     }
     __device__ __forceinline__ void remove(bool wanted, float t0, float t1) {
         wanted = wanted & !p.grow(wanted, t0, t1);
-        wanted = wanted & !q.grow(wanted, t0, t1);
-        wanted = wanted & !r.grow(wanted, t0, t1);
-        simple = simple & !wanted;
-    }
-    __device__ __forceinline__ void add(int role, bool wanted, float t0, float t1) {
-        if (role == BODY) put(a, b, wanted, t0, t1);
-        else if (role == GAP) put(gap, other, wanted, t0, t1);
-        else if (role == VOID) remove(wanted, t0, t1);
-        else put(keep, patch, wanted, t0, t1);
+        if (wanted && !q.grow(true, t0, t1)) simple = r.grow(true, t0, t1) & simple;
     }
     // A gap takes what lies in no keep and no patch.
-    __device__ __forceinline__ void spare(const Piece &of) {
-        if (of.none()) return;
+    __device__ __forceinline__ void spare() {
         const bool swap = patch.begin < keep.begin;
-        const float ends = swap ? patch.end : keep.end, next = fmaxf(patch.begin, keep.begin);
-        take(of.begin, fminf(of.end, fminf(patch.begin, keep.begin)));
-        take(fmaxf(of.begin, ends), fminf(of.end, next));
-        if (!patch.none()) take(fmaxf(of.begin, swap ? keep.end : patch.end), of.end);
-    }
-    __device__ __forceinline__ void take(float t0, float t1) { remove(t1 > t0, t0, t1); }
-    __device__ __forceinline__ void settle() {
-        if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
+        const float first = swap ? patch.begin : keep.begin, left = swap ? patch.end : keep.end;
+        const float next = swap ? keep.begin : patch.begin, right = patch.none() ? LARGE : swap ? keep.end : patch.end;
+        Piece of = gap;
+#pragma unroll 1
+        for (int n = other.none() ? 3 : 0; n < 6; n++) {
+            if (n == 3) of = gap;
+            else if (n == 0) of = other;
+            const int part = n % 3;
+            const float t0 = fmaxf(of.begin, part == 0 ? -LARGE : part == 1 ? left : right);
+            const float t1 = fminf(of.end, part == 0 ? first : part == 1 ? next : LARGE);
+            remove(t1 > t0, t0, t1);
+        }
     }
     __device__ __forceinline__ void close() {
-        a.join(b);
-        settle();
+        if (!b.none()) a.join(b);
         if (!gap.none()) {
             gap.join(other), keep.join(patch);
-            spare(gap), spare(other);
-            settle();
+            spare();
         }
+        if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
     }
     __device__ __forceinline__ float covered(const Piece &of, float t0, float t1) const {
         const float begin = fmaxf(of.begin, t0), end = fminf(of.end, t1);
@@ -310,25 +322,47 @@ __device__ __forceinline__ unsigned cover(int first, int last, int start, int si
     return high > low ? (ALL >> (32 - (high - low))) << low : 0u;
 }
 
-// Length of a ray in boxes. Those with the sides of the one before meet them no second time; in ORDER, nearer sides
-// come first.
-template <bool ORDER> struct Boxes {
-    const float4 *sides, *layer;
-    float ix, iy, iz, begin, end;
-    __device__ __forceinline__ float through(int k, int last) {
-        float total = 0.0f;
-        for (; k < last; k++) {
-            const float4 z = layer[k];
-            if (!__float_as_int(z.z)) {
-                const float4 p = sides[k];
-                const float x0 = p.x * ix, x1 = p.y * ix, y0 = p.z * iy, y1 = p.w * iy;
-                begin = ORDER ? fmaxf(x0, y0) : fmaxf(fminf(x0, x1), fminf(y0, y1));
-                end = ORDER ? fminf(x1, y1) : fminf(fmaxf(x0, x1), fmaxf(y0, y1));
-            }
-            const float z0 = z.x * iz, z1 = z.y * iz;
-            total += fmaxf(fminf(end, ORDER ? z1 : fmaxf(z0, z1)) - fmaxf(begin, ORDER ? z0 : fminf(z0, z1)), 0.0f);
+// Lengths of a ray in the materials of boxes.
+struct Filling { float copper, laminate, silicon; };
+
+// Boxes come as stacks: what has the same sides, with the heights where the material changes and by how much. Three
+// float4 a stack: its sides; first and last height, first and last + 1 layer; its thickness of copper, laminate, silicon.
+// A layer is a height and what ends less what begins there of the three.
+struct Stacks {
+    const float4 *stacks, *layers;
+    int count;
+    // What the whole tile has to do with a stack: 1, no ray meets it; 2, all run through it from end to end and cross its
+    // heights within its sides. Judged by one corner of the tile, whose direction is `own`, the next one round and the
+    // one across: all four must say 2, one says 1.
+    __device__ __forceinline__ int met(int n, const float *source, const float *own, const float *next, const float *across) const {
+        const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
+        const float low[3] = {side.x - source[0], side.z - source[1], ends.x - source[2]};
+        const float high[3] = {side.y - source[0], side.w - source[1], ends.y - source[2]};
+        float within = 0.0f, middle = 0.0f, reach = 0.0f;
+#pragma unroll
+        for (int i = 0; i < 3; i++) {
+            const float normal = own[(i + 1) % 3] * next[(i + 2) % 3] - own[(i + 2) % 3] * next[(i + 1) % 3];
+            within += normal * across[i], middle += 0.5f * normal * (low[i] + high[i]);
+            reach += 0.5f * fabsf(normal) * (high[i] - low[i]);
         }
-        return total;
+        if ((within > 0.0f ? middle : -middle) + reach < 0.0f) return 1;
+        const float near = __fdividef(low[2], own[2]), far = __fdividef(high[2], own[2]);
+        const bool alike = own[2] * next[2] > 0.0f && own[2] * across[2] > 0.0f;
+        const float x0 = fminf(near * own[0], far * own[0]), x1 = fmaxf(near * own[0], far * own[0]);
+        const float y0 = fminf(near * own[1], far * own[1]), y1 = fmaxf(near * own[1], far * own[1]);
+        return alike && near > 0.0f && far > 0.0f && low[0] < x0 && x1 < high[0] && low[1] < y0 && y1 < high[1] ? 2 : 0;
+    }
+    // What of stack n the ray goes through, added with the sign of its direction along z.
+    __device__ __forceinline__ void through(int n, const Ray &r, float ix, float iy, float iz, Filling &sum) const {
+        const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
+        const float x0 = (side.x - r.x) * ix, x1 = (side.y - r.x) * ix, y0 = (side.z - r.y) * iy, y1 = (side.w - r.y) * iy;
+        const float begin = fmaxf(fminf(x0, x1), fminf(y0, y1)), end = fmaxf(fminf(fmaxf(x0, x1), fmaxf(y0, y1)), begin);
+#pragma unroll 1
+        for (int k = __float_as_int(ends.z); k < __float_as_int(ends.w); k++) {
+            const float4 layer = __ldg(&layers[k]);
+            const float t = fminf(fmaxf((layer.x - r.z) * iz, begin), end);
+            sum.copper += layer.y * t, sum.laminate += layer.z * t, sum.silicon += layer.w * t;
+        }
     }
 };
 
@@ -343,27 +377,32 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
     const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
-    const float *box_low, const float *box_high, int copper_end, int laminate_end, int boxes, ENERGY(0), ENERGY(1), ENERGY(2),
-    ENERGY(3), ENERGY(4), ENERGY(5), ENERGY(6), ENERGY(7), float *signal, float *variance, int *lost) {
+    const float4 *stacks, const float4 *layers, int n_stacks, ENERGY(0), ENERGY(1), ENERGY(2), ENERGY(3), ENERGY(4), ENERGY(5),
+    ENERGY(6), ENERGY(7), float *signal, float *variance, int *lost) {
     const float few[FEW][7] = {NUMBERS(0), NUMBERS(1), NUMBERS(2), NUMBERS(3), NUMBERS(4), NUMBERS(5), NUMBERS(6), NUMBERS(7)};
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
+    const Stacks boxes = {stacks, layers, n_stacks};
     extern __shared__ float4 energy[];
-    __shared__ short listed[LISTED];
-    __shared__ int2 entries[LISTED];
-    __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS];
-    __shared__ float4 sides[BOXES];
-    __shared__ float4 layer[BOXES];
-    __shared__ int counts[WARPS];
-    __shared__ int found[2];
+    // An item of the tile: its joint, ~neck or, behind the last item and of others, NOBODY; its number; how far its joint
+    // or ball is from the source; its kind, whether it asks for sub-rays, role and form.
+    __shared__ int4 entries[LISTED + 1];
+    __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
+    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
     __shared__ short pixels[2][AREA];
-    // Source, three axes, and the middle of the view's first pixel.
-    __shared__ float frame[14];
+    // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
+    __shared__ float4 axes[3];
+    __shared__ Filling flat;
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
     const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const short4 *span = spans + (size_t)view * n_items;
-    if (thread < 12) frame[thread] = frames[12 * view + thread];
-    else if (thread < 14) frame[thread] = thread == 12 ? u0[view] : v0[view];
+    const float *frame = frames + 12 * view;
+    if (thread < 3) {
+        const float u = u0[view] + (float)column0 * pixel_mm, v = v0[view] + (float)row0 * pixel_mm;
+        const float across = frame[3 + thread], down = frame[6 + thread];
+        axes[thread] = make_float4(distance * frame[9 + thread] + u * across + v * down, pixel_mm * across, pixel_mm * down, frame[thread]);
+    }
     if (thread < 2) found[thread] = 0;
+    if (thread == 2) next_turn = 0, entries[LISTED] = make_int4(NOBODY, 0, 0, REST);
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
     auto meets = [&](int k) {
@@ -372,45 +411,71 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         return p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
     };
     int own = 0;
+#pragma unroll 2
     for (int k = from + lane; k - lane < till; k += 32) own += __popc(__ballot_sync(ALL, meets(k)));
     if (lane == 0) counts[warp] = own;
     __syncthreads();
     int total = 0, place = 0;
+#pragma unroll
     for (int other = 0; other < WARPS; other++) {
         place += other < warp ? counts[other] : 0;
         total += counts[other];
     }
+#pragma unroll 1
     for (int k = from + lane; own > 0 && k - lane < till; k += 32) {
         const bool hit = meets(k);
         const unsigned votes = __ballot_sync(ALL, hit);
         const int at = place + __popc(votes & ((1u << lane) - 1u));
-        if (hit && at < LISTED) listed[at] = (short)k;
+        if (hit && at < LISTED) {
+            const int4 item = __ldg(&items[k]);
+            const float *centre = item.x == JOINT ? joint_centre + 3 * item.y : (const float *)(balls + k);
+            float square = 0.0f;
+            if (item.x != REST)
+                for (int i = 0; i < 3; i++) square += (centre[i] - frame[i]) * (centre[i] - frame[i]);
+            const int who = item.x == JOINT ? item.y : item.x == NECK ? ~item.y : NOBODY;
+            entries[at] = make_int4(who, k, __float_as_int(sqrtf(square)), item.x | item.z << 3 | item.w << 4);
+        }
         place += __popc(votes);
     }
-    if (total > LISTED - 1) {
-        total = LISTED - 1;
+    if (total > LISTED) {
+        total = LISTED;
         if (thread == 0) lost[0] = 1;
     }
-    // Whether all rays of the tile run alike along an axis: all meet a box's sides in one order, in which they are put.
-    // Directions are linear in u and v, so its corners tell.
-    bool back[3], ordered = true;
-    for (int axis = 0; axis < 3; axis++) {
-        float least = LARGE, most = -LARGE;
-        for (int corner = 0; corner < 4; corner++) {
-            const float u = frame[12] + ((float)(column0 + (corner & 1 ? WIDE : 0)) - 0.5f) * pixel_mm;
-            const float v = frame[13] + ((float)(row0 + (corner & 2 ? TALL : 0)) - 0.5f) * pixel_mm;
-            const float along = distance * frame[9 + axis] + u * frame[3 + axis] + v * frame[6 + axis];
-            least = fminf(least, along), most = fmaxf(most, along);
+    // The last warp, which has the fewest items, sorts out the boxes: four lanes a stack.
+    if (warp == WARPS - 1) {
+        Filling sum = {0.0f, 0.0f, 0.0f};
+        int kept = 0;
+#pragma unroll 1
+        for (int first = 0; first < n_stacks; first += 8) {
+            const int n = first + (lane >> 2);
+            float corner[3][3], source[3];
+#pragma unroll
+            for (int i = 0; i < 3; i++) {
+                const float4 axis = axes[i];
+                source[i] = axis.w;
+#pragma unroll
+                for (int turn = 0; turn < 3; turn++) {
+                    const int which = lane + turn & 3;
+                    corner[turn][i] = axis.x + (which == 1 || which == 2 ? WIDE - 0.5f : -0.5f) * axis.y + (which > 1 ? TALL - 0.5f : -0.5f) * axis.z;
+                }
+            }
+            const int met = n < n_stacks ? boxes.met(n, source, corner[0], corner[1], corner[2]) : 1;
+            const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
+            const bool whole = !(none & mine) && (all & mine) == mine, part = (lane & 3) == 0 && !whole && !(none & mine);
+            if (whole && (lane & 3) == 0) {
+                const float4 thickness = __ldg(&stacks[3 * n + 2]);
+                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
+            }
+            const unsigned parts = __ballot_sync(ALL, part);
+            if (part) crossed[kept + __popc(parts & ((1u << lane) - 1u))] = n;
+            kept += __popc(parts);
         }
-        back[axis] = most < 0.0f, ordered = ordered && least * most > 0.0f;
-    }
-    for (int k = thread; k < boxes; k += THREADS) {
-        const float *low = box_low + 3 * k, *high = box_high + 3 * k;
-        bool alike = k > 0 && low[0] == low[-3] && low[1] == low[-2] && high[0] == high[-3] && high[1] == high[-2];
-        const float4 side = {low[0] - frame[0], high[0] - frame[0], low[1] - frame[1], high[1] - frame[1]};
-        const float lower = low[2] - frame[2], upper = high[2] - frame[2];
-        sides[k] = make_float4(back[0] ? side.y : side.x, back[0] ? side.x : side.y, back[1] ? side.w : side.z, back[1] ? side.z : side.w);
-        layer[k] = make_float4(back[2] ? upper : lower, back[2] ? lower : upper, __int_as_float(alike), 0.0f);
+#pragma unroll
+        for (int step = 4; step < 32; step *= 2) {
+            sum.copper += __shfl_xor_sync(ALL, sum.copper, step), sum.laminate += __shfl_xor_sync(ALL, sum.laminate, step);
+            sum.silicon += __shfl_xor_sync(ALL, sum.silicon, step);
+        }
+        if (lane == 0) crossings = kept, flat = sum;
     }
     for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -419,38 +484,46 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         energy[2 * e + 1] = make_float4(scale * bins[4 * energies + e], bins[5 * energies + e], bins[6 * energies + e], 0.0f);
     }
     __syncthreads();
-    // One item more than there are: it meets every pixel and closes the last joint. Every warp makes its share of rows
-    // and columns.
-    const int words = total > 0 ? (total >> 5) + 1 : 0;
+    // Every warp makes its share of rows and columns.
+    const int words = total + 31 >> 5;
+#pragma unroll 1
     for (int w = 0; w < words; w++) {
-        int i = 32 * w + lane, fact = REST, k = 0;
+        const int i = 32 * w + lane;
+        int fact = REST;
         unsigned across = 0, down = 0;
         if (i < total) {
-            k = listed[i];
-            short4 p = __ldg(&span[k]);
+            fact = entries[i].w;
+            const short4 p = __ldg(&span[entries[i].y]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
-            const int4 item = __ldg(&items[k]);
-            fact = item.x | item.z << 3 | item.w << 4 | item.y << 9;
-        } else if (i == total) down = across = ALL;
+        }
+#pragma unroll
         for (int line = warp; line < TALL; line += WARPS) {
             unsigned votes = __ballot_sync(ALL, down >> line & 1u), others = __ballot_sync(ALL, across >> line & 1u);
             if (lane == 0) in_row[w][line] = votes, in_column[w][line] = others;
         }
         if (warp == w % WARPS) {
-            entries[i] = make_int2(fact, k);
-            unsigned a = __ballot_sync(ALL, i == total || (fact & 7) != REST), b = __ballot_sync(ALL, fact & 8);
-            if (lane == 0) solid[w] = a, several[w] = b;
+            const int kind = fact & 7;
+            const unsigned a = __ballot_sync(ALL, kind != REST), b = __ballot_sync(ALL, fact & 8);
+            const unsigned c = __ballot_sync(ALL, kind == JOINT ? (fact >> 4 & 7) == BODY : kind != REST);
+            if (lane == 0) solid[w] = a, several[w] = b, metal[w] = c;
         }
     }
     __syncthreads();
+    // Near a joint pixels have sub-rays, except where they all meet the same boxes alike and no metal: one ray is as good.
+#pragma unroll 1
     for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
         // In blocks of 4x2 pixels, so that the rays of one warp stay together.
         int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
-        unsigned near = 0;
-        for (int w = 0; w < words; w++) near |= in_row[w][r] & in_column[w][c] & several[w];
+        unsigned near = 0, some = crossings;
+#pragma unroll 1
+        for (int w = 0; w < words; w++) {
+            const unsigned here = in_row[w][r] & in_column[w][c];
+            near |= here & several[w], some |= here & metal[w];
+        }
         bool inside = row0 + r < rows && column0 + c < columns;
+#pragma unroll
         for (int which = 0; which < 2; which++) {
-            bool wanted = inside && (near != 0) == (which == 0);
+            bool wanted = inside && (near != 0 && some != 0) == (which == 0);
             unsigned votes = __ballot_sync(ALL, wanted);
             int base = 0;
             if (lane == 0) base = atomicAdd(&found[which], __popc(votes));
@@ -460,216 +533,183 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     }
     __syncthreads();
     const int rays = edge * edge, each = 32 / rays, group = lane / rays, sub = lane % rays;
-    const float step = pixel_mm / (float)edge, middle = 0.5f * (float)(edge - 1);
-    const float right = ((float)(sub % edge) - middle) * step, below = ((float)(sub / edge) - middle) * step;
+    const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
+    const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
+    const float home = sqrtf(axes[0].w * axes[0].w + axes[1].w * axes[1].w + axes[2].w * axes[2].w);
     // A tile without any item needs no list of its pixels: found stays 0, every pixel is its own turn.
     const int near_turns = words > 0 ? (found[0] + each - 1) / each : 0;
     const int turns = near_turns + (words > 0 ? (found[1] + 31) >> 5 : AREA / 32);
-    for (int turn = warp; turn < turns; turn += WARPS) {
+    while (true) {
+        // Turns are handed out: they differ much in work.
+        int turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
+        turn = __shfl_sync(ALL, turn, 0);
+        if (turn >= turns) break;
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
         const int pixel = words == 0 ? which : pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
         known = known && row0 + r < rows && column0 + c < columns;
-        const float u = frame[12] + (float)(column0 + c) * pixel_mm + (near ? right : 0.0f);
-        const float v = frame[13] + (float)(row0 + r) * pixel_mm + (near ? below : 0.0f);
+        const float along = (float)c + (near ? right : 0.0f), down = (float)r + (near ? below : 0.0f);
         Ray ray;
-        ray.dx = distance * frame[9] + u * frame[3] + v * frame[6];
-        ray.dy = distance * frame[10] + u * frame[4] + v * frame[7];
-        ray.dz = distance * frame[11] + u * frame[5] + v * frame[8];
+        ray.dx = axes[0].x + along * axes[0].y + down * axes[0].z;
+        ray.dy = axes[1].x + along * axes[1].y + down * axes[1].z;
+        ray.dz = axes[2].x + along * axes[2].y + down * axes[2].z;
         const float norm = rsqrtf(ray.dx * ray.dx + ray.dy * ray.dy + ray.dz * ray.dz);
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
-        ray.x = ray.y = ray.z = 0.0f;
-        float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        int current = -1;
-        Sum sum;
-        sum.clear();
-        for (int w = 0; w < words; w++) {
-            const unsigned mine = in_row[w][r] & in_column[w][c] & solid[w];
-            unsigned bits = __reduce_or_sync(ALL, mine);
-            while (bits) {
-                const int place = __ffs(bits) - 1;
-                const int2 entry = entries[32 * w + place];
-                const int fact = entry.x, k = entry.y, kind = fact & 7, owner = fact >> 9;
-                const bool met_here = mine >> place & 1u;
-                bits &= bits - 1u;
-                const int joint = kind == JOINT ? owner : -1;
+        float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
+        int w = -1;
+        unsigned mine = 0, bits = 0;
+        // Rays that are no simple sum, and necks, wait until the items are done: joints (or ~neck) in `later`, a bit of
+        // `left` each. A full list is worked off on the way.
+        bool more = words > 0;
+        while (more) {
+            int current = NOBODY, waiting = 0;
+            unsigned left = 0;
+            Sum sum;
+            sum.clear();
+            while (true) {
+                if (bits == 0) {
+                    while (bits == 0 && w + 1 < words) {
+                        w++, mine = in_row[w][r] & in_column[w][c] & solid[w];
+                        bits = __reduce_or_sync(ALL, mine);
+                    }
+                    more = bits != 0;
+                }
+                const int bit = __ffs(bits) - 1;
+                const int4 entry = entries[more ? 32 * w + bit : LISTED];
+                const int joint = entry.x, k = entry.y, fact = entry.w;
                 if (joint != current) {
-                    if (current >= 0 && (sum.some() || !sum.simple)) {
-                        const int *range = s.joint_rows + 2 * current;
-                        // The second alloy, if the joint has one, lies in one primitive behind all others.
-                        const int mix = range[1] - 1, shape = shape_of(s.prims, mix);
-                        const bool mixed = (shape & 7) == MIX;
-                        sum.close();
-                        if (sum.simple && (!mixed || shape & CLOSED)) {
-                            solder += sum.metal(-LARGE, LARGE);
-                            float begin, end;
-                            if (mixed && between(s.prims, mix, shape & SHEARED, ray, iz, begin, end)) second += sum.metal(begin, end);
-                        } else {
-                            const float2 metal = solder_length(s.prims, range[0], range[1], ray);
-                            solder += metal.x, second += metal.y;
+                    if (current >= 0) {
+                        bool slow = !sum.simple;
+                        if (__any_sync(ALL, slow || sum.some())) {
+                            // The second alloy, if the joint has one, lies in one primitive behind all others.
+                            const int mix = __ldg(&s.joint_rows[2 * current + 1]) - 1, shape = shape_of(s.prims, mix);
+                            const bool mixed = (shape & 7) == MIX;
+                            sum.close();
+                            slow = !sum.simple || (mixed && !(shape & CLOSED) && sum.some());
+                            float begin = -LARGE, end = slow ? -LARGE : LARGE;
+#pragma unroll 1
+                            for (int part = 0;; part++) {
+                                const float length = begin < end ? sum.metal(begin, end) : 0.0f;
+                                if (part) second += length;
+                                else solder += length;
+                                if (part || !mixed) break;
+                                const bool met = between(flank(s.prims, mix, shape & SHEARED, ray), shape & SHEARED, iz, begin, end);
+                                end = met && !slow ? end : begin;
+                            }
+                        }
+                        if (__any_sync(ALL, slow)) {
+                            if (lane == 0) later[warp][waiting] = current;
+                            left |= (unsigned)slow << waiting++;
                         }
                     }
                     current = joint;
-                    sum.clear();
+                    if (waiting == LATER) break;
                     if (joint >= 0) {
-                        const float *centre = s.joint_centre + 3 * joint;
-                        approach(frame, centre[0], centre[1], centre[2], ray);
+                        const float way = __int_as_float(entry.z);
+                        ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
+                        sum.clear();
                     }
                 }
-                if (kind == REST) continue;
-                bool wanted = met_here;
+                if (!more) break;
+                bits &= bits - 1u;
+                bool wanted = mine >> bit & 1u;
                 const int role = fact >> 4 & 7;
-                if (kind == NECK) {
-                    const float *centre = s.neck_centre + 3 * owner;
-                    const float reach = s.neck_radius[owner];
-                    if (wanted && approach(frame, centre[0], centre[1], centre[2], ray) < reach * reach)
-                        solder += neck_length(s, owner, ray);
-                    continue;
-                }
-                if (kind != JOINT) {
-                    const float4 ball = __ldg(&s.balls[k]);
-                    approach(frame, ball.x, ball.y, ball.z, ray);
+                if (joint < 0) {
+                    if (joint != NOBODY) {
+                        if (lane == 0) later[warp][waiting] = joint;
+                        left |= (unsigned)wanted << waiting++;
+                        current = NOBODY;
+                        if (waiting == LATER) break;
+                        continue;
+                    }
+                    const float way = __int_as_float(entry.z);
+                    ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
                 } else if (role != BODY) {
                     // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
                     wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
                     if (!__any_sync(ALL, wanted)) continue;
                 }
-                float begin, end, more = 0.0f;
-                if (fact & CLOSED << 4) wanted = between(s.prims, k, fact & SHEARED << 4, ray, iz, begin, end) && wanted;
+                const int form = fact >> 4 & (SHEARED | CLOSED);
+                float begin, end, behind = 0.0f;
+                if (form == (SHEARED | CLOSED)) wanted = between(flank(s.prims, k, true, ray), true, iz, begin, end) && wanted;
                 else {
-                    const Chord chord = segment(s.prims, k, ray);
-                    begin = chord.t0, end = chord.t1, more = fmaxf(chord.t3 - chord.t2, 0.0f);
-                    // A second interval, behind the waist of a primitive, is left to the slow way.
-                    if (kind == JOINT && wanted && more > 0.0f) sum.simple = false;
+                    const Flank side = flank(s.prims, k, form & SHEARED, ray);
+                    if (form & CLOSED) wanted = between(side, false, iz, begin, end) && wanted;
+                    else {
+                        const Chord chord = chord_of(side);
+                        begin = chord.t0, end = chord.t1, behind = wanted ? fmaxf(chord.t3 - chord.t2, 0.0f) : 0.0f;
+                        wanted = wanted && end > begin;
+                        // A second interval, behind the waist of a primitive, is left to the slow way.
+                        if (joint >= 0 && behind > 0.0f) sum.simple = false;
+                    }
                 }
-                if (kind == JOINT) sum.add(role, wanted && end > begin, begin, end);
-                else {
-                    float length = met_here ? (wanted ? fmaxf(end - begin, 0.0f) : 0.0f) + more : 0.0f;
+                if (joint < 0) {
+                    float length = (wanted ? end - begin : 0.0f) + behind;
                     length = role == VOID ? -length : length;
-                    copper += length;
-                    sunk += kind == SUNK ? length : 0.0f;
+                    copper += length, sunk += (fact & 7) == SUNK ? length : 0.0f;
+                } else if (role == BODY) sum.put(sum.a, sum.b, wanted, begin, end);
+                else if (role == VOID) sum.remove(wanted, begin, end);
+                else if (role == GAP) sum.put(sum.gap, sum.other, wanted, begin, end);
+                else sum.put(sum.keep, sum.patch, wanted, begin, end);
+            }
+            __syncwarp();
+#pragma unroll 1
+            for (int n = 0; n < waiting; n++) {
+                const int who = later[warp][n];
+                if (left >> n & 1u) {
+                    const float2 lengths = slow_length(s, frame, who, ray);
+                    solder += lengths.x, second += lengths.y;
                 }
             }
+            __syncwarp();
         }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
-        float laminate, silicon;
-        if (ordered) {
-            Boxes<true> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
-            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
-            silicon = in.through(laminate_end, boxes);
-        } else {
-            Boxes<false> in = {sides, layer, ix, iy, iz, 0.0f, 0.0f};
-            copper += in.through(0, copper_end), laminate = in.through(copper_end, laminate_end);
-            silicon = in.through(laminate_end, boxes);
-        }
-        laminate = fmaxf(laminate - sunk, 0.0f);
+        Filling filling = {0.0f, 0.0f, 0.0f};
+        ray.x = axes[0].w + home * ray.dx, ray.y = axes[1].w + home * ray.dy, ray.z = axes[2].w + home * ray.dz;
+#pragma unroll 1
+        for (int n = 0; n < crossings; n++) boxes.through(crossed[n], ray, ix, iy, iz, filling);
+        copper += fabsf(filling.copper + flat.copper * iz);
+        const float laminate = fmaxf(fabsf(filling.laminate + flat.laminate * iz) - sunk, 0.0f);
+        const float silicon = fabsf(filling.silicon + flat.silicon * iz);
         solder -= second;
         float passed = 0.0f, spread = 0.0f;
         if (energies <= FEW) {
 #pragma unroll
             for (int e = 0; e < FEW; e++) {
                 const float *m = few[e];
-                const float share = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
-                passed += m[5] * share, spread += m[6] * share;
+                const float left = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
+                passed += m[5] * left, spread += m[6] * left;
             }
         } else {
 #pragma unroll 1
             for (int e = 0; e < energies; e++) {
                 const float4 m = energy[2 * e], n = energy[2 * e + 1];
-                const float share = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
-                passed += n.y * share, spread += n.z * share;
+                const float left = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
+                passed += n.y * left, spread += n.z * left;
             }
         }
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.
             float p = passed, q = spread;
-            for (int other = 1; other < rays; other++) {
-                p += __shfl_down_sync(ALL, passed, other);
-                q += __shfl_down_sync(ALL, spread, other);
+            if (rays == 4) {
+                p += __shfl_xor_sync(ALL, p, 1), q += __shfl_xor_sync(ALL, q, 1);
+                p += __shfl_xor_sync(ALL, p, 2), q += __shfl_xor_sync(ALL, q, 2);
+            } else {
+#pragma unroll 1
+                for (int other = 1; other < rays; other++) {
+                    p += __shfl_down_sync(ALL, passed, other);
+                    q += __shfl_down_sync(ALL, spread, other);
+                }
             }
-            passed = p / (float)rays, spread = q / (float)rays;
+            passed = p * share, spread = q * share;
             known = known && sub == 0;
         }
         if (known) {
-            const size_t at = ((size_t)(view - first_view) * rows + row0 + r) * columns + column0 + c;
+            const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
             signal[at] = passed, variance[at] = spread;
         }
     }
-}
-
-// First and last + 1 pixel whose area may reach into low .. high on one detector axis that begins at `start`.
-__device__ __forceinline__ void span_of(float low, float high, float start, float pixel_mm, int count, short &first,
-                                        short &last) {
-    first = (short)max(0, (int)floorf(fmaxf(__fdiv_rn(low - start, pixel_mm), -30000.0f)));
-    last = (short)min(count, (int)ceilf(fminf(__fdiv_rn(high - start, pixel_mm), 30000.0f)) + 1);
-}
-
-struct Panel {
-    float u0, v0, pixel_mm, distance;
-    int rows, columns;
-};
-
-// footprints.footprint: rows and columns that a ball may touch.
-__device__ short4 footprint(const float *centre, float radius, const float *frame, const Panel &panel) {
-    const float wx = centre[0] - frame[0], wy = centre[1] - frame[1], wz = centre[2] - frame[2];
-    const float depth = wx * frame[9] + wy * frame[10] + wz * frame[11];
-    short4 out = make_short4(0, 0, 0, 0);
-    if (depth <= radius || radius <= 0.0f) return out;
-    const float across = wx * frame[3] + wy * frame[4] + wz * frame[5];
-    const float down = wx * frame[6] + wy * frame[7] + wz * frame[8];
-    const float square = depth * depth - radius * radius, scale = __fdiv_rn(panel.distance, square);
-    const float tall = radius * __fsqrt_rn(down * down + square), wide = radius * __fsqrt_rn(across * across + square);
-    span_of(scale * (down * depth - tall), scale * (down * depth + tall), panel.v0, panel.pixel_mm, panel.rows, out.x, out.y);
-    span_of(scale * (across * depth - wide), scale * (across * depth + wide), panel.u0, panel.pixel_mm, panel.columns,
-            out.z, out.w);
-    return out;
-}
-
-// footprints.outline: rows and columns under the boxes of primitives begin .. end - 1.
-__device__ short4 outline(const float *corners, int begin, int end, const float *frame, const Panel &panel) {
-    float low_u = LARGE, high_u = -LARGE, low_v = LARGE, high_v = -LARGE;
-    for (int n = 8 * begin; n < 8 * end; n++) {
-        const float wx = corners[3 * n] - frame[0], wy = corners[3 * n + 1] - frame[1], wz = corners[3 * n + 2] - frame[2];
-        const float depth = wx * frame[9] + wy * frame[10] + wz * frame[11];
-        if (depth <= 0.0f) return make_short4(0, (short)panel.rows, 0, (short)panel.columns);
-        const float scale = __fdiv_rn(panel.distance, depth);
-        const float u = scale * (wx * frame[3] + wy * frame[4] + wz * frame[5]);
-        const float v = scale * (wx * frame[6] + wy * frame[7] + wz * frame[8]);
-        low_u = fminf(low_u, u), high_u = fmaxf(high_u, u), low_v = fminf(low_v, v), high_v = fmaxf(high_v, v);
-    }
-    short4 out;
-    span_of(low_v, high_v, panel.v0, panel.pixel_mm, panel.rows, out.x, out.y);
-    span_of(low_u, high_u, panel.u0, panel.pixel_mm, panel.columns, out.z, out.w);
-    return out;
-}
-
-extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int4 *items, int n_items,
-                                   const float *joint_centre, const float *joint_radius, const int *neck_rows,
-                                   const float *frames, const float *u0, const float *v0, float pixel_mm, float distance,
-                                   int rows, int columns, short4 *out) {
-    const int k = blockIdx.x * blockDim.x + threadIdx.x, view = blockIdx.y;
-    if (k >= n_items) return;
-    const float *frame = frames + 12 * view;
-    const Panel panel = {u0[view], v0[view], pixel_mm, distance, rows, columns};
-    const int kind = items[k].x, owner = items[k].y;
-    short4 found = make_short4(0, 0, 0, 0);
-    if (kind == JOINT || k >= primitives) {
-        found = footprint(joint_centre + 3 * owner, joint_radius[owner], frame, panel);
-        if (kind == JOINT) {
-            const float4 ball = balls[k];
-            const float centre[3] = {ball.x, ball.y, ball.z};
-            const short4 own = footprint(centre, ball.w, frame, panel);
-            found.x = max(found.x, own.x), found.y = min(found.y, own.y);
-            found.z = max(found.z, own.z), found.w = min(found.w, own.w);
-            // Lands and gaps are flat: their boxes are tighter than their balls.
-            const short4 box = outline(corners, k, k + 1, frame, panel);
-            found.x = max(found.x, box.x), found.y = min(found.y, box.y);
-            found.z = max(found.z, box.z), found.w = min(found.w, box.w);
-        }
-    } else if (kind == NECK) found = outline(corners, neck_rows[2 * owner], neck_rows[2 * owner + 1], frame, panel);
-    else if (kind != REST) found = outline(corners, k, k + 1, frame, panel);
-    out[(size_t)view * n_items + k] = found;
 }

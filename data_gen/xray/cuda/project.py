@@ -1,11 +1,11 @@
-"""Projections on a card: tiles of pixels, each with a list of the solids whose shadow meets it (project.cu).
+"""Projections on a card (shadows.cu, project.cu): tiles of pixels, each with a list of the solids whose shadow meets
+it.
 
 Lists are in the order of the scene and no ray depends on another: the bits are the same in every run.
 """
 
 from __future__ import annotations
 
-import numpy as np
 import torch
 
 from jointwise.data_gen.xray.cuda import compiled
@@ -20,7 +20,7 @@ def shadows(sent: Sent, device: torch.device) -> torch.Tensor:
     views, items, packed = sent.frames.shape[0], sent.items.shape[0], sent.packed
     out = torch.empty((views, items, 4), dtype=torch.int16, device=device)
     compiled.launch(
-        "project", "shadows", (-(-items // THREADS), views), THREADS,
+        "shadows", "shadows", (-(-items // THREADS), views), THREADS,
         sent.balls, sent.balls.shape[0], sent.corners, sent.items, items, packed.joint_centre, packed.joint_radius,
         packed.neck_rows, sent.frames, sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.rows,
         sent.columns, out,
@@ -48,8 +48,7 @@ def project(
         sent.prims, sent.balls, packed.joint_rows, packed.neck_rows, packed.neck_joints, packed.joint_centre,
         packed.neck_centre, packed.neck_radius, sent.items, spans, spans.shape[1], sent.frames, first, sent.u0_mm,
         sent.v0_mm, sent.pixel_mm, sent.distance_mm, sent.sub_rays, sent.bins, energies, rows, columns,
-        packed.box_low, packed.box_high, *np.cumsum(sent.box_kinds).tolist(), packed.box_low.shape[0],
-        *sent.few, signal, variance, lost,
+        sent.stacks, sent.layers, sent.stacks.shape[0], *sent.few, signal, variance, lost,
         shared=32 * energies if energies > FEW_ENERGIES else 0,
     )  # fmt: skip
     return signal, variance

@@ -39,7 +39,7 @@ class Board:
 
     @property
     def counts(self) -> dict[str, int]:
-        """Sites, joints, those with a finding, and how many of each kind and disposition; `none` is undecided."""
+        """Sites, joints, those with a finding, and how many of each kind and disposition."""
         if self.table is None:
             return {}
         findings = [split_findings(cell) for cell in self.table["findings"]]
@@ -48,7 +48,7 @@ class Board:
         counts |= {kind: sum(kind in f for f in findings) for kind in COUNTED}
         decided = self.table["disposition"].value_counts()
         counts |= {word: int(decided.get(word, 0)) for word in DISPOSITIONS}
-        return counts | {"none": int(self.table["disposition"].isna().sum())}
+        return counts | {"undecided": int(self.table["disposition"].isna().sum())}
 
     @property
     def reasons(self) -> list[tuple[str, int]]:

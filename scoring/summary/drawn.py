@@ -40,13 +40,13 @@ def site_words(site: "pd.Series[object]") -> str:
     return ", ".join(f"{SIGNS[kind].word} {count}" for kind, count in counts if count)
 
 
-def trend(shares: Sequence[tuple[str, int, int]]) -> str:
+def trend(shares: Sequence[tuple[int, str, int, int]]) -> str:
     """Share of sites with a finding on each board, in the order of the scans, with 95 % intervals.
 
     Args:
-        shares: per board its name, sites with a finding, sites.
+        shares: per board its number, its name, sites with a finding, sites.
     """
-    bounds = [wilson(k, n) for _, k, n in shares]
+    bounds = [wilson(k, n) for _, _, k, n in shares]
     step = next((s for s in STEPS if max(high for _, high in bounds) <= 5 * s), STEPS[-1])
     top = step * math.ceil(max(high for _, high in bounds) / step)
     gap = min(60.0, max(14.0, 900.0 / len(shares)))
@@ -57,7 +57,7 @@ def trend(shares: Sequence[tuple[str, int, int]]) -> str:
         parts.append(f'<line class="grid" x1="{LEFT}" x2="{wide - 10:.0f}" y1="{y:.1f}" y2="{y:.1f}"/>')
         parts.append(f'<text class="left" x="{LEFT - 8}" y="{y + 4:.1f}">{100 * n * step:g} %</text>')
     every = max(1, math.ceil(22 / gap))
-    for i, ((name, k, n), (low, high)) in enumerate(zip(shares, bounds, strict=True)):
+    for i, ((number, name, k, n), (low, high)) in enumerate(zip(shares, bounds, strict=True)):
         x = LEFT + gap * (i + 0.5)
         parts.append(
             f"<g><title>{escape(name)}: {k} of {n}</title>"
@@ -65,7 +65,7 @@ def trend(shares: Sequence[tuple[str, int, int]]) -> str:
             f'<circle class="dot" cx="{x:.1f}" cy="{_height(k / n, top):.1f}" r="4"/></g>'
         )
         if i % every == 0:
-            parts.append(f'<text x="{x:.1f}" y="{TALL - BOTTOM + 18:.0f}">{i + 1}</text>')
+            parts.append(f'<text x="{x:.1f}" y="{TALL - BOTTOM + 18:.0f}">{number}</text>')
     return (
         f'<svg class="trend" viewBox="0 0 {wide:.0f} {TALL:.0f}" style="width:{wide:.0f}px" role="img" '
         f'aria-label="Share of sites with a finding by board">{"".join(parts)}</svg>'

@@ -1,5 +1,6 @@
 """The summary over several scans as one page that needs nothing else."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from importlib.metadata import version
 from importlib.resources import files
@@ -10,7 +11,6 @@ import jinja2
 import pandas as pd
 from markupsafe import Markup
 
-from jointwise.joints.kinds import TITLES
 from jointwise.scoring.batch import AS_BEFORE
 from jointwise.scoring.judging.acceptance import DISPOSITIONS
 from jointwise.scoring.report.signs import SIGNS
@@ -38,23 +38,20 @@ def summary_html(summary: Summary, when: datetime) -> str:
         summary: what to tell.
         when: the time that stands in its head.
     """
+    decided = (*DISPOSITIONS, "undecided") if any(summary.total(word) for word in DISPOSITIONS) else ()
+    keys = ("sites", "with_finding", *COUNTED, *decided)
     return _template().render(
         title=f"Solder joints of {count(len(summary.boards), 'scan')}",
         when=when.strftime("%Y-%m-%d %H:%M"),
         version=version("jointwise"),
         outcome=outcome(summary),
         notes=summary.notes,
-        failed=[(b.name, b.outcome.state, b.outcome.sentence, _earlier(b)) for b in summary.failed],
-        heads=[
-            "",
-            "board",
-            "sites",
-            "findings",
-            *(SIGNS[kind].short for kind in COUNTED),
-            *DISPOSITIONS,
-            "undecided",
+        failed=[
+            (b.name, b.outcome.state, b.outcome.sentence.rstrip("."), _earlier(b)) for b in summary.failed
         ],
-        rows=[_row(n, board) for n, board in enumerate(summary.boards, start=1)],
+        heads=["", "board", "sites", "findings", *(SIGNS[kind].short for kind in COUNTED), *decided],
+        decided=bool(decided),
+        rows=[_row(n, board, keys) for n, board in enumerate(summary.boards, start=1)],
         before=sum(board.outcome.state == AS_BEFORE for board in summary.boards),
         review=[(b.name, b.counts["review"], _reasons(b)) for b in summary.scored if b.counts["review"]],
         parts=[_part(part, summary) for part in summary.parts],
@@ -95,9 +92,8 @@ def _earlier(board: Board) -> str:
     return "The report in its folder is of an earlier run and does not count here." if there else ""
 
 
-def _row(number: int, board: Board) -> dict[str, Any]:
+def _row(number: int, board: Board, keys: Sequence[str]) -> dict[str, Any]:
     counts = board.counts
-    keys = ("sites", "with_finding", *COUNTED, *DISPOSITIONS, "none")
     link = quote(board.report.as_posix()) if counts else ""
     return {
         "number": number,
@@ -120,9 +116,8 @@ def _part(part: PartSites, summary: Summary) -> dict[str, Any]:
         "map": Markup(site_map(part)),
         "counted": _counted(part),
         "verdict": _verdict(part),
-        "chance": [(r.k, r.seen, f"{r.expected:.2g}") for r in part.chance.itertuples()]
-        if part.enough
-        else [],
+        "enough": part.enough,
+        "chance": _chance(part) if part.enough else [],
         "sites": [_site(site) for _, site in _worst(part).iterrows()],
     }
 
@@ -154,6 +149,16 @@ def _verdict(part: PartSites) -> str:
     return f"{among} {count(len(marked), 'site')} {'stands' if len(marked) == 1 else 'stand'} out: {balls}{more}."
 
 
+def _chance(part: PartSites) -> list[tuple[int, int, str]]:
+    """As far as chance alone may reach: up to the first count expected at less than one site in a hundred maps."""
+    rows = list(part.chance.itertuples())
+    last = next((n for n, row in enumerate(rows, start=1) if row.expected < 0.01), len(rows))
+    return [
+        (row.k, row.seen, "under 0.01" if row.expected < 0.01 else f"{row.expected:.2g}")
+        for row in rows[:last]
+    ]
+
+
 def _worst(part: PartSites) -> pd.DataFrame:
     """Marked sites, and others with a finding on two boards or more; with one or two boards, on one."""
     least = 2 if part.boards > 2 else 1
@@ -174,7 +179,11 @@ def _site(site: "pd.Series[Any]") -> dict[str, Any]:
 
 
 def _trend(summary: Summary) -> str:
-    shares = [(b.name, b.counts["with_finding"], b.counts["sites"]) for b in summary.scored]
+    shares = [
+        (number, board.name, board.counts["with_finding"], board.counts["sites"])
+        for number, board in enumerate(summary.boards, start=1)
+        if board.table is not None
+    ]
     return Markup(trend(shares)) if len(shares) >= FEWEST_BOARDS else ""
 
 
@@ -186,5 +195,4 @@ def _detectors(summary: Summary) -> list[str]:
     """Who judged; results of earlier runs count only if they were made in the same way, so there is one as a rule."""
     pairs = [b.table[["detector", "thresholds_id"]] for b in summary.scored if b.table is not None]
     every = pd.concat(pairs).drop_duplicates() if pairs else pd.DataFrame()
-    named = [f"{row.detector}, thresholds {row.thresholds_id}" for row in every.itertuples()]
-    return [f"{words} ({', '.join(TITLES.values())})" for words in named]
+    return [f"{row.detector}, thresholds {row.thresholds_id}" for row in every.itertuples()]

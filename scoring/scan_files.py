@@ -34,7 +34,10 @@ def scan_files(text: str, out: Path | None = None) -> list[Path]:
         raise InputError(
             "expected a scan in scan=, found nothing; give a file, several with commas, or a pattern"
         )
-    return list({os.path.abspath(path): path for path in reversed(files)}.values())[::-1]
+    first: dict[str, Path] = {}
+    for path in files:
+        first.setdefault(os.path.abspath(path), path)
+    return list(first.values())
 
 
 def named(files: Sequence[Path]) -> dict[Path, str]:

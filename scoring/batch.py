@@ -142,15 +142,36 @@ def _each(
 ) -> list[Outcome]:
     outcomes = {job.path: outcome for job in jobs if (outcome := _as_before(job, work)) is not None}
     todo = [job for job in jobs if job.path not in outcomes]
+    begun = time.monotonic()
     for n, job in enumerate(todo):
-        step(n, len(todo), job.name)
+        # Of scans that were scored now: those of an earlier run took no time.
+        left = time_left(time.monotonic() - begun, n, len(todo))
+        step(n, len(todo), f"{job.name}{left}")
 
-        def tell(what: str, done: int, total: int, n: int = n, name: str = job.name) -> None:
-            step(n, len(todo), f"{name}: {what} {done} of {total}")
+        def tell(
+            what: str, done: int, total: int, n: int = n, name: str = job.name, left: str = left
+        ) -> None:
+            step(n, len(todo), f"{name}: {what} {done} of {total}{left}")
 
         outcomes[job.path] = _attempt(job, out, work, tell)
         say(outcomes[job.path])
     return [outcomes[job.path] for job in jobs]
+
+
+def time_left(seconds: float, done: int, total: int) -> str:
+    """Words on the time that the rest takes if it goes on like this; none before the first is done.
+
+    Example:
+        >>> time_left(60, 2, 6), time_left(4000, 1, 4), time_left(0, 0, 4)
+        (', about 2 min left', ', about 3.3 h left', '')
+    """
+    if not done:
+        return ""
+    left = seconds * (total - done) / done
+    words = (
+        f"{left:.0f} s" if left < 100 else f"{left / 60:.0f} min" if left < 6000 else f"{left / 3600:.1f} h"
+    )
+    return f", about {words} left"
 
 
 def renamed(scored: Scored, name: str) -> Scored:

@@ -94,6 +94,8 @@ def test_each_scan_gets_its_folder_and_is_not_scored_twice(lab: Lab, scans: list
     assert lab.begun == []
     assert states(lab.run(scans, again=True)) == [SCORED] * 3
     assert lab.steps[:2] == [(0, 3, "b0"), (0, 3, "b0: joints cut 1 of 2")]
+    assert lab.steps[-1][:2] == (2, 3)
+    assert lab.steps[-1][2].startswith("b2: joints cut 1 of 2, about ")
 
 
 def test_a_failing_scan_does_not_stop_the_rest(lab: Lab, scans: list[Path]) -> None:

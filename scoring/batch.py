@@ -23,7 +23,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.store import read_manifest
 from jointwise.scoring.cut import Progress
 from jointwise.scoring.done import DONE, Facts, made_of, read_done, stamps, write_done
-from jointwise.scoring.scan_files import folder_names, named
+from jointwise.scoring.scan_files import folder_names, named, readable
 from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.write import OURS
 
@@ -106,7 +106,7 @@ def plan(files: Sequence[Path], out: Path) -> list[Job]:
             raise InputError(
                 f"expected results outside the scans, found out={out} within the scan {path}; choose another out"
             )
-    names = named(files)
+    names = {path: readable(name) for path, name in named(files).items()}
     folders = folder_names(list(names.values()), (*SUMMARY, *OURS, DONE))
     return [
         Job(path, name, out / folder) for (path, name), folder in zip(names.items(), folders, strict=True)
@@ -235,6 +235,10 @@ def _attempt(job: Job, out: Path, work: Work, tell: Progress) -> Outcome:
     begun = time.monotonic()
     sha = ""
     try:
+        if readable(str(job.path)) != str(job.path):
+            raise InputError(
+                f"expected a path in UTF-8, found {job.path}, which tables cannot hold; rename it"
+            )
         scan = made_of(job.path)
         sha, before = scan["sha256"], stamps(job.path)
         scored = renamed(work.score(job.path, tell), job.name)
@@ -260,14 +264,15 @@ def _attempt(job: Job, out: Path, work: Work, tell: Progress) -> Outcome:
 
 def _failed(job: Job, work: Work, failure: Exception, sha: str) -> Outcome:
     sentence = work.told(failure)
+    sentence = None if sentence is None else readable(sentence)
     if _is_full(failure):
         raise InputError(f"{sentence}; the same command then goes on with {job.name}") from failure
     if sentence is not None:
         if job.folder.is_dir():
             (job.folder / FAILURE).unlink(missing_ok=True)
         return Outcome(job, REFUSED, sentence, sha)
-    write_text(job.folder / FAILURE, "".join(traceback.format_exception(failure)))
-    said = " ".join(str(failure).split()) or "no words"
+    write_text(job.folder / FAILURE, readable("".join(traceback.format_exception(failure))))
+    said = readable(" ".join(str(failure).split())) or "no words"
     return Outcome(job, FAULT, f"{type(failure).__name__}: {said}; please report {job.folder / FAILURE}", sha)
 
 

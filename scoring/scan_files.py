@@ -68,6 +68,11 @@ def folder_names(names: Sequence[str], taken: Iterable[str] = ()) -> list[str]:
     ]
 
 
+def readable(text: str) -> str:
+    """Text that every table can hold: bytes of a file's name that are no UTF-8 stand as \\udcff."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 def _parts(text: str) -> list[str]:
     """The text at its commas, but not at those within a name that exists."""
     pieces, parts = text.split(","), []

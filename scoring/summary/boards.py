@@ -11,6 +11,7 @@ import pandas as pd
 from jointwise.scoring.batch import Outcome
 from jointwise.scoring.judging.acceptance import DISPOSITIONS
 from jointwise.scoring.report.signs import split_findings
+from jointwise.scoring.scan_files import readable
 from jointwise.scoring.summary.sites import COUNTED, PartSites, part_sites
 from jointwise.scoring.write import REPORT, TABLE_PARQUET
 
@@ -117,7 +118,11 @@ def as_rows(summary: Summary) -> pd.DataFrame:
     rows: list[dict[str, Any]] = []
     for board in summary.boards:
         outcome = board.outcome
-        row = {"board": board.name, "file": str(outcome.job.path), "folder": outcome.job.folder.name}
+        row = {
+            "board": board.name,
+            "file": readable(str(outcome.job.path)),
+            "folder": outcome.job.folder.name,
+        }
         rows.append(row | {"state": outcome.state, "sentence": outcome.sentence} | board.counts)
     table = pd.DataFrame(rows)
     counts = list(next((board.counts for board in summary.scored), {}))

@@ -11,6 +11,7 @@ import numpy as np
 
 from jointwise.joints.atomic import replacing, write_text
 from jointwise.scoring.batch import SUMMARY, Outcome
+from jointwise.scoring.scan_files import readable
 from jointwise.scoring.summary.boards import Summary, all_joints, as_rows, summarise
 from jointwise.scoring.summary.page import outcome, summary_html
 
@@ -31,7 +32,7 @@ def write_summary(outcomes: Sequence[Outcome], out: Path, when: datetime) -> str
     with replacing(out / JOINTS) as aside:
         all_joints(summary).to_parquet(aside, index=False)
     with replacing(out / BOARDS) as aside:
-        as_rows(summary).to_csv(aside, index=False, lineterminator="\n", errors="backslashreplace")
+        as_rows(summary).to_csv(aside, index=False, lineterminator="\n")
     write_text(out / FACTS, json.dumps(facts(summary, when), indent=1))
     write_text(out / PAGE, html)
     return outcome(summary)
@@ -48,7 +49,7 @@ def facts(summary: Summary, when: datetime) -> dict[str, Any]:
     boards = [
         {
             "name": board.name,
-            "file": str(board.outcome.job.path),
+            "file": readable(str(board.outcome.job.path)),
             "folder": board.outcome.job.folder.name,
             "state": board.outcome.state,
             "sentence": board.outcome.sentence,

@@ -1,19 +1,34 @@
 """The summary over boards: figures, files and page from tables made here."""
 
 import json
+import os
 import re
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from urllib.parse import unquote
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from jointwise.commands.failures import sentence
 from jointwise.joints.names import ball_name
 from jointwise.joints.schema import COLUMNS
-from jointwise.scoring.batch import AS_BEFORE, FAULT, REFUSED, SCORED, SUMMARY, Job, Outcome
+from jointwise.scoring.batch import (
+    AS_BEFORE,
+    FAULT,
+    REFUSED,
+    SCORED,
+    SUMMARY,
+    Job,
+    Outcome,
+    Work,
+    plan,
+    score_batch,
+)
 from jointwise.scoring.summary.drawn import trend
 from jointwise.scoring.summary.write import write_summary
 from jointwise.scoring.write import REPORT, TABLE_PARQUET
@@ -166,6 +181,26 @@ def test_scans_of_the_same_bytes_and_old_reports_are_told_of(tmp_path: Path) -> 
     assert "The report in its folder is of an earlier run" in html
     assert "2 of them stood ready" in html
     assert len(pd.read_parquet(tmp_path / SUMMARY[3])) == 40
+
+
+def test_a_name_that_is_no_text_is_refused_alone(tmp_path: Path) -> None:
+    odd, fine = (
+        Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name)) for name in (b"\xff\xfe.mha", b"fine.mha")
+    )
+    for path in (odd, fine):
+        path.write_bytes(b"x")
+    out = tmp_path / "out"
+
+    def write(_: Any, folder: Path, __: Any) -> list[tuple[str, str]]:
+        folder.mkdir()
+        table(folder.name, {}).to_parquet(folder / TABLE_PARQUET)
+        return []
+
+    work = Work(lambda path, _: SimpleNamespace(scan=SimpleNamespace(path=path)), write, sentence, {})  # type: ignore
+    outcomes = score_batch(plan([odd, fine], out), out, work, lambda *_: None, lambda _: None)
+    assert [o.state for o in outcomes] == [REFUSED, SCORED]
+    write_summary(outcomes, out, WHEN)
+    assert "\\udcff\\udcfe</b>, failed: expected a path in UTF-8" in (out / SUMMARY[0]).read_text()
 
 
 def test_trend_shows_shares_at_their_heights() -> None:

@@ -142,15 +142,15 @@ def _each(
 ) -> list[Outcome]:
     outcomes = {job.path: outcome for job in jobs if (outcome := _as_before(job, work)) is not None}
     todo = [job for job in jobs if job.path not in outcomes]
-    begun = time.monotonic()
+    begun = time.monotonic()  # scans of an earlier run take no time and do not count
     for n, job in enumerate(todo):
-        # Of scans that were scored now: those of an earlier run took no time.
-        left = time_left(time.monotonic() - begun, n, len(todo))
-        step(n, len(todo), f"{job.name}{left}")
+        taken = time.monotonic() - begun
+        step(n, len(todo), f"{job.name}{time_left(taken, n, len(todo))}")
 
         def tell(
-            what: str, done: int, total: int, n: int = n, name: str = job.name, left: str = left
+            what: str, done: int, total: int, n: int = n, name: str = job.name, taken: float = taken
         ) -> None:
+            left = time_left(taken, n, len(todo), time.monotonic() - begun - taken)
             step(n, len(todo), f"{name}: {what} {done} of {total}{left}")
 
         outcomes[job.path] = _attempt(job, out, work, tell)
@@ -158,20 +158,25 @@ def _each(
     return [outcomes[job.path] for job in jobs]
 
 
-def time_left(seconds: float, done: int, total: int) -> str:
+def time_left(seconds: float, done: int, total: int, since: float = 0.0) -> str:
     """Words on the time that the rest takes if it goes on like this; none before the first is done.
 
+    Args:
+        seconds: that the done ones took.
+        done: how many are.
+        total: of how many.
+        since: seconds spent on the next one.
+
     Example:
-        >>> time_left(60, 2, 6), time_left(4000, 1, 4), time_left(0, 0, 4)
-        (', about 2 min left', ', about 3.3 h left', '')
+        >>> time_left(60, 2, 6), time_left(60, 2, 6, 25), time_left(4000, 1, 4), time_left(0, 0, 4)
+        (', about 2 min left', ', about 95 s left', ', about 3.3 h left', '')
     """
     if not done:
         return ""
-    left = seconds * (total - done) / done
-    words = (
-        f"{left:.0f} s" if left < 100 else f"{left / 60:.0f} min" if left < 6000 else f"{left / 3600:.1f} h"
-    )
-    return f", about {words} left"
+    left = max(seconds * (total - done) / done - since, 0.0)
+    if left < 100:
+        return f", about {left:.0f} s left"
+    return f", about {left / 60:.0f} min left" if left < 6000 else f", about {left / 3600:.1f} h left"
 
 
 def renamed(scored: Scored, name: str) -> Scored:

@@ -290,6 +290,24 @@ def test_settings_stand_for_what_their_files_hold(tmp_path: Path) -> None:
     json.dumps(changed)
 
 
+@pytest.mark.parametrize("new_is_in_place", [True, False])
+def test_what_a_cut_off_swap_set_aside_comes_back(lab: Lab, scans: list[Path], new_is_in_place: bool) -> None:
+    """Killed between the two renames of a swap, or before the user's own files were moved over."""
+    lab.run(scans)
+    before = lab.out / ".b0.0123abcd.before"
+    (lab.out / "b0").rename(before)
+    (before / "notes.txt").write_text("of the user")
+    (lab.out / ".b1.89abcdef.part").mkdir()
+    if new_is_in_place:
+        (lab.out / "b0").mkdir()
+        (lab.out / "b0" / REPORT).write_text("new, but not finished")
+    lab.run(scans)
+    assert lab.begun == (["b0"] if new_is_in_place else [])
+    assert (lab.out / "b0" / "notes.txt").read_text() == "of the user"
+    assert (lab.out / "b0" / REPORT).read_text() == "report of b0.mha"
+    assert {p.name for p in lab.out.iterdir()} == {"b0", "b1", "b2", ".writing"}
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="kills a child")
 def test_sixty_kills_leave_no_half_results(lab: Lab, scans: list[Path]) -> None:

@@ -17,6 +17,11 @@ TALL, LEFT, TOP, BOTTOM = 220.0, 52.0, 14.0, 34.0
 STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5)  # of the axis of shares
 
 
+def has_figures(part: PartSites) -> bool:
+    """Whether the map has room for the count of boards at each site."""
+    return int(part.sites["col"].max()) < WORDS_UP_TO
+
+
 def site_map(part: PartSites) -> str:
     """Each site: a disc whose area is its share of boards with a finding, the count in figures, a frame where marked.
 
@@ -24,7 +29,7 @@ def site_map(part: PartSites) -> str:
     """
     sites = part.sites.drop_duplicates(["row", "col"])
     rows, cols = int(sites["row"].max()) + 1, int(sites["col"].max()) + 1
-    words, alike = cols <= WORDS_UP_TO, sites["n"].nunique() == 1
+    words, alike = has_figures(part), sites["n"].nunique() == 1
     wide, tall = (cols + 1.4) * CELL, (rows + 1) * CELL
     drawn = "".join(_site(site, rows, words, alike) for _, site in sites.iterrows())
     label = f"Map of {len(sites)} sites: share of boards with a finding"

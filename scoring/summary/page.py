@@ -15,7 +15,7 @@ from jointwise.scoring.batch import AS_BEFORE
 from jointwise.scoring.judging.acceptance import DISPOSITIONS
 from jointwise.scoring.report.signs import SIGNS
 from jointwise.scoring.summary.boards import Board, Summary
-from jointwise.scoring.summary.drawn import site_map, site_words, trend
+from jointwise.scoring.summary.drawn import has_figures, site_map, site_words, trend
 from jointwise.scoring.summary.sites import COUNTED, FEWEST_BOARDS, LEVEL, PartSites
 
 REASONS = 4
@@ -114,6 +114,7 @@ def _part(part: PartSites, summary: Summary) -> dict[str, Any]:
     return {
         "title": part.component or ("part without a designator" if many else ""),
         "map": Markup(site_map(part)),
+        "figures": has_figures(part),
         "counted": _counted(part),
         "verdict": _verdict(part),
         "enough": part.enough,

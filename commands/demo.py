@@ -71,7 +71,7 @@ def _score_demo_scan(cfg: DemoConfig) -> list[Path]:
     say("4 of 4  a small scan of another board is scored: found, named, cut, judged, reported")
     note = "Simulated by our own generator; the scenario, a greenhouse climate controller, is invented."
     settings = ScoreConfig(
-        scan=DEMO_SCAN,
+        scan=str(DEMO_SCAN),
         model=None if has_shipped() else cfg.out / "train" / "model",
         out=cfg.out / "score",
         score=ScoreSettings(note=note),

@@ -1,12 +1,10 @@
 """`jointwise quality`: how good the image of a scan is, measured at its own balls; several scans side by side."""
 
-import glob
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jointwise.commands.screen import Done, progress
 from jointwise.commands.settings import QualityConfig
-from jointwise.joints.errors import InputError
 
 if TYPE_CHECKING:
     from jointwise.evaluation.scans.quality_table import ScanQuality
@@ -26,6 +24,7 @@ def run(cfg: QualityConfig) -> Done:
     from rich.console import Console
 
     from jointwise.evaluation.scans.quality_table import terminal, write_quality
+    from jointwise.scoring.scan_files import named, scan_files
     from jointwise.scoring.write import results
 
     scans = [_measured(cfg, path, name) for path, name in named(scan_files(cfg.scan)).items()]
@@ -34,34 +33,6 @@ def run(cfg: QualityConfig) -> Done:
         write_quality(scans, drawn, aside)
     Console().print(terminal(scans, drawn))
     return Done([cfg.out / name for name in FILES])
-
-
-def scan_files(text: str) -> list[Path]:
-    """The files that `scan` names: one path, paths between commas, or patterns.
-
-    Raises:
-        InputError: no path, or a pattern that fits nothing.
-    """
-    if Path(text).exists():  # a name may hold commas and brackets itself
-        return [Path(text)]
-    files: list[Path] = []
-    for part in filter(None, (p.strip() for p in text.split(","))):
-        is_pattern = glob.has_magic(part) and not Path(part).exists()
-        fitting = sorted(Path(p) for p in glob.glob(part, recursive=True)) if is_pattern else [Path(part)]
-        if not fitting:
-            raise InputError(f"expected scans that fit scan={part}, found none; check the pattern")
-        files += fitting
-    if not files:
-        raise InputError(
-            "expected a scan in scan=, found nothing; give a file, several with commas, or a pattern"
-        )
-    return list(dict.fromkeys(files))
-
-
-def named(files: list[Path]) -> dict[Path, str]:
-    """A short name for each file: its own, with its folder where two files are called the same."""
-    stems = [path.stem for path in files]
-    return {p: p.stem if stems.count(p.stem) == 1 else f"{p.absolute().parent.name}/{p.stem}" for p in files}
 
 
 def drawn_ranges(ball_mm: float) -> dict[str, tuple[float, float]]:

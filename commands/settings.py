@@ -215,10 +215,12 @@ class ScoreConfig:
     """Settings of `jointwise score`.
 
     Args:
-        scan: the scan, a MetaImage (.mha or .mhd).
+        scan: the scan, a MetaImage (.mha or .mhd); or several with commas between, or a pattern such as lot42/*.mha.
         model: folder of detectors, as `jointwise train` writes it; null takes the network that comes with jointwise.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
-        out: folder for table, map and report; an earlier run's files there are replaced.
+        out: folder for table, map and report; an earlier run's files there are replaced. Several scans get a folder
+            each below it, and a summary in it.
+        again: of several scans, score also those whose results are there, made from the same scan in the same way.
         store: also keep the joints that were cut, as a store that `jointwise paint` takes; null keeps none.
         split: split of the scan's joints in that store: train, validation or test; one for all scans of a board.
         judging_only: mark the kept joints as for judging, never to be painted into or trained on.
@@ -227,10 +229,11 @@ class ScoreConfig:
         score: how the scan is read, searched and reported.
     """
 
-    scan: Path
+    scan: str
     model: Path | None = None
     detectors: tuple[str, ...] = ("learned", "rules")
     out: Path = Path("out/score")
+    again: bool = False
     store: Path | None = None
     split: str = "train"
     judging_only: bool = False

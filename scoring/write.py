@@ -88,8 +88,14 @@ def write_tables(table: pd.DataFrame, folder: Path) -> None:
 
 
 def keep_joints(
-    cut: CutArray, axes: Vector, scored: pd.DataFrame, folder: Path, split: str, judging_only: bool
-) -> None:
+    cut: CutArray,
+    axes: Vector,
+    scored: pd.DataFrame,
+    folder: Path,
+    split: str,
+    judging_only: bool,
+    package: str = "",
+) -> tuple[str, str]:
     """Add the cut joints of a scan to a store of scanned joints, one shard a scan; their truth is unknown.
 
     Args:
@@ -99,6 +105,10 @@ def keep_joints(
         folder: the store; made if absent, continued if it holds scanned joints on the same grid.
         split: of these joints.
         judging_only: mark them as for judging only.
+        package: of a scan with several, which one; each has its own shard.
+
+    Returns:
+        Name of the shard, and the hash of its volumes.
     """
     findings = scored.loc[scored["present"] == 1, "findings"].to_numpy()
     unknown = dict.fromkeys((*KINDS, *MEASURES), np.nan)
@@ -109,9 +119,11 @@ def keep_joints(
         axes=json.dumps(np.asarray(axes).tolist()),
         judging_only=judging_only,
     )
-    name = f"{table['board_id'].iloc[0]}-{table['scan'].iloc[0]}".replace("/", "_")
+    words = filter(None, (table["board_id"].iloc[0], table["scan"].iloc[0], package))
+    name = "-".join(words).replace("/", "_")
     with StoreWriter(folder, cut.joints.grid, None, {"made_by": "score"}) as writer:
         writer.add(name, Joints(cut.joints.volumes, table, cut.joints.grid))
+        return name, writer.shards[name].volumes_sha256
 
 
 def _digits(column: str) -> int:

@@ -9,9 +9,8 @@ import pytest
 import SimpleITK
 
 from jointwise.commands.main import main
-from jointwise.commands.quality import FILES, drawn_ranges, named, scan_files
+from jointwise.commands.quality import FILES, drawn_ranges
 from jointwise.data_gen.demo_scan import demo_record
-from jointwise.joints.errors import InputError
 
 DEMO = Path(__file__).parents[2] / "demo_sets" / "demo_scan.mha"
 
@@ -81,18 +80,6 @@ def test_bad_input_is_refused_and_nothing_written(
     assert "array.pitch_mm" in refused(capsys, f"scan={corner}", "array=bga_1270", out)
     assert "max_tilt_deg" in refused(capsys, f"scan={corner}", "max_tilt_deg=90", out)
     assert list(tmp_path.iterdir()) == []
-
-
-def test_files_behind_one_word(tmp_path: Path) -> None:
-    for name in ("b.mha", "a.mha", "c,d.mha"):
-        (tmp_path / name).write_bytes(b"")
-    a, b, odd = (tmp_path / n for n in ("a.mha", "b.mha", "c,d.mha"))
-    assert scan_files(str(odd)) == [odd]
-    assert scan_files(f"{tmp_path}/?.mha") == [a, b]
-    assert scan_files(f"{b}, {a},{b}") == [b, a]
-    with pytest.raises(InputError, match="check the pattern"):
-        scan_files(f"{a},{tmp_path}/z*.mha")
-    assert list(named([a, tmp_path / "x" / "a.mha", b]).values()) == [f"{tmp_path.name}/a", "x/a", "b"]
 
 
 def test_what_is_drawn_comes_from_the_generators_settings() -> None:

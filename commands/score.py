@@ -16,6 +16,7 @@ def run(cfg: ScoreConfig) -> Done:
     from jointwise.joints.errors import InputError
     from jointwise.models.bench import load_bench, load_shipped, origin
     from jointwise.models.names import NOVELTY
+    from jointwise.scoring.judging.acceptance import read_acceptance
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
@@ -24,6 +25,7 @@ def run(cfg: ScoreConfig) -> Done:
             "detectors: expected learned and rules, found novelty, which names no kind of fault; it is an opponent for "
             "jointwise evaluate"
         )
+    limits = None if cfg.acceptance is None else read_acceptance(cfg.acceptance)
     if cfg.model is None:
         bench = load_shipped(cfg.detectors, cfg.device)
         if bench.card:
@@ -35,7 +37,7 @@ def run(cfg: ScoreConfig) -> Done:
         def tell(what: str, done: int, total: int) -> None:
             step(done, total, what)
 
-        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell)
+        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell, limits)
         write_results(scored, cfg.out, datetime.now(), tell)
     wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
     if cfg.store is None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
+from jointwise.models.rules.filters import blurred
 
 Box = tuple[slice, slice, slice]
 
@@ -50,7 +51,7 @@ class Bridge:
 
 def strongest_bridge(body: Body, board_mm: float, package_mm: float) -> Bridge:
     """Look at the lanes to the neighbours in +x, -x, +y and -y between two heights (mm from the box's centre)."""
-    wide = ndimage.gaussian_filter(body.raw, WIDE)
+    wide = blurred(body.raw, WIDE)
     found = [_lane(body, wide, axis, side, board_mm, package_mm) for axis in (2, 1) for side in (1, -1)]
     return max(found, key=lambda b: b.narrow + b.wide)
 
@@ -63,7 +64,7 @@ def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, packa
     for volume in (body.smooth, wide):
         lane = _across(volume, axis, side)
         low, lower_quarter = _ground(lane[around])
-        contrast, path = _widest_path(np.ascontiguousarray(lane[strip] - low[None, :, None]))
+        contrast, path = _widest_path(lane[strip] - low[None, :, None])
         spread = max(float(np.median(lower_quarter - low)), body.grain, 0.01)
         readings.append((float(contrast), float(contrast) / spread))
     (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
@@ -89,7 +90,7 @@ def _ground(lane: Volume) -> tuple[Volume, Volume]:
 def _across(values: Volume, axis: int, side: int) -> Volume:
     """Turn the volume so that the lane runs along the first axis, outward, then z, then the width."""
     turned = values.transpose(2, 0, 1) if axis == 2 else values.transpose(1, 0, 2)
-    return np.ascontiguousarray(turned[::side])
+    return np.asarray(turned[::side])
 
 
 def _box(body: Body, axis: int, side: int, board_mm: float, package_mm: float) -> tuple[Box, Box, slice]:
@@ -119,7 +120,7 @@ def _range(points: Vector, low: float, high: float) -> slice:
     return slice(start, max(int(stop), start + 3))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _widest_path(lane: Volume) -> tuple[float, NDArray[np.int64]]:
     """Path through (step, z, width), one point per step, moving by at most one, whose least value is greatest."""
     steps, nz, nw = lane.shape

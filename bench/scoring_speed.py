@@ -108,16 +108,16 @@ def write_scan(path: Path, volume: Volume) -> None:
     path.write_bytes(head.encode() + words.tobytes())
 
 
-def score(balls: int, bench: Bench, folder: Path) -> tuple[Scored, float]:
-    """Score a phantom; what came out and the seconds from file to judged table."""
+def score(balls: int, bench: Bench, folder: Path) -> tuple[Scored, float, float]:
+    """Score a phantom; what came out, and the seconds of clock and of processors from file to judged table."""
     volume, _ = phantom(balls)
     path = folder / f"balls_{balls}.mha"
     write_scan(path, volume)
     rows, cols, empty = LAYOUTS[balls]
     part = ArraySettings(PITCH_MM, BALL_MM, rows, cols, depopulated=list(empty))
-    start = time.perf_counter()
+    start, busy = time.perf_counter(), time.process_time()
     scored = score_scan(path, part, ScoreSettings(), bench.grid, bench)
-    return scored, time.perf_counter() - start
+    return scored, time.perf_counter() - start, time.process_time() - busy
 
 
 def plainly(detector: LearnedDetector, joints: Joints) -> float:
@@ -146,7 +146,7 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
         score(100, bench, Path(folder))  # compiles and warms up
         whole = {}
         for n in balls:
-            scored, whole[n] = score(n, bench, Path(folder))
+            scored, whole[n], busy = score(n, bench, Path(folder))
             found = int((scored.table["present"] == 1).sum())
             size = "x".join(str(s) for s in scored.scan.volume.shape[::-1])
             put(
@@ -156,6 +156,7 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
                 "s",
                 _must(n),
             )
+            put(f"{n} balls: processor time of that", busy)
             for step, seconds in scored.seconds.items():
                 put(f"{n} balls, of that: {step}", seconds)
         joints = scored.packages[0].cut.joints

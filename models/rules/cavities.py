@@ -19,8 +19,8 @@ from jointwise.models.rules.filters import blurred
 from jointwise.models.rules.lands import Land
 from jointwise.models.rules.surface import Surface
 
-HIGH: Final = 0.44
-"""Half of the height looked at, in ball diameters: the lands are inside."""
+HIGH: Final = 0.4
+"""Half of the height looked at, in ball diameters: up to the lands."""
 BULK: Final = 0.31
 """Half of the height that is solder through and through, in ball diameters."""
 END_PLANES: Final = 2
@@ -280,12 +280,15 @@ def _measure(
 ) -> Cavities:
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
-    void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
-    interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
-    box = ndimage.find_objects(inside.astype(np.uint8), 1)[0]
+    box = ndimage.find_objects(inside.view(np.uint8), 1)[0]
     if box is None:
-        return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
-    dark, inside, void = dark[box], inside[box], void[box]
+        return Cavities(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
+    # All that follows is 0 outside the solder.
+    dark, inside = np.ascontiguousarray(dark[box]), np.ascontiguousarray(inside[box])
+    void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
+    whole = np.zeros(body.smooth.shape, np.bool_)
+    whole[box] = void > 0
+    interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
     column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
@@ -313,12 +316,26 @@ def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:
 def _cut_out(dark: Volume, limit: float) -> NDArray[np.int32]:
     """Labels of the cavities that are large and dark enough, each cut at SKIRT of its own darkest point."""
     label, found = ndimage.label(dark > 0.25 * limit)
-    known = label > 0
-    peak = np.zeros(found + 1, np.float32)
-    np.maximum.at(peak, label[known], dark[known])
-    size = np.bincount(label.ravel(), minlength=found + 1)
-    threshold = np.where((peak >= limit) & (size >= LEAST), SKIRT * peak, np.inf)
-    return np.asarray(np.where(dark > threshold[label], label, 0))
+    if not found:
+        return np.asarray(label)
+    return _kept(label, dark, found, limit)
+
+
+@numba.njit(cache=True, nogil=True)
+def _kept(label: NDArray[np.int32], dark: Volume, found: int, limit: float) -> NDArray[np.int32]:
+    """The labels where they are dark enough; 0 elsewhere."""
+    peak, size = np.zeros(found + 1, np.float32), np.zeros(found + 1, np.int64)
+    labels, values = label.ravel(), dark.ravel()
+    for n in range(len(labels)):
+        size[labels[n]] += 1
+        peak[labels[n]] = max(peak[labels[n]], values[n])
+    kept = np.zeros_like(labels)
+    for n in range(len(labels)):
+        one = labels[n]
+        clear = size[one] >= LEAST and peak[one] >= np.float32(limit)
+        if one and clear and values[n] > np.float32(SKIRT) * peak[one]:
+            kept[n] = one
+    return kept.reshape(label.shape)
 
 
 def _volume(void: NDArray[np.int32], dx: float, dz: float) -> float:

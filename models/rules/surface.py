@@ -90,13 +90,23 @@ def sheet_reward(values: Volume, low: int, high: int) -> Volume:
 
     FORBIDDEN outside the planes low … high-1, so that the surface stays between the lands.
     """
-    near = running_mean(values, 3)
-    planes, last = np.arange(low, high), len(values) - 1
-    above = np.max([near[np.minimum(planes + k, last)] for k in FALL], axis=0)
-    below = np.max([near[np.maximum(planes - k, 0)] for k in FALL], axis=0)
-    level = np.minimum(above, below)
-    reward = np.full_like(values, FORBIDDEN)
-    reward[low:high] = np.clip((level - values[low:high]) / np.maximum(level, 0.3), -0.2, 1.0)
+    return _reward(values, running_mean(values, 3), low, high)
+
+
+@numba.njit(cache=True, nogil=True)
+def _reward(values: Volume, near: Volume, low: int, high: int) -> Volume:
+    nz, ny, nx = values.shape
+    reward = np.full((nz, ny, nx), np.float32(FORBIDDEN), np.float32)
+    for k in range(low, high):
+        for j in range(ny):
+            for i in range(nx):
+                above, below = np.float32(-np.inf), np.float32(-np.inf)
+                for fall in FALL:
+                    above = max(above, near[min(k + fall, nz - 1), j, i])
+                    below = max(below, near[max(k - fall, 0), j, i])
+                level = min(above, below)
+                share = np.float32(level - values[k, j, i]) / max(level, np.float32(0.3))
+                reward[k, j, i] = min(max(np.float32(share), np.float32(-0.2)), np.float32(1.0))
     return reward
 
 

@@ -32,7 +32,7 @@ from jointwise.scoring.run import score_scan
 from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
-PITCH_MM, BALL_MM, PITCH_VOXELS = 0.8, 0.5, 18
+PITCH_MM, BALL_MM, PITCH_VOXELS = 0.8, 0.55, 18
 VOXEL_MM = PITCH_MM / PITCH_VOXELS
 MARGIN, DEPTH = 12, 100
 LAYOUTS = {100: (10, 10, []), 300: (15, 20, []), 1000: (32, 32, ["N15:T20"])}
@@ -75,8 +75,8 @@ def _soft(*depths: NDArray[np.float64]) -> Volume:
 def _joint(fault: int, shift: NDArray[np.float64]) -> Volume:
     """One pitch of the scan around a joint, off centre by a shift in voxels: a fault in five of fifty."""
     side = (np.arange(PITCH_VOXELS) - (PITCH_VOXELS - 1) / 2) * VOXEL_MM / BALL_MM
-    x, y = side[None, None, :] - shift[0] / 11, side[None, :, None] - shift[1] / 11
-    z = _heights()[:, None, None] - shift[2] / 11
+    x, y = side[None, None, :] - shift[0] / 12, side[None, :, None] - shift[1] / 11
+    z = _heights()[:, None, None] - shift[2] / 12
     from_axis = np.sqrt(x * x + y * y)
     solder = _soft(0.54 - np.sqrt(from_axis**2 + z * z), 0.37 - np.abs(z))
     if fault in (0, 10):

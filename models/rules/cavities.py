@@ -253,8 +253,13 @@ def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
         model = design @ np.linalg.solve(system, weighted.T @ grey)
         off = grey - model
         spread = max(1.4826 * np.median(np.abs(off)), 0.004)
+        same = True
         for m in range(len(grey)):
-            weight[m] = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
+            new = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
+            same &= new == weight[m]
+            weight[m] = new
+        if same:  # another round would give the same
+            break
     return model
 
 

@@ -115,8 +115,8 @@ def _read(profiles: Volume, z: Vector, middle: int, far: int, reach: float) -> V
     """Per profile (n, z): heights of FALLS, ledge and ledge level, (n, 5).
 
     A profile is followed outward from its highest point between the planes `middle` and `far`; its rise over the grey
-    at `far` is scaled to 1 there. A ledge is how much a fall slows between two steeper parts, and its level the share that
-    what follows reaches.
+    at `far` is scaled to 1 there. A ledge is how much a fall slows between two steeper parts, and its level the share
+    that what follows reaches.
     """
     read = np.zeros((len(profiles), 5))
     for n in range(len(profiles)):

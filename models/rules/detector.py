@@ -209,11 +209,17 @@ def _readings(joints: Joints) -> list[Reading | None]:
         found = examine(joints.volumes[row], joints.grid, float(pitch[row]), float(ball[row]))
         return None if found is None else Reading.of(found)
 
-    threads = min(len(os.sched_getaffinity(0)), MOST_THREADS, len(joints))
+    threads = min(_processors(), MOST_THREADS, len(joints))
     if threads < 2:
         return [read(row) for row in range(len(joints))]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(read, range(len(joints))))
+
+
+def _processors() -> int:
+    if hasattr(os, "sched_getaffinity"):  # not everywhere
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def _numbers(every: Sequence[Reading | None]) -> dict[str, NDArray[np.float64]]:

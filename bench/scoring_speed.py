@@ -187,11 +187,14 @@ def main() -> None:
     asked.add_argument("--model", type=Path, help="folder of detectors; those that come along if left out")
     asked.add_argument("--balls", default="100,300,1000", help="numbers of balls, of 100, 300 and 1000")
     asked.add_argument("--threads", type=int, default=2, help="threads of torch")
+    asked.add_argument("--device", help="what the table calls the machine, such as what else it does")
     asked.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".csv"))
     args = asked.parse_args()
     torch.set_num_threads(args.threads)
     bench = load_bench(args.model) if args.model else load_shipped()
-    table = rows_of([int(n) for n in args.balls.split(",")], bench, f"{args.threads} CPU threads")
+    table = rows_of(
+        [int(n) for n in args.balls.split(",")], bench, args.device or f"{args.threads} CPU threads"
+    )
     with args.out.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["what", "device", "ours", "reference", "ratio", "unit", "floor"])

@@ -79,8 +79,8 @@ def beyond_counts(table: pd.DataFrame, acceptance: Acceptance | None) -> tuple[s
 
 
 def _places(table: pd.DataFrame, acceptance: Acceptance) -> Mapping[str, NDArray[np.bool_]]:
-    used = {limit.where for limit in (*acceptance.limits, *acceptance.counts)} - {ALL}
-    places = {name: acceptance.places[name].holds(table) for name in sorted(used)}
+    used = {limit.where for limit in acceptance.limits} | {count.where for count in acceptance.counts}
+    places = {name: acceptance.places[name].holds(table) for name in sorted(used - {ALL})}
     return {ALL: np.ones(len(table), np.bool_), **places}
 
 

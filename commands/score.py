@@ -112,11 +112,14 @@ def _calls(
     from datetime import datetime
 
     from jointwise.commands.demo_boards import refuse_demo_boards
+    from jointwise.scoring.judging.acceptance import read_acceptance
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
+    limits = None if cfg.acceptance is None else read_acceptance(cfg.acceptance)
+
     def score(path: Path, tell: "Progress") -> "Scored":
-        return score_scan(path, cfg.array, cfg.score, bench.grid, bench, tell)
+        return score_scan(path, cfg.array, cfg.score, bench.grid, bench, tell, limits)
 
     def write(scored: "Scored", folder: Path, tell: "Progress") -> list[tuple[str, str]]:
         write_results(scored, folder, datetime.now(), tell)

@@ -225,6 +225,8 @@ class ScoreConfig:
         split: split of the scan's joints in that store: train, validation or test; one for all scans of a board.
         judging_only: mark the kept joints as for judging, never to be painted into or trained on.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
+        acceptance: your limits, a YAML file, from which accept, reject and review follow (an example with invented
+            numbers: configs/acceptance/example.yaml); null judges by no limits.
         array: the part to look for.
         score: how the scan is read, searched and reported.
     """
@@ -238,6 +240,7 @@ class ScoreConfig:
     split: str = "train"
     judging_only: bool = False
     device: str = "auto"
+    acceptance: Path | None = None
     array: ArraySettings = field(default_factory=ArraySettings)
     score: ScoreSettings = field(default_factory=ScoreSettings)
 

@@ -9,6 +9,7 @@ from scipy import ndimage
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels, Reading, read_levels
+from jointwise.joints.sampling import grid_samples, samples_in_place
 
 Volume = NDArray[np.generic]
 
@@ -66,12 +67,18 @@ def resample(
         float32 (z, y, x) of `grid.shape`.
     """
     x, y, z = refined_offsets(grid, pitch_mm, ball_mm, lattice.voxel_mm)
-    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
-    points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
+    if samples_in_place(volume):
+        first = lattice.to_index(np.asarray(centre_mm, np.float64))
+        values = grid_samples(volume, first, np.asarray(axes).T / np.asarray(lattice.spacing_mm), (x, y, z))
+    else:
+        zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
+        points = np.asarray(centre_mm) + np.stack([xx, yy, zz], axis=-1) @ np.asarray(axes).T
+        values = sample(volume, lattice, points)
     nz, ny, nx = grid.shape
     kx, ky, kz = len(x) // nx, len(y) // ny, len(z) // nz
-    values = sample(volume, lattice, points).reshape(nz, kz, ny, ky, nx, kx)
-    return np.asarray(values.mean(axis=(1, 3, 5)), dtype=np.float32)
+    if kx == ky == kz == 1:
+        return values
+    return np.asarray(values.reshape(nz, kz, ny, ky, nx, kx).mean(axis=(1, 3, 5)), dtype=np.float32)
 
 
 def scale(box: NDArray[np.float32], levels: Levels) -> NDArray[np.float32]:

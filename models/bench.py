@@ -7,7 +7,7 @@ folder `first` beside this file, where there is one, comes with jointwise.
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +20,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
-from jointwise.models.folder import load_model
+from jointwise.models.folder import load_model, read_card
 from jointwise.models.learned import LearnedDetector
 from jointwise.models.names import (
     CARD,
@@ -133,9 +133,13 @@ def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cp
         raise InputError(
             f"expected a folder of detectors ({CARD} or {RULES_FILE}) at {folder}, found none; train first"
         )
+    rules = read_rules(folder / RULES_FILE) if RULES in detectors else None
+    if rules is not None and LEARNED not in detectors and (folder / CARD).is_file():
+        # Alone, the rules are held to the range of scans of the network that was trained beside them.
+        rules = replace(rules, envelope=read_card(folder).envelope)
     return Bench(
         learned=_learned(folder, device) if LEARNED in detectors else None,
-        rules=read_rules(folder / RULES_FILE) if RULES in detectors else None,
+        rules=rules,
         novelty=Judge(*read_novelty(folder)) if NOVELTY in detectors else None,
     )
 

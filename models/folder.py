@@ -95,6 +95,15 @@ def load_model(folder: Path, device: str = "cpu") -> LearnedDetector:
     return LearnedDetector(network, card, find_device(device))
 
 
+def read_card(folder: Path) -> Card:
+    """The card of a model folder, without its network.
+
+    Raises:
+        InputError: the card is missing, damaged, or of a kind this version does not know.
+    """
+    return _card(folder, _read_card(folder))
+
+
 def _read_card(folder: Path) -> dict[str, Any]:
     path = folder / CARD
     if not path.is_file():

@@ -95,11 +95,25 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`score`.
         """
-        measures = empty_measures(len(joints))
         if not self.card.network.sizes:
             self._check(joints)
+            return empty_measures(len(joints))
+        return self._measures(self._outputs(joints))
+
+    def score_and_measure(self, joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
+        """What :meth:`score` and :meth:`measure` give; the network is asked once.
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        said = self._outputs(joints)
+        return self.card.calibration(said[:, :N_KINDS]), self._measures(said)
+
+    def _measures(self, said: NDArray[np.float64]) -> pd.DataFrame:
+        measures = empty_measures(len(said))
+        if not self.card.network.sizes:
             return measures
-        return measures.assign(void_projected_area_pct=void_area_pct(self._outputs(joints)[:, N_KINDS:]))
+        return measures.assign(void_projected_area_pct=void_area_pct(said[:, N_KINDS:]))
 
     def out_of_envelope(self, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Whether each joint's scan (n,) is unlike every scan seen in training."""

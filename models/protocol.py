@@ -40,6 +40,26 @@ class Detector(Protocol):
         ...
 
 
+@runtime_checkable
+class InOnePass(Protocol):
+    """A detector that scores and measures in one look, for about the cost of one of them."""
+
+    def score_and_measure(self, joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
+        """What `score` and `measure` give."""
+        ...
+
+
+def score_and_measure(detector: Detector, joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
+    """What a detector scores and measures of a batch, in one look where it can.
+
+    Raises:
+        InputError: the batch is refused by :func:`check_batch`.
+    """
+    if isinstance(detector, InOnePass):
+        return detector.score_and_measure(joints)
+    return detector.score(joints), detector.measure(joints)
+
+
 def check_batch(joints: Joints) -> None:
     """Refuse a batch no detector can judge: values that are not finite, sizes that are missing or absurd.
 

@@ -7,10 +7,16 @@ from typing import Any
 
 from jointwise.joints.grid import Grid
 from jointwise.models.bench import Bench
+from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import Progress, cut_array, silent
-from jointwise.scoring.finding.locate import locate
+from jointwise.scoring.finding.locate import ArrayFound, locate
+from jointwise.scoring.judging.acceptance import Acceptance
+from jointwise.scoring.judging.alerts import alerts_of
+from jointwise.scoring.judging.dispose import dispose
 from jointwise.scoring.judging.judge import judge_array
+from jointwise.scoring.judging.shows import what_shows
 from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.report.array_map import map_png
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
@@ -25,6 +31,7 @@ def score_scan(
     grid: Grid,
     bench: Bench,
     progress: Progress = silent,
+    acceptance: Acceptance | None = None,
 ) -> Scored:
     """Read a scan, find its array, cut and judge every joint; writes nothing.
 
@@ -35,21 +42,48 @@ def score_scan(
         grid: the grid on which the detectors look at joints.
         bench: the detectors.
         progress: told what is done.
+        acceptance: the user's limits, from which dispositions follow; None gives none.
 
     Raises:
-        InputError: one sentence on the scan, the array or the settings.
+        InputError: one sentence on the scan, the array, the settings or a place that the limits name.
     """
     check_array(array)
     check_score(settings)
+    clock = Clock()
     progress("scan read", 0, 1)
-    scan = read_scan(path)
+    with clock.step("scan read"):
+        scan = read_scan(path)
     progress("scan read", 1, 1)
     progress("array found", 0, 1)
-    found = locate(scan, array, settings)
+    with clock.step("array found"):
+        found = locate(scan, array, settings)
     progress("array found", 1, 1)
-    cut = cut_array(scan, found, array, settings, grid, progress)
-    table = judge_array(cut, bench, settings.batch, progress)
-    return Scored(scan, settings, bench, (Package(array, found, cut, table),))
+    package = judge_package(scan, array, found, settings, grid, bench, progress, acceptance, clock)
+    return Scored(scan, settings, bench, (package,), acceptance, clock.seconds)
+
+
+def judge_package(
+    scan: Scan,
+    array: ArraySettings,
+    found: ArrayFound,
+    settings: ScoreSettings,
+    grid: Grid,
+    bench: Bench,
+    progress: Progress = silent,
+    acceptance: Acceptance | None = None,
+    clock: Clock | None = None,
+) -> Package:
+    """Cut and judge the joints of one package that was found in a scan; arguments as for :func:`score_scan`."""
+    clock = clock or Clock()
+    with clock.step("joints cut"):
+        cut = cut_array(scan, found, array, settings, grid, progress)
+    table = judge_array(cut, bench, settings.batch, progress, clock)
+    with clock.step("smallest gap and void of the scan"):
+        shows = what_shows(scan, found, cut)
+    with clock.step("dispositions"):
+        table = dispose(table, acceptance, shows)
+        alerts = alerts_of(table, bench, acceptance)
+    return Package(array, found, cut, table, shows, alerts)
 
 
 def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:

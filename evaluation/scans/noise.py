@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from jointwise.evaluation.scans.edges import Patch
+from jointwise.joints.edges import Patch
 from jointwise.joints.lattice import Vector
 
 

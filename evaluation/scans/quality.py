@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from jointwise.evaluation.scans.edges import (
+from jointwise.evaluation.scans.noise import trend_and_noise
+from jointwise.joints.edges import (
     MTF_LEVEL,
     WIDTH_OF_SIGMA,
     Edge,
@@ -30,7 +31,6 @@ from jointwise.evaluation.scans.edges import (
     mtf_of,
     patch_around,
 )
-from jointwise.evaluation.scans.noise import trend_and_noise
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels

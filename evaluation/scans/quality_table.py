@@ -19,8 +19,8 @@ from rich.text import Text
 from scipy.special import ndtr
 
 from jointwise.evaluation.pictures.joint_picture import ACCENT, INK, QUIET
-from jointwise.evaluation.scans.edges import MTF_LEVEL
 from jointwise.evaluation.scans.quality import TITLES, Measured, Profiles
+from jointwise.joints.edges import MTF_LEVEL
 from jointwise.joints.lattice import Vector
 
 COLUMNS = ("scan", "measure", "value", "low", "high", "n", "unit", "usual", "drawn", "reason")

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
+from jointwise.models.rules.filters import blurred
 from jointwise.models.rules.lands import Land
 from jointwise.models.rules.surface import Surface
 
-HIGH: Final = 0.44
-"""Half of the height looked at, in ball diameters: the lands are inside."""
+HIGH: Final = 0.4
+"""Half of the height looked at, in ball diameters: up to the lands."""
 BULK: Final = 0.31
 """Half of the height that is solder through and through, in ball diameters."""
 END_PLANES: Final = 2
@@ -114,16 +115,34 @@ def solder_mask(body: Body) -> NDArray[np.bool_]:
     heights = np.flatnonzero(np.abs(f.z) < HIGH * f.ball)
     core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
     mask = np.zeros(body.smooth.shape, np.bool_)
-    for k in heights:
-        slice_ = body.smooth[k]
-        high, low = np.percentile(slice_[core], 70), np.median(slice_[far])
-        x, y = f.x - body.axis[0] - body.axis[2] * f.z[k], f.y - body.axis[1] - body.axis[3] * f.z[k]
-        solid = (slice_ > low + 0.5 * (high - low)) & (body.ring < 0.46 * f.pitch)
-        mask[k] = _filled_core(solid, x, y, RIM)
+    slices = body.smooth[heights]
+    high, low = np.percentile(slices[:, core], 70, axis=1), np.median(slices[:, far], axis=1)
+    limit = (low + np.float32(0.5) * (high - low)).astype(np.float32)
+    near = body.ring < 0.46 * f.pitch
+    mask[heights] = _filled_cores(slices, limit, near, f.x, f.y, f.z[heights], np.array(body.axis), RIM)
     return mask
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
+def _filled_cores(
+    slices: Volume,
+    limit: Volume,
+    near: NDArray[np.bool_],
+    x: Vector,
+    y: Vector,
+    z: Vector,
+    axis: Vector,
+    rim: int,
+) -> NDArray[np.bool_]:
+    """`_filled_core` of every slice's points above its limit that are near the axis."""
+    masks = np.empty(slices.shape, np.bool_)
+    for k in range(len(slices)):
+        solid = near & (slices[k] > limit[k])
+        masks[k] = _filled_core(solid, x - axis[0] - axis[2] * z[k], y - axis[1] - axis[3] * z[k], rim)
+    return masks
+
+
+@numba.njit(cache=True, nogil=True)
 def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> NDArray[np.bool_]:
     """The mask made round: holes filled, voids that open to the flank too, necks cut off; then worn by `rim` steps."""
     ny, nx = solid.shape
@@ -171,7 +190,7 @@ def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> ND
     return core
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _usual_radius(core: NDArray[np.bool_], x: Vector, y: Vector) -> float:
     """Median over sixteen directions of the mask's radius: a neck fills a few of them."""
     points = np.zeros(16)
@@ -182,7 +201,7 @@ def _usual_radius(core: NDArray[np.bool_], x: Vector, y: Vector) -> float:
     return float(np.sqrt(16 * np.median(points) / np.pi) * (x[1] - x[0]))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, size: float) -> Volume:
     """Share by which each inside point is darker than its slice's smooth pattern, -0.5 … 1; 0 outside."""
     nz, ny, nx = values.shape
@@ -209,7 +228,7 @@ def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, si
     return dark
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _pattern(u: float, v: float, row: Vector) -> None:
     """Terms of the smooth pattern at (u, v): 1, r², r⁴, r⁶, and harmonics 1, 2 and 4 of the direction."""
     r2 = u * u + v * v
@@ -221,7 +240,7 @@ def _pattern(u: float, v: float, row: Vector) -> None:
     row[10] = twice_c * twice_c - twice_s * twice_s
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
     """The pattern's values; five rounds of least squares in which points well below it count a twentieth."""
     weight = np.ones(len(grey))
@@ -234,8 +253,13 @@ def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
         model = design @ np.linalg.solve(system, weighted.T @ grey)
         off = grey - model
         spread = max(1.4826 * np.median(np.abs(off)), 0.004)
+        same = True
         for m in range(len(grey)):
-            weight[m] = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
+            new = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
+            same &= new == weight[m]
+            weight[m] = new
+        if same:  # another round would give the same
+            break
     return model
 
 
@@ -261,12 +285,15 @@ def _measure(
 ) -> Cavities:
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
-    void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
-    interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
-    box = ndimage.find_objects(inside.astype(np.uint8), 1)[0]
+    box = ndimage.find_objects(inside.view(np.uint8), 1)[0]
     if box is None:
-        return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
-    dark, inside, void = dark[box], inside[box], void[box]
+        return Cavities(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
+    # All that follows is 0 outside the solder.
+    dark, inside = np.ascontiguousarray(dark[box]), np.ascontiguousarray(inside[box])
+    void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
+    whole = np.zeros(body.smooth.shape, np.bool_)
+    whole[box] = void > 0
+    interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
     column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
@@ -286,20 +313,34 @@ def _measure(
 
 def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:
     """Largest darkness averaged over a spot; points outside the solder do not count."""
-    spot = ndimage.gaussian_filter(dark, SPOT, mode="constant")
-    share = ndimage.gaussian_filter(inside.astype(np.float32), SPOT, mode="constant")
+    spot = blurred(dark, SPOT, reflect=False)
+    share = blurred(inside.astype(np.float32), SPOT, reflect=False)
     return float(np.where(inside, spot / np.maximum(share, 0.3), 0).max())
 
 
 def _cut_out(dark: Volume, limit: float) -> NDArray[np.int32]:
     """Labels of the cavities that are large and dark enough, each cut at SKIRT of its own darkest point."""
     label, found = ndimage.label(dark > 0.25 * limit)
-    known = label > 0
-    peak = np.zeros(found + 1, np.float32)
-    np.maximum.at(peak, label[known], dark[known])
-    size = np.bincount(label.ravel(), minlength=found + 1)
-    threshold = np.where((peak >= limit) & (size >= LEAST), SKIRT * peak, np.inf)
-    return np.asarray(np.where(dark > threshold[label], label, 0))
+    if not found:
+        return np.asarray(label)
+    return _kept(label, dark, found, limit)
+
+
+@numba.njit(cache=True, nogil=True)
+def _kept(label: NDArray[np.int32], dark: Volume, found: int, limit: float) -> NDArray[np.int32]:
+    """The labels where they are dark enough; 0 elsewhere."""
+    peak, size = np.zeros(found + 1, np.float32), np.zeros(found + 1, np.int64)
+    labels, values = label.ravel(), dark.ravel()
+    for n in range(len(labels)):
+        size[labels[n]] += 1
+        peak[labels[n]] = max(peak[labels[n]], values[n])
+    kept = np.zeros_like(labels)
+    for n in range(len(labels)):
+        one = labels[n]
+        clear = size[one] >= LEAST and peak[one] >= np.float32(limit)
+        if one and clear and values[n] > np.float32(SKIRT) * peak[one]:
+            kept[n] = one
+    return kept.reshape(label.shape)
 
 
 def _volume(void: NDArray[np.int32], dx: float, dz: float) -> float:

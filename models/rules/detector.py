@@ -1,6 +1,9 @@
 """The rule detector: numbers from every rule, scores by monotone fits, measures for the table."""
 
 import json
+import os
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -13,11 +16,13 @@ from jointwise.joints.atomic import write_text
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
-from jointwise.models.protocol import check_batch, empty_measures
+from jointwise.joints.schema import MEASURES
+from jointwise.models.protocol import SIZE_COLUMNS, check_batch
 from jointwise.models.rules.fit import MonotoneFit, fit_monotone
 from jointwise.models.rules.numbers import NUMBERS, Examination, examine, numbers_of, suspect
 
 FORMAT: Final = "jointwise-rules-1"
+MOST_THREADS: Final = 8
 CALLED: Final = 0.5
 """Score from which a gap is measured: without one the table's gap columns stay empty."""
 
@@ -85,15 +90,19 @@ class RuleDetector:
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """Measures per joint (columns schema.MEASURES); gaps and necks only where one is called or found."""
+        return self.score_and_measure(joints)[1]
+
+    def score_and_measure(self, joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
+        """What :meth:`score` and :meth:`measure` give; each joint is looked at once."""
         check_batch(joints)
-        table = empty_measures(len(joints))
-        for row in range(len(joints)):
-            found = _examine(joints, row)
-            if found is not None:
-                scores = self.score_numbers({k: np.array([v]) for k, v in numbers_of(found).items()})[0]
-                for column, value in _measures(found, scores).items():
-                    table.loc[row, column] = value
-        return table
+        every = _readings(joints)
+        scores = self.score_numbers(_numbers(every))
+        table = np.full((len(joints), len(MEASURES)), np.nan)
+        for row, reading in enumerate(every):
+            if reading is not None:
+                for column, value in reading.measures(scores[row]).items():
+                    table[row, MEASURES.index(column)] = value
+        return scores, pd.DataFrame(table, columns=list(MEASURES))
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary of numbers and names."""
@@ -148,13 +157,76 @@ class RuleDetector:
         return cls.from_json(data)
 
 
+@dataclass(frozen=True)
+class Reading:
+    """What is kept of the examination of a joint: a few numbers, none of its volumes.
+
+    Args:
+        numbers: per kind, in the order of NUMBERS.
+        sure: measures that every joint has.
+        land_gap, pillow_gap: gap, µm, and share in contact, at the suspected land and at the darkest surface.
+    """
+
+    numbers: Mapping[str, tuple[float, ...]]
+    sure: Mapping[str, float]
+    land_gap: tuple[float, float]
+    pillow_gap: tuple[float, float]
+
+    @classmethod
+    def of(cls, found: Examination) -> "Reading":
+        """Read them off."""
+        c = found.cavities
+        sure = {
+            "void_projected_area_pct": c.area_pct,
+            "void_volume_pct": c.volume_pct,
+            "void_largest_pct": c.largest_pct,
+            "void_interface_pct": c.interface_pct,
+        }
+        if found.bridge.neck_um > 0:
+            sure["bridge_neck_um"] = found.bridge.neck_um
+        odd, even = suspect(found)
+        return cls(numbers_of(found), sure, odd.gap(even), found.surface.gap())
+
+    def measures(self, scores: NDArray[np.float64]) -> dict[str, float]:
+        """The measures of a joint with these scores; gap and contact only where one is called."""
+        open_score, pillow_score = scores[KINDS.index("non_wet")], scores[KINDS.index("head_in_pillow")]
+        if max(open_score, pillow_score) < CALLED:
+            return dict(self.sure)
+        gap, contact = self.land_gap if open_score > pillow_score else self.pillow_gap
+        return {**self.sure, "gap_um": gap, "contact_fraction": contact}
+
+
 def measure_numbers(joints: Joints) -> dict[str, NDArray[np.float64]]:
     """Numbers per kind, (n, k) each, columns as in NUMBERS; NaN rows where no ball stands."""
-    numbers = {kind: np.full((len(joints), len(names)), np.nan) for kind, names in NUMBERS.items()}
-    for row in range(len(joints)):
-        found = _examine(joints, row)
-        if found is not None:
-            for kind, values in numbers_of(found).items():
+    return _numbers(_readings(joints))
+
+
+def _readings(joints: Joints) -> list[Reading | None]:
+    """Every joint's, by itself; the compiled parts let go of the interpreter, so threads share the work."""
+    pitch, ball = (joints.table[name].to_numpy(np.float64) for name in SIZE_COLUMNS)
+
+    def read(row: int) -> Reading | None:
+        found = examine(joints.volumes[row], joints.grid, float(pitch[row]), float(ball[row]))
+        return None if found is None else Reading.of(found)
+
+    threads = min(_processors(), MOST_THREADS, len(joints))
+    if threads < 2:
+        return [read(row) for row in range(len(joints))]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(read, range(len(joints))))
+
+
+def _processors() -> int:
+    if hasattr(os, "sched_getaffinity"):  # not everywhere
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _numbers(every: Sequence[Reading | None]) -> dict[str, NDArray[np.float64]]:
+    numbers = {kind: np.full((len(every), len(names)), np.nan) for kind, names in NUMBERS.items()}
+    for row, reading in enumerate(every):
+        if reading is not None:
+            for kind, values in reading.numbers.items():
                 numbers[kind][row] = values
     return numbers
 
@@ -162,30 +234,3 @@ def measure_numbers(joints: Joints) -> dict[str, NDArray[np.float64]]:
 def _measured(numbers: dict[str, NDArray[np.float64]], kind: str) -> NDArray[np.bool_]:
     """(n,) rows that hold numbers: those where a ball stands."""
     return np.asarray(np.isfinite(numbers[kind]).all(axis=1))
-
-
-def _examine(joints: Joints, row: int) -> Examination | None:
-    sizes = joints.table[["pitch_mm", "ball_mm"]].iloc[row]
-    return examine(joints.volumes[row], joints.grid, float(sizes["pitch_mm"]), float(sizes["ball_mm"]))
-
-
-def _measures(found: Examination, scores: NDArray[np.float64]) -> dict[str, float]:
-    c = found.cavities
-    measures = {
-        "void_projected_area_pct": c.area_pct,
-        "void_volume_pct": c.volume_pct,
-        "void_largest_pct": c.largest_pct,
-        "void_interface_pct": c.interface_pct,
-    }
-    if found.bridge.neck_um > 0:
-        measures["bridge_neck_um"] = found.bridge.neck_um
-    open_score, pillow_score = scores[KINDS.index("non_wet")], scores[KINDS.index("head_in_pillow")]
-    if max(open_score, pillow_score) >= CALLED:
-        gap, contact = _land_gap(found) if open_score > pillow_score else found.surface.gap()
-        measures["gap_um"], measures["contact_fraction"] = gap, contact
-    return measures
-
-
-def _land_gap(found: Examination) -> tuple[float, float]:
-    odd, even = suspect(found)
-    return odd.gap(even)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.joints.grid import Grid
+from jointwise.models.rules.filters import blurred
 
 Volume = NDArray[np.float32]
 Vector = NDArray[np.float64]
@@ -106,11 +107,11 @@ class Body:
 def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     """Scale one sub-volume to its own levels and trace its outline."""
     values = volume.astype(np.float32)
-    blurred = ndimage.gaussian_filter(values, (1.0, 0.7, 0.7))
-    air, solder = _levels(blurred, frame)
+    calm = blurred(values, (1.0, 0.7, 0.7))
+    air, solder = _levels(calm, frame)
     contrast = solder - air
     scale = max(contrast, PRESENT)  # without a ball there is nothing to scale to
-    raw, smooth = (values - air) / scale, (blurred - air) / scale
+    raw, smooth = (values - air) / scale, (calm - air) / scale
     axis = _axis(smooth, frame)
     ring = np.hypot(frame.x[None, :] - axis[0], frame.y[:, None] - axis[1])
     noise, grain = _noise(raw, smooth, frame)
@@ -121,10 +122,10 @@ def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     return Body(frame, raw, smooth, contrast, noise, grain, axis, ring, edge, blur)
 
 
-def _levels(blurred: Volume, frame: Frame) -> tuple[float, float]:
+def _levels(calm: Volume, frame: Frame) -> tuple[float, float]:
     """Air: median between four balls; solder: upper quartile of the bulk, because voids and gaps only darken."""
     middle = np.abs(frame.z) < 0.2 * frame.ball
-    box = blurred[middle]
+    box = calm[middle]
     ax, ay = np.abs(frame.x)[None, :], np.abs(frame.y)[:, None]
     lane = np.hypot(ax - frame.pitch / 2, ay - frame.pitch / 2) < 0.12 * frame.pitch
     bulk = np.hypot(ax, ay) < 0.3 * frame.ball
@@ -173,7 +174,7 @@ def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
     return float(np.clip(x0, -far, far)), float(np.clip(y0, -far, far)), slope_x, slope_y
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _middles(chords: Volume, x: Vector) -> Vector:
     """Median midpoint of the chords (slice, row, x) of every slice; NaN where fewer than four rows hold solder."""
     slices, rows, n = chords.shape
@@ -223,7 +224,7 @@ def _blur(mean: NDArray[np.float64], step: float, frame: Frame) -> float:
     return float(np.clip(np.percentile(width, 25) / 1.349, 0.25 * frame.dx, 0.15 * frame.ball))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def polar_mean(
     values: Volume, x: Vector, y: Vector, z: Vector, axis: Vector, step: float, rings: int
 ) -> NDArray[np.float64]:
@@ -257,7 +258,7 @@ def polar_mean(
     return total
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def outer_crossing(mean: NDArray[np.float64], level: float) -> NDArray[np.float64]:
     """Per row, the largest fractional column index at which the values fall through the level; 0 if never above."""
     rows, columns = mean.shape

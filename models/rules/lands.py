@@ -8,11 +8,13 @@ copper), and does so at one land only: the other land of the joint says what thi
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
+import numba
 import numpy as np
 
-from jointwise.models.rules.edges import Body, Vector
+from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.patches import PATCHES, patch_numbers, reached
 
 LAND: Final = 0.34
@@ -86,55 +88,85 @@ def _land(body: Body, side: int) -> Land:
     f = body.frame
     order = slice(None, None, side)
     values, z = body.raw[order], side * f.z[order]  # z now rises outward
-    patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball)
-    profiles = np.stack([values[:, patch == p].mean(axis=1) for p in range(PATCHES)])
-    ends = np.array([_falls(p, z, f.ball)[0] for p in profiles])
-    whole, inner, outer = profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)
-    end, steep, shelf = _falls(whole, z, f.ball)
-    ledge = max(_ledge(p, z, f.ball)[0] for p in (whole, inner, outer))
-    level = float(np.median([_ledge(p, z, f.ball)[1] for p in profiles]))
+    patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball).ravel()
+    order = np.argsort(patch, kind="stable")
+    disc = values.reshape(len(z), -1)[:, order]  # every column of a patch beside the others of it
+    starts = np.searchsorted(patch[order], np.arange(PATCHES + 1))
+    profiles = np.stack([disc[:, a:b].mean(axis=1) for a, b in pairwise(starts)])
+    middle, far = (int(np.searchsorted(z, height)) for height in (0.0, 0.6 * f.ball))
+    every = np.stack([*profiles, profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)])
+    read = _read(every, z, middle, far, 0.54 * f.ball)
+    ends, (whole, inner, outer) = read[:PATCHES, 0], read[PATCHES:]
+    end = float(whole[0])
     return Land(
         side=side,
         z=side * float(np.clip(end, REACH[0] * f.ball, REACH[1] * f.ball)),
         ends_mm=ends,
-        steep_mm=steep - end,
-        shelf_mm=shelf - end,
-        sag_mm=_falls(inner, z, f.ball)[0] - _falls(outer, z, f.ball)[0],
-        ledge=ledge,
-        ledge_level=level,
+        steep_mm=float(whole[1]) - end,
+        shelf_mm=float(whole[2]) - end,
+        sag_mm=float(inner[0] - outer[0]),
+        ledge=float(read[PATCHES:, 3].max()),
+        ledge_level=float(np.median(read[:PATCHES, 4])),
     )
 
 
-def _falls(profile: Vector, z: Vector, ball: float) -> tuple[float, float, float]:
-    """Heights at which a profile, followed outward from its highest point, first falls through FALLS."""
-    peak, share = _share(profile, z, ball)
-    a, b, c = (_first_fall(share, z[peak:], level) for level in FALLS)
-    return a, b, c
+@numba.njit(cache=True, nogil=True)
+def _read(profiles: Volume, z: Vector, middle: int, far: int, reach: float) -> Vector:
+    """Per profile (n, z): heights of FALLS, ledge and ledge level, (n, 5).
+
+    A profile is followed outward from its highest point between the planes `middle` and `far`; its rise over the grey
+    at `far` is scaled to 1 there. A ledge is how much a fall slows between two steeper parts, and its level the share
+    that what follows reaches.
+    """
+    read = np.zeros((len(profiles), 5))
+    for n in range(len(profiles)):
+        profile = profiles[n]
+        peak = middle + np.argmax(profile[middle:far])
+        ground = profile[far]
+        scale = np.float32(max(np.float64(profile[peak]) - np.float64(ground), 1e-3))
+        share = (profile[peak:] - ground) / scale
+        for m in range(len(FALLS)):
+            read[n, m] = _first_fall(share, z[peak:], FALLS[m])
+        read[n, 3], read[n, 4] = _ledge(share, z[peak:], reach)
+    return read
 
 
-def _share(profile: Vector, z: Vector, ball: float) -> tuple[int, Vector]:
-    """Place of a profile's highest point in its outer half, and from there on its rise over the far grey, scaled."""
-    middle, far = int(np.searchsorted(z, 0.0)), int(np.searchsorted(z, 0.6 * ball))
-    peak = middle + int(np.argmax(profile[middle:far]))
-    ground = float(profile[far])
-    return peak, (profile[peak:] - ground) / max(float(profile[peak]) - ground, 1e-3)
+@numba.njit(cache=True, nogil=True)
+def _first_fall(share: Volume, z: Vector, fall: float) -> float:
+    level = np.float32(fall)
+    k = 0
+    while k < len(share) and share[k] >= level:
+        k += 1
+    if k == len(share) or k == 0:
+        return z[-1]
+    return z[k] - (z[1] - z[0]) * np.float64(level - share[k]) / max(
+        np.float64(share[k - 1] - share[k]), 1e-9
+    )
 
 
-def _first_fall(share: Vector, z: Vector, level: float) -> float:
-    below = np.flatnonzero(share < level)
-    if not len(below) or below[0] == 0:
-        return float(z[-1])
-    k = int(below[0])
-    return float(z[k] - (z[1] - z[0]) * (level - share[k]) / max(float(share[k - 1] - share[k]), 1e-9))
-
-
-def _ledge(profile: Vector, z: Vector, ball: float) -> tuple[float, float]:
-    """How much a fall slows between two steeper parts, and the share of the level that what follows reaches."""
-    peak, share = _share(profile, z, ball)
-    fall = -np.gradient(share)[z[peak:] < 0.54 * ball]
-    if len(fall) < 5:
+@numba.njit(cache=True, nogil=True)
+def _ledge(share: Volume, z: Vector, reach: float) -> tuple[float, float]:
+    n = 0
+    while n < len(z) and z[n] < reach:
+        n += 1
+    if n < 5:
         return 0.0, 0.0
-    before, after = np.maximum.accumulate(fall), np.maximum.accumulate(fall[::-1])[::-1]
-    slowed = np.minimum(before, after) - fall
-    k = int(np.argmax(slowed))
-    return float(max(slowed[k], 0.0)), float(share[k : k + 14].max())
+    fall = np.empty(n, np.float32)
+    last = len(share) - 1
+    for k in range(n):
+        if k == 0:
+            fall[k] = share[0] - share[1]
+        elif k == last:
+            fall[k] = share[last - 1] - share[last]
+        else:
+            fall[k] = (share[k - 1] - share[k + 1]) / np.float32(2)
+    after = fall.copy()
+    for k in range(n - 2, -1, -1):
+        after[k] = max(after[k], after[k + 1])
+    before, slowed, place = fall[0], np.float32(-np.inf), 0
+    for k in range(n):
+        before = max(before, fall[k])
+        here = min(before, after[k]) - fall[k]
+        if here > slowed:
+            slowed, place = here, k
+    return max(np.float64(slowed), 0.0), np.float64(share[place : place + 14].max())

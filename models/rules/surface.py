@@ -13,9 +13,9 @@ from typing import Final
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
+from jointwise.models.rules.filters import blurred, running_mean
 from jointwise.models.rules.patches import patch_means, patch_numbers, reached
 
 SHEET: Final = 0.05
@@ -73,7 +73,7 @@ class Surface:
 def darkest_surface(body: Body) -> Surface:
     """Search the joint, clear of its lands."""
     f = body.frame
-    values = ndimage.gaussian_filter(body.raw, (0.0, 1.0, 1.0))
+    values = blurred(body.raw, (0.0, 1.0, 1.0))
     low, high = np.searchsorted(f.z, (-CLEAR * f.ball, CLEAR * f.ball))
     reward = sheet_reward(values, int(low), int(high))
     core = body.ring < 0.3 * f.ball
@@ -90,17 +90,27 @@ def sheet_reward(values: Volume, low: int, high: int) -> Volume:
 
     FORBIDDEN outside the planes low … high-1, so that the surface stays between the lands.
     """
-    near = ndimage.uniform_filter1d(values, 3, axis=0, mode="nearest")
-    planes, last = np.arange(low, high), len(values) - 1
-    above = np.max([near[np.minimum(planes + k, last)] for k in FALL], axis=0)
-    below = np.max([near[np.maximum(planes - k, 0)] for k in FALL], axis=0)
-    level = np.minimum(above, below)
-    reward = np.full_like(values, FORBIDDEN)
-    reward[low:high] = np.clip((level - values[low:high]) / np.maximum(level, 0.3), -0.2, 1.0)
+    return _reward(values, running_mean(values, 3), low, high)
+
+
+@numba.njit(cache=True, nogil=True)
+def _reward(values: Volume, near: Volume, low: int, high: int) -> Volume:
+    nz, ny, nx = values.shape
+    reward = np.full((nz, ny, nx), np.float32(FORBIDDEN), np.float32)
+    for k in range(low, high):
+        for j in range(ny):
+            for i in range(nx):
+                above, below = np.float32(-np.inf), np.float32(-np.inf)
+                for fall in FALL:
+                    above = max(above, near[min(k + fall, nz - 1), j, i])
+                    below = max(below, near[max(k - fall, 0), j, i])
+                level = min(above, below)
+                share = np.float32(level - values[k, j, i]) / max(level, np.float32(0.3))
+                reward[k, j, i] = min(max(np.float32(share), np.float32(-0.2)), np.float32(1.0))
     return reward
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, tilts: Vector) -> Vector:
     """Height (y, x), in planes, of the best surface of revolution over all tilts."""
     nz = reward.shape[0]
@@ -123,7 +133,7 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
     return height
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _ring_sums(
     reward: Volume, x: Vector, y: Vector, step: float, rings: int, tx: float, ty: float
 ) -> NDArray[np.float64]:
@@ -147,7 +157,7 @@ def _ring_sums(
     return total
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _radial_path(total: NDArray[np.float64]) -> tuple[float, NDArray[np.int64]]:
     """Best path from the axis to the rim that rises at most SLOPE planes per ring, exactly."""
     rings, nz = total.shape
@@ -182,7 +192,7 @@ def _bend(reward: Volume, start: Vector, inside: NDArray[np.bool_]) -> NDArray[n
     return height
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _relax_rows(reward: Volume, base: NDArray[np.int64], height: NDArray[np.int64]) -> None:
     """Move each row in turn to its best heights given the rows beside it; changes `height`."""
     nz, ny, nx = reward.shape

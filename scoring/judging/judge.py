@@ -8,29 +8,40 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
+from jointwise.models.protocol import score_and_measure
+from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import CutArray, Progress, silent
 
 MISSING, REVIEW = "missing", "review"
 OFF_THE_SCAN = "its surroundings reach beyond the edge of the scan"
 
 
-def judge_array(cut: CutArray, bench: Bench, batch: int, progress: Progress = silent) -> pd.DataFrame:
+def judge_array(
+    cut: CutArray, bench: Bench, batch: int, progress: Progress = silent, clock: Clock | None = None
+) -> pd.DataFrame:
     """The scored table: one row per site, columns of the schema; empty where there is nothing to say.
 
     Args:
         cut: sites and sub-volumes.
-        bench: the detectors.
+        bench: the detectors; each looks at every joint once.
         batch: joints handed over at once, as float32.
         progress: told after every batch.
+        clock: told how long each detector takes.
     """
+    clock = clock or Clock()
     table = cut.sites.copy()
     present = table["present"].to_numpy() == 1
+    measured = np.full((len(table), len(MEASURES)), np.nan)
     for judge, names in ((bench.learned, SCORES), (bench.rules, RULES)):
         scores = np.full((len(table), len(KINDS)), np.nan)
         if judge is not None:
-            scores[present] = _score(judge, cut.joints, batch, progress)
+            with clock.step(f"judged by {judge.detector.name}"):
+                scores[present], said = _ask(judge, cut.joints, batch, progress)
+            # The deciding detector's measures; a column that it leaves wholly empty comes from the other.
+            empty = np.isnan(measured).all(axis=0)
+            measured[np.ix_(present, empty)] = said[:, empty]
         table[list(names)] = scores
-    table[list(MEASURES)] = _measures(bench, cut.joints, present, batch)
+    table[list(MEASURES)] = measured
     table["findings"] = _findings(table, bench, present)
     table["detector"] = bench.deciding.detector.name
     table["thresholds_id"] = bench.deciding.thresholds.identity
@@ -57,26 +68,16 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
     return np.asarray(margin.max(axis=1))
 
 
-def _score(judge: Judge, joints: Joints, batch: int, progress: Progress) -> NDArray[np.float64]:
-    scores = np.zeros((len(joints), len(KINDS)))
+def _ask(
+    judge: Judge, joints: Joints, batch: int, progress: Progress
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Scores (n, 4) and measures (n, 7) of all joints."""
+    scores, measures = np.zeros((len(joints), len(KINDS))), np.full((len(joints), len(MEASURES)), np.nan)
     for rows in _batches(len(joints), batch):
-        scores[rows] = judge.detector.score(_handed(joints, rows))
+        scores[rows], said = score_and_measure(judge.detector, _handed(joints, rows))
+        measures[rows] = said.to_numpy(dtype=np.float64, na_value=np.nan)
         progress(f"joints judged by {judge.detector.name}", int(rows[-1]) + 1, len(joints))
-    return scores
-
-
-def _measures(bench: Bench, joints: Joints, present: NDArray[np.bool_], batch: int) -> pd.DataFrame:
-    """The deciding detector's measures; a column it leaves wholly empty comes from the other."""
-    measured = pd.DataFrame(np.nan, index=np.arange(len(present)), columns=list(MEASURES))
-    for judge in bench.judges.values():
-        empty = [name for name in MEASURES if measured[name].isna().all()]
-        if not empty:
-            break
-        parts = [judge.detector.measure(_handed(joints, rows)) for rows in _batches(len(joints), batch)]
-        if parts:
-            said = pd.concat(parts, ignore_index=True)[empty].to_numpy(dtype=np.float64, na_value=np.nan)
-            measured.loc[present, empty] = said
-    return measured
+    return scores, measures
 
 
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:

@@ -23,7 +23,7 @@ from jointwise.models.folder import load_model, save_model
 from jointwise.models.learned import LearnedDetector, find_device
 from jointwise.models.network import build_network
 from jointwise.models.novelty import NoveltyDetector, cells_of, read_novelty, write_novelty
-from jointwise.models.protocol import Detector
+from jointwise.models.protocol import Detector, score_and_measure
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.settings import NetworkSettings
 from jointwise.models.thresholds import Thresholds
@@ -202,6 +202,13 @@ def check_missing_ball(pair: Pair, joints: Joints) -> None:
 def check_repeats(pair: Pair, joints: Joints) -> None:
     """Asked twice, a detector says the same, bit for bit."""
     np.testing.assert_array_equal(pair[0].score(joints), pair[0].score(joints))
+
+
+def check_in_one_pass(pair: Pair, joints: Joints) -> None:
+    """Scored and measured in one look, it says what it says in two, bit for bit."""
+    scores, measures = score_and_measure(pair[0], joints)
+    np.testing.assert_array_equal(scores, pair[0].score(joints))
+    np.testing.assert_array_equal(measures.to_numpy(), pair[0].measure(joints).to_numpy())
 
 
 CHECKS: dict[str, Callable[[Pair, Joints], None]] = {

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from jointwise.evaluation.scans.edges import (
+from jointwise.joints.edges import (
     BINS_PER_VOXEL,
     WIDTH_OF_SIGMA,
     fit_end,

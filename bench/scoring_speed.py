@@ -1,0 +1,205 @@
+"""How fast is a package scored on this machine, and where does the time go?
+
+    python bench/scoring_speed.py --model FOLDER [--balls 100,300,1000] [--threads 2]
+
+The case: balls at 0.8 mm pitch in 18 voxels each, 600 x 600 x 100 voxels for 1,000 of them, both detectors, no report.
+The scan is a phantom drawn here by distance fields, blurred, with noise; six joints of fifty have a fault. The whole
+way (file to judged table) is timed for each number of balls. Beside it, in the same run and with the same threads,
+the same network is asked plainly: one joint at a time, as float32, in torch.
+
+Writes bench/scoring_speed.csv: what, device, ours, reference, ratio, unit, floor. `ratio` is reference over ours;
+`floor` is what the row must reach (seconds: at most).
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import resource
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from jointwise.joints.batch import Joints
+from jointwise.models.bench import Bench, load_bench, load_shipped
+from jointwise.models.learned import LearnedDetector
+from jointwise.scoring.run import score_scan
+from jointwise.scoring.scored import Scored
+from jointwise.scoring.settings import ArraySettings, ScoreSettings
+
+PITCH_MM, BALL_MM, PITCH_VOXELS = 0.8, 0.55, 18
+VOXEL_MM = PITCH_MM / PITCH_VOXELS
+MARGIN, DEPTH = 12, 100
+LAYOUTS = {100: (10, 10, []), 300: (15, 20, []), 1000: (32, 32, ["N15:T20"])}
+"""Rows, columns and sites left empty (24 in the middle of the largest) by number of balls."""
+MOST_S = 30.0
+Volume = NDArray[np.float32]
+
+
+def phantom(balls: int, noise: float = 0.04) -> tuple[Volume, list[tuple[int, int]]]:
+    """A scan (z, y, x) of so many balls between two copper lands on laminate; solder is 1, air 0."""
+    rows, cols, empty = LAYOUTS[balls]
+    left_out = [(r, c) for r in range(13, 17) for c in range(14, 20)] if empty else []
+    rng = np.random.default_rng(balls)
+    volume = np.zeros((DEPTH, rows * PITCH_VOXELS + 2 * MARGIN, cols * PITCH_VOXELS + 2 * MARGIN), np.float32)
+    for row in range(rows):
+        for col in range(cols):
+            if (row, col) not in left_out:
+                fault = (row * cols + col) % 50
+                _place(volume, row, col, _joint(fault, rng.uniform(-0.25, 0.25, 3)))
+    height = _heights()
+    volume += 0.05 * _soft(height + 1.6, -height - 0.29)[:, None, None]
+    blurred = ndimage.gaussian_filter(volume, 0.8)
+    grain = ndimage.gaussian_filter(rng.standard_normal(volume.shape, np.float32), 0.5)
+    return blurred + noise / float(grain.std()) * grain, left_out
+
+
+def _heights() -> NDArray[np.float64]:
+    """Heights of the slices from the joints' middle, balls."""
+    return (np.arange(DEPTH) - DEPTH / 2) * VOXEL_MM / BALL_MM
+
+
+def _soft(*depths: NDArray[np.float64]) -> Volume:
+    """Share of a voxel inside, from depths under the surfaces in balls."""
+    least = np.minimum.reduce(
+        [np.broadcast_to(d, np.broadcast_shapes(*(e.shape for e in depths))) for d in depths]
+    )
+    return np.clip(0.5 + least * BALL_MM / VOXEL_MM, 0, 1).astype(np.float32)
+
+
+def _joint(fault: int, shift: NDArray[np.float64]) -> Volume:
+    """One pitch of the scan around a joint, off centre by a shift in voxels: a fault in five of fifty."""
+    side = (np.arange(PITCH_VOXELS) - (PITCH_VOXELS - 1) / 2) * VOXEL_MM / BALL_MM
+    x, y = side[None, None, :] - shift[0] / 12, side[None, :, None] - shift[1] / 11
+    z = _heights()[:, None, None] - shift[2] / 12
+    from_axis = np.sqrt(x * x + y * y)
+    solder = _soft(0.54 - np.sqrt(from_axis**2 + z * z), 0.37 - np.abs(z))
+    if fault in (0, 10):
+        solder *= 1 - _soft(0.15 - np.sqrt((x - 0.1) ** 2 + y * y + z * z))
+    if fault == 20:
+        solder *= 1 - _soft(0.06 - np.abs(z - 0.3 * from_axis**2))
+    if fault == 30:
+        solder *= 1 - _soft(z + 0.37, -0.24 - z)
+    if fault in (40, 41):
+        reach = x if fault == 40 else -x
+        solder = np.maximum(solder, _soft(0.13 - np.sqrt(y * y + (z + 0.1) ** 2), reach))
+    land = 0.35 * _soft(0.4 - from_axis, 0.03 - np.abs(np.abs(z) - 0.40))
+    return np.maximum(solder, land)
+
+
+def _place(volume: Volume, row: int, col: int, joint: Volume) -> None:
+    y, x = (MARGIN + n * PITCH_VOXELS for n in (row, col))
+    volume[:, y : y + PITCH_VOXELS, x : x + PITCH_VOXELS] = joint
+
+
+def write_scan(path: Path, volume: Volume) -> None:
+    """As an uncompressed MetaImage of 16 bit."""
+    words = np.clip(volume * 20000 + 10000, 0, 65535).astype("<u2")
+    size = " ".join(str(n) for n in volume.shape[::-1])
+    head = (
+        f"ObjectType = Image\nNDims = 3\nDimSize = {size}\nElementType = MET_USHORT\nElementByteOrderMSB = False\n"
+        f"ElementSpacing = {VOXEL_MM} {VOXEL_MM} {VOXEL_MM}\nElementDataFile = LOCAL\n"
+    )
+    path.write_bytes(head.encode() + words.tobytes())
+
+
+def score(balls: int, bench: Bench, folder: Path) -> tuple[Scored, float, float]:
+    """Score a phantom; what came out, and the seconds of clock and of processors from file to judged table."""
+    volume, _ = phantom(balls)
+    path = folder / f"balls_{balls}.mha"
+    write_scan(path, volume)
+    rows, cols, empty = LAYOUTS[balls]
+    part = ArraySettings(PITCH_MM, BALL_MM, rows, cols, depopulated=list(empty))
+    start, busy = time.perf_counter(), time.process_time()
+    scored = score_scan(path, part, ScoreSettings(), bench.grid, bench)
+    return scored, time.perf_counter() - start, time.process_time() - busy
+
+
+def plainly(detector: LearnedDetector, joints: Joints) -> float:
+    """Seconds that the same network takes for all joints one at a time."""
+    network = detector.network.eval()
+    start = time.perf_counter()
+    with torch.inference_mode():
+        for volume in joints.volumes:
+            network(torch.from_numpy(np.array(volume, np.float32))[None]).numpy()
+    return time.perf_counter() - start
+
+
+def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
+    """The table, as it is printed and written."""
+    table: list[list[object]] = []
+
+    def put(
+        what: str, ours: float, reference: float | None = None, unit: str = "s", floor: float | None = None
+    ) -> None:
+        ratio = None if reference is None else reference / ours
+        row = [what, device, ours, reference, ratio, unit, floor]
+        table.append([round(v, 4) if isinstance(v, float) else v for v in row])
+        print(*("" if v is None else v for v in table[-1]), sep=" | ", flush=True)
+
+    with tempfile.TemporaryDirectory() as folder:
+        score(100, bench, Path(folder))  # compiles and warms up
+        whole = {}
+        for n in balls:
+            scored, whole[n], busy = score(n, bench, Path(folder))
+            found = int((scored.table["present"] == 1).sum())
+            size = "x".join(str(s) for s in scored.scan.volume.shape[::-1])
+            put(
+                f"{n} balls ({found} found), {size} voxels: file to judged table",
+                whole[n],
+                None,
+                "s",
+                _must(n),
+            )
+            put(f"{n} balls: processor time of that", busy)
+            for step, seconds in scored.seconds.items():
+                put(f"{n} balls, of that: {step}", seconds)
+        joints = scored.packages[0].cut.joints
+    if bench.learned is not None and isinstance(bench.learned.detector, LearnedDetector):
+        ours = scored.seconds[f"judged by {bench.learned.detector.name}"]
+        put(f"{len(joints)} joints by the network alone", ours, plainly(bench.learned.detector, joints))
+    put(
+        f"the way of {balls[-1]} balls over that of {balls[0]}, per ball",
+        _per_ball(whole, balls),
+        None,
+        "ratio",
+    )
+    put("peak memory of this process", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, None, "MiB")
+    return table
+
+
+def _must(balls: int) -> float | None:
+    return MOST_S if balls == 1000 else None
+
+
+def _per_ball(whole: dict[int, float], balls: list[int]) -> float:
+    return (whole[balls[-1]] / balls[-1]) / (whole[balls[0]] / balls[0])
+
+
+def main() -> None:
+    """Measure, print, write."""
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    asked.add_argument("--model", type=Path, help="folder of detectors; those that come along if left out")
+    asked.add_argument("--balls", default="100,300,1000", help="numbers of balls, of 100, 300 and 1000")
+    asked.add_argument("--threads", type=int, default=2, help="threads of torch")
+    asked.add_argument("--device", help="what the table calls the machine, such as what else it does")
+    asked.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".csv"))
+    args = asked.parse_args()
+    torch.set_num_threads(args.threads)
+    bench = load_bench(args.model) if args.model else load_shipped()
+    table = rows_of(
+        [int(n) for n in args.balls.split(",")], bench, args.device or f"{args.threads} CPU threads"
+    )
+    with args.out.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(["what", "device", "ours", "reference", "ratio", "unit", "floor"])
+        writer.writerows(table)
+
+
+if __name__ == "__main__":
+    main()

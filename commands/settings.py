@@ -12,7 +12,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.scoring.settings import ArraySettings, ScoreSettings
+from jointwise.scoring.settings import ArrayWanted, ScoreSettings
 from jointwise.train.settings import TrainSettings
 
 
@@ -235,7 +235,7 @@ class ScoreConfig:
     split: str = "train"
     judging_only: bool = False
     device: str = "auto"
-    array: ArraySettings = field(default_factory=ArraySettings)
+    array: ArrayWanted = field(default_factory=ArrayWanted)
     score: ScoreSettings = field(default_factory=ScoreSettings)
 
     def __post_init__(self) -> None:
@@ -293,7 +293,7 @@ class QualityConfig:
 
     scan: str
     out: Path = Path("out/quality")
-    array: ArraySettings = field(default_factory=ArraySettings)
+    array: ArrayWanted = field(default_factory=ArrayWanted)
     max_tilt_deg: float = 10.0
 
 

@@ -14,13 +14,13 @@ from jointwise.scoring.reading.metaimage import read_scan
 from jointwise.scoring.report.array_map import map_png
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
-from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
+from jointwise.scoring.settings import ArrayWanted, ScoreSettings, check_array, check_score
 from jointwise.scoring.write import ARRAY, MAP, REPORT, results, write_tables
 
 
 def score_scan(
     path: Path,
-    array: ArraySettings,
+    array: ArrayWanted,
     settings: ScoreSettings,
     grid: Grid,
     bench: Bench,
@@ -47,9 +47,9 @@ def score_scan(
     progress("array found", 0, 1)
     found = locate(scan, array, settings)
     progress("array found", 1, 1)
-    cut = cut_array(scan, found, array, settings, grid, progress)
+    cut = cut_array(scan, found, found.array, settings, grid, progress)
     table = judge_array(cut, bench, settings.batch, progress)
-    return Scored(scan, settings, bench, (Package(array, found, cut, table),))
+    return Scored(scan, settings, bench, (Package(found.array, found, cut, table),))
 
 
 def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:
@@ -87,6 +87,6 @@ def _facts(scored: Scored) -> dict[str, Any]:
         "solder": levels.solder,
         "noise": levels.noise,
         "voxel_mm": scored.scan.lattice.voxel_mm,
-        "package_side": scored.settings.package_side,
-        "a1_corner": scored.packages[0].array.a1_corner,
+        "package_side": found.package_side,
+        "a1_corner": found.a1_corner,
     }

@@ -21,7 +21,7 @@ from jointwise.scoring.finding.naming import depopulated_sites
 from jointwise.scoring.finding.not_found import NotFound
 from jointwise.scoring.finding.pitch import USUAL_SHARE, WIDENING, find_pitch
 from jointwise.scoring.finding.search import Search
-from jointwise.scoring.finding.side import SURE_ENOUGH, Side, see_side
+from jointwise.scoring.finding.side import MOST_SURE, SURE_ENOUGH, Side, see_side
 from jointwise.scoring.finding.sites import (
     Index,
     Sites,
@@ -52,6 +52,7 @@ __all__ = ["ArrayFound", "locate", "locate_all"]
 ROUGH = Grid((24, 28, 28))  # to read first levels on: fast, and fine enough for medians
 FEWEST_VOXELS_PER_BALL = 5.0
 BALL_IS_RIGHT = 0.06  # a ball measured anew is taken as found when it moves less than this
+SURE_TO_DOUBT = 0.95  # before the user's word on the side is questioned
 TRIES = 10  # packages looked at in the search for the one at a given place
 
 
@@ -157,7 +158,8 @@ def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: b
         ball = round(draft.ball_mm, 4)
     if array.ball_mm is None:
         remarks.append(f"The ball was not told; {ball:.3g} mm before reflow was estimated from the outlines.")
-    side = _side(search.scan, draft, settings)
+    side, doubt = _side(search.scan, draft, settings)
+    remarks += doubt
     sites = draft.sites
     if layout is None:
         named = name_rectangle(sites.row, sites.col, array)
@@ -237,26 +239,33 @@ def _draft(search: Search, array: ArraySettings, layout: Layout | None, certain:
     return Draft(array, sites if ways else without_strays(scan, array, sites), levels, ways)
 
 
-def _side(scan: Scan, draft: Draft, settings: ScoreSettings) -> Side:
-    """The side that was given, that the layout tells, or that the scan shows.
+def _side(scan: Scan, draft: Draft, settings: ScoreSettings) -> tuple[Side, list[str]]:
+    """The side that was given, that the layout tells, or that the scan shows; and a word where these differ.
 
     Raises:
         InputError: nothing tells it surely.
     """
     given = draft.part.package_side or settings.package_side
-    if given != AUTO:
-        return Side(given, 1.0, "as given")
     mirrored = told_side(draft.lies)
-    if mirrored is not None:
-        return Side("low" if mirrored else "high", 0.99, "the layout fits only as seen from this side")
-    side = see_side(scan, draft.part, draft.sites, draft.levels)
-    if side.sure < SURE_ENOUGH:
-        raise InputError(
-            "package_side: expected a scan that shows on which side of the balls the package lies, found one in which "
-            f"{side.side} z is only {100 * side.sure:.0f} % likely ({side.words}); give package_side=high or "
-            "package_side=low"
+    if given == AUTO and mirrored is not None:
+        return Side(
+            "low" if mirrored else "high", MOST_SURE, "the layout fits only as seen from this side"
+        ), []
+    seen = see_side(scan, draft.part, draft.sites, draft.levels)
+    if given != AUTO:
+        doubt = (
+            f"The package was taken to lie at {given} z, as set; the scan looks as if it lay at {seen.side} z "
+            f"({100 * seen.sure:.0f} %: {seen.words}). Check package_side."
         )
-    return side
+        return Side(given, 1.0, "as set"), [
+            doubt
+        ] if seen.side != given and seen.sure >= SURE_TO_DOUBT else []
+    if seen.sure < SURE_ENOUGH:
+        raise InputError(
+            f"package_side: expected {scan.path} to show on which side of the balls the package lies, found {seen.side} "
+            f"z only {100 * seen.sure:.0f} % likely ({seen.words}); give package_side=high or package_side=low"
+        )
+    return seen, []
 
 
 def _found(

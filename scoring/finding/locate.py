@@ -262,8 +262,9 @@ def _side(scan: Scan, draft: Draft, settings: ScoreSettings) -> tuple[Side, list
         ] if seen.side != given and seen.sure >= SURE_TO_DOUBT else []
     if seen.sure < SURE_ENOUGH:
         raise InputError(
-            f"package_side: expected {scan.path} to show on which side of the balls the package lies, found {seen.side} "
-            f"z only {100 * seen.sure:.0f} % likely ({seen.words}); give package_side=high or package_side=low"
+            f"package_side: expected {scan.path} to show on which side of the balls the package is, found "
+            f"{seen.side} z only {100 * seen.sure:.0f} % likely ({seen.words}); give package_side=high or "
+            "package_side=low"
         )
     return seen, []
 

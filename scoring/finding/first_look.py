@@ -20,6 +20,7 @@ PLANES = 4  # layers tried: a board may carry parts on both sides
 LEAST_SHARE = 0.9  # response per point, of 2: at least about half of the patch lies on the lattice
 CERTAIN_SHARE, CERTAIN_SITES = 1.4, 9  # before another pitch is named to the user
 FEWEST_BALLS = 4
+PITCH_OFF = 0.07  # a lattice that wandered farther off the pitch when it grew is another one
 USUAL_PITCHES = (0.4, 0.5, 0.65, 0.8, 1.0, 1.27)
 FARTHEST_NEIGHBOUR = 1.6  # median distance of the nearest ball, in pitches; a chequered array has 1.41
 
@@ -126,12 +127,24 @@ def _answer(
     layer = candidates.take(within)
     places = layer.points_mm @ plane.axes[:, :2]
     found = find_lattice(places, layer.strength, pitch)
-    if found is None or found[1] < LEAST_SHARE:
+    if found is None:
         return 0.0, None
     lattice, share = found
     own = own_points(lattice, places)
+    if own.sum() >= CERTAIN_SITES:  # another part's balls in the patch do not count against this one
+        share = max(share, _share_about(lattice, places, own))
+    if share < LEAST_SHARE or abs(lattice.pitch_mm / pitch - 1) > PITCH_OFF:
+        return 0.0, None
     look = FirstLook(plane, lattice, share, layer.points_mm, places, own, candidates, within)
     return share * int(own.sum()), look
+
+
+def _share_about(lattice: BallLattice, places: Vector, own: NDArray[np.bool_]) -> float:
+    """Response per point (2 = perfect) of all points next to the array's own."""
+    distance, _ = cKDTree(places[own]).query(places)
+    near = places[distance < 1.2 * lattice.pitch_mm]
+    z = (near[:, 0] + 1j * near[:, 1] - lattice.origin) / lattice.step
+    return float(sum(np.abs(np.exp(2j * np.pi * part).mean()) ** 2 for part in (z.real, z.imag)))
 
 
 def fits(look: FirstLook) -> bool:

@@ -148,14 +148,18 @@ def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: b
     pitch = array.pitch_mm if layout is None else layout.pitch_mm
     remarks = []
     if pitch is None:
-        pitch = round(find_pitch(search, array.ball_mm), 4)
-        remarks.append(f"The pitch was not told; {pitch:.4g} mm was found.")
+        pitch = find_pitch(search, array.ball_mm)
     ball = array.ball_mm or round(USUAL_SHARE * pitch, 4)
     for _ in range(3):
         draft = _draft(search, _known(array, pitch, ball), layout, certain)
+        if array.pitch_mm is None and layout is None:
+            pitch = round(draft.sites.frame.lattice.pitch_mm, 4)
         if array.ball_mm is not None or abs(draft.ball_mm / ball - 1) < BALL_IS_RIGHT:
             break
         ball = round(draft.ball_mm, 4)
+    draft = replace(draft, part=_known(array, pitch, ball))
+    if array.pitch_mm is None and layout is None:
+        remarks.append(f"The pitch was not told; {pitch:.4g} mm was found.")
     if array.ball_mm is None:
         remarks.append(f"The ball was not told; {ball:.3g} mm before reflow was estimated from the outlines.")
     side, doubt = _side(search.scan, draft, settings)

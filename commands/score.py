@@ -16,6 +16,8 @@ def run(cfg: ScoreConfig) -> Done:
     from jointwise.joints.errors import InputError
     from jointwise.models.bench import load_bench, load_shipped, origin
     from jointwise.models.names import NOVELTY
+    from jointwise.scoring.finding.not_found import NotFound, picture_path
+    from jointwise.scoring.finding.parts import arrays_wanted
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
@@ -35,7 +37,14 @@ def run(cfg: ScoreConfig) -> Done:
         def tell(what: str, done: int, total: int) -> None:
             step(done, total, what)
 
-        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell)
+        try:
+            scored = score_scan(
+                cfg.scan, arrays_wanted(cfg.array, cfg.parts), cfg.score, bench.grid, bench, tell
+            )
+        except NotFound as error:
+            say(f"What was seen instead: {error.write_picture(cfg.out)}")
+            raise
+        picture_path(cfg.out).unlink(missing_ok=True)
         write_results(scored, cfg.out, datetime.now(), tell)
     wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
     if cfg.store is None:

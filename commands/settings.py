@@ -224,6 +224,8 @@ class ScoreConfig:
         judging_only: mark the kept joints as for judging, never to be painted into or trained on.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         array: the part to look for.
+        parts: a table of parts (component and any key of array) where the scan holds several; what a part leaves
+            open is taken from array. null looks for array alone.
         score: how the scan is read, searched and reported.
     """
 
@@ -236,6 +238,7 @@ class ScoreConfig:
     judging_only: bool = False
     device: str = "auto"
     array: ArrayWanted = field(default_factory=ArrayWanted)
+    parts: Path | None = None
     score: ScoreSettings = field(default_factory=ScoreSettings)
 
     def __post_init__(self) -> None:

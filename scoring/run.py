@@ -1,6 +1,7 @@
 """The whole way of one scan: read, find, cut, judge, report."""
 
 import json
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 from jointwise.joints.grid import Grid
 from jointwise.models.bench import Bench
 from jointwise.scoring.cut import Progress, cut_array, silent
-from jointwise.scoring.finding.locate import locate
+from jointwise.scoring.finding.locate import ArrayFound, locate_all
 from jointwise.scoring.judging.judge import judge_array
 from jointwise.scoring.reading.metaimage import read_scan
 from jointwise.scoring.report.array_map import map_png
@@ -20,17 +21,17 @@ from jointwise.scoring.write import ARRAY, MAP, REPORT, results, write_tables
 
 def score_scan(
     path: Path,
-    array: ArrayWanted,
+    arrays: ArrayWanted | Sequence[ArrayWanted],
     settings: ScoreSettings,
     grid: Grid,
     bench: Bench,
     progress: Progress = silent,
 ) -> Scored:
-    """Read a scan, find its array, cut and judge every joint; writes nothing.
+    """Read a scan, find its arrays, cut and judge every joint; writes nothing.
 
     Args:
         path: the scan, a MetaImage.
-        array: the part.
+        arrays: the part, or several.
         settings: how to score.
         grid: the grid on which the detectors look at joints.
         bench: the detectors.
@@ -39,17 +40,22 @@ def score_scan(
     Raises:
         InputError: one sentence on the scan, the array or the settings.
     """
-    check_array(array)
+    wanted = [arrays] if isinstance(arrays, ArrayWanted) else list(arrays)
+    for array in wanted:
+        check_array(array)
     check_score(settings)
     progress("scan read", 0, 1)
     scan = read_scan(path)
     progress("scan read", 1, 1)
     progress("array found", 0, 1)
-    found = locate(scan, array, settings)
+    found = locate_all(scan, wanted, settings)
     progress("array found", 1, 1)
-    cut = cut_array(scan, found, found.array, settings, grid, progress)
-    table = judge_array(cut, bench, settings.batch, progress)
-    return Scored(scan, settings, bench, (Package(found.array, found, cut, table),))
+
+    def scored(one: ArrayFound) -> Package:
+        cut = cut_array(scan, one, one.array, settings, grid, progress)
+        return Package(one.array, one, cut, judge_array(cut, bench, settings.batch, progress))
+
+    return Scored(scan, settings, bench, tuple(scored(one) for one in found))
 
 
 def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:

@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -86,6 +87,13 @@ class NotFound(InputError):
         figure.savefig(buffer, format="png", dpi=130, metadata={"Software": None})
         return buffer.getvalue()
 
+    def write_picture(self, out: Path) -> Path:
+        """Write the picture beside the folder that the results would have gone to; returns its path."""
+        path = picture_path(out)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(self.picture())
+        return path
+
     def _mark(self, axes: Axes) -> None:
         points, layer = self.seen.candidates.points_mm, self.seen.layer
         style: dict[str, Any] = {"s": 16, "linewidths": 0.8}
@@ -93,6 +101,11 @@ class NotFound(InputError):
         axes.scatter(*points[layer, :2].T, color=ACCENT, marker="+", label="in the layer", **style)
         if len(points):
             axes.legend(loc="upper right", fontsize=7, frameon=True, labelcolor=INK)
+
+
+def picture_path(out: Path) -> Path:
+    """Where the picture lies that belongs to a folder of results: beside it, as its own files stay unmixed."""
+    return out.with_name(f"{out.name}_not_found.png")
 
 
 def summed(scan: Scan) -> NDArray[np.float64]:

@@ -53,6 +53,7 @@ def run(cfg: ScoreConfig) -> Done:
 def _one(cfg: ScoreConfig, bench: "Bench") -> Done:
     """One scan, straight into `out`."""
     from jointwise.scoring.batch import SUMMARY
+    from jointwise.scoring.finding.not_found import NotFound, picture_path
 
     with progress("scoring", "steps") as step:
 
@@ -60,7 +61,13 @@ def _one(cfg: ScoreConfig, bench: "Bench") -> Done:
             step(done, total, what)
 
         score, write = _calls(cfg, bench)
-        write(score(Path(cfg.scan), tell), cfg.out, tell)
+        try:
+            scored = score(Path(cfg.scan), tell)
+        except NotFound as error:
+            say(f"What was seen instead: {error.write_picture(cfg.out)}")
+            raise
+        picture_path(cfg.out).unlink(missing_ok=True)
+        write(scored, cfg.out, tell)
     for name in SUMMARY:  # of several scans, which were scored into the same folder before
         (cfg.out / name).unlink(missing_ok=True)
     wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
@@ -112,14 +119,16 @@ def _calls(
     from datetime import datetime
 
     from jointwise.commands.demo_boards import refuse_demo_boards
+    from jointwise.scoring.finding.parts import arrays_wanted
     from jointwise.scoring.judging.acceptance import read_acceptance
     from jointwise.scoring.run import score_scan, write_results
     from jointwise.scoring.write import keep_joints
 
     limits = None if cfg.acceptance is None else read_acceptance(cfg.acceptance)
+    arrays = arrays_wanted(cfg.array, cfg.parts)
 
     def score(path: Path, tell: "Progress") -> "Scored":
-        return score_scan(path, cfg.array, cfg.score, bench.grid, bench, tell, limits)
+        return score_scan(path, arrays, cfg.score, bench.grid, bench, tell, limits)
 
     def write(scored: "Scored", folder: Path, tell: "Progress") -> list[tuple[str, str]]:
         write_results(scored, folder, datetime.now(), tell)

@@ -12,7 +12,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.scoring.settings import ArraySettings, ScoreSettings
+from jointwise.scoring.settings import ArrayWanted, ScoreSettings
 from jointwise.train.settings import TrainSettings
 
 
@@ -228,6 +228,8 @@ class ScoreConfig:
         acceptance: your limits, a YAML file, from which accept, reject and review follow (an example with invented
             numbers: configs/acceptance/example.yaml); null judges by no limits.
         array: the part to look for.
+        parts: a table of parts (component and any key of array) where the scan holds several; what a part leaves
+            open is taken from array. null looks for array alone.
         score: how the scan is read, searched and reported.
     """
 
@@ -241,7 +243,8 @@ class ScoreConfig:
     judging_only: bool = False
     device: str = "auto"
     acceptance: Path | None = None
-    array: ArraySettings = field(default_factory=ArraySettings)
+    array: ArrayWanted = field(default_factory=ArrayWanted)
+    parts: Path | None = None
     score: ScoreSettings = field(default_factory=ScoreSettings)
 
     def __post_init__(self) -> None:
@@ -299,7 +302,7 @@ class QualityConfig:
 
     scan: str
     out: Path = Path("out/quality")
-    array: ArraySettings = field(default_factory=ArraySettings)
+    array: ArrayWanted = field(default_factory=ArrayWanted)
     max_tilt_deg: float = 10.0
 
 

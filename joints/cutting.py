@@ -12,6 +12,7 @@ from jointwise.joints.levels import Levels, Reading, read_levels
 from jointwise.joints.sampling import grid_samples, samples_in_place
 
 Volume = NDArray[np.generic]
+COMPILED = ("f4", "f8", "u1", "u2", "i1", "i2")  # types for which the compiled interpolation exists
 
 
 def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.float32]:
@@ -25,8 +26,17 @@ def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.fl
     Returns:
         float32 array of shape points_mm.shape[:-1].
     """
-    index = lattice.to_index(points_mm)
-    coordinates = np.moveaxis(index[..., ::-1], -1, 0)
+    points = np.asarray(points_mm, np.float64)
+    if volume.dtype.isnative and volume.dtype.str[1:] in COMPILED and volume.size:
+        from jointwise.joints.trilinear import (
+            trilinear,
+        )  # the compiler is heavy, and not all who import this sample
+
+        out = np.empty(points.shape[:-1], np.float32)
+        place = np.asarray(lattice.origin_mm, np.float64), np.asarray(lattice.spacing_mm, np.float64)
+        trilinear(volume, np.ascontiguousarray(points).reshape(-1, 3), *place, out.reshape(-1))
+        return out
+    coordinates = np.moveaxis(lattice.to_index(points)[..., ::-1], -1, 0)
     return np.asarray(
         ndimage.map_coordinates(volume, coordinates, output=np.float32, order=1, mode="nearest"),
         dtype=np.float32,

@@ -23,6 +23,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.store import read_manifest
 from jointwise.scoring.cut import Progress
 from jointwise.scoring.done import DONE, Facts, made_of, read_done, stamps, write_done
+from jointwise.scoring.finding.not_found import NotFound, picture_path
 from jointwise.scoring.scan_files import folder_names, named, readable
 from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.write import OURS
@@ -261,6 +262,7 @@ def _attempt(job: Job, out: Path, work: Work, tell: Progress) -> Outcome:
         if work.keep is not None:
             more["kept"] = {**work.keep, "shards": [list(shard) for shard in kept]}
         (job.folder / FAILURE).unlink(missing_ok=True)
+        picture_path(job.folder).unlink(missing_ok=True)
         write_done(job.folder, _made_from(job, scan, work), OURS, more)
     except Exception as failure:
         return _failed(job, work, failure, sha)
@@ -275,6 +277,8 @@ def _failed(job: Job, work: Work, failure: Exception, sha: str) -> Outcome:
     if sentence is not None:
         if job.folder.is_dir():
             (job.folder / FAILURE).unlink(missing_ok=True)
+        if isinstance(failure, NotFound):
+            sentence += f"; what was seen: {failure.write_picture(job.folder)}"
         return Outcome(job, REFUSED, sentence, sha)
     write_text(job.folder / FAILURE, readable("".join(traceback.format_exception(failure))))
     said = readable(" ".join(str(failure).split())) or "no words"

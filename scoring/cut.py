@@ -12,12 +12,15 @@ from numpy.typing import NDArray
 from jointwise.joints.batch import Joints
 from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
+from jointwise.joints.lattice import Vector
 from jointwise.joints.levels import Levels, lane_level
-from jointwise.scoring.finding.locate import ArrayFound
+from jointwise.scoring.finding.found import ArrayFound
+from jointwise.scoring.finding.groups import neighbours
 from jointwise.scoring.grey import array_levels
 from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
+AT_ONCE = 8  # joints cut out of one box of the scan: few, so that all threads have work
 Progress = Callable[[str, int, int], None]
 """Called with (what is done, how many are done, of how many)."""
 
@@ -58,12 +61,15 @@ def cut_array(
     volumes = np.empty((int(present.sum()), *grid.shape), np.float16)
     # Sampling happens outside the interpreter's lock, so threads share the work and the scan.
     with ThreadPoolExecutor(settings.workers or len(os.sched_getaffinity(0))) as pool:
+        groups = neighbours(centres[present], AT_ONCE)
         cuts = pool.map(
-            lambda place: cut_site(scan, found, array, grid, levels, int(place)), np.flatnonzero(present)
+            lambda group: _cut_group(scan, centres[present][group], found.axes, array, grid, levels), groups
         )
-        for n, volume in enumerate(cuts):
-            volumes[n] = volume
-            progress("joints cut", n + 1, len(volumes))
+        done = 0
+        for group, volume in zip(groups, cuts, strict=True):
+            volumes[group] = volume
+            done += len(group)
+            progress("joints cut", done, len(volumes))
     offsets = grid.offsets_mm(array.pitch_mm, array.ball_mm)
     sites["lane"] = lane_level(volumes, offsets, array.pitch_mm, array.ball_mm)
     return CutArray(sites, Joints(volumes, sites[present].reset_index(drop=True), grid), levels)
@@ -73,8 +79,18 @@ def cut_site(
     scan: Scan, found: ArrayFound, array: ArraySettings, grid: Grid, levels: Levels, place: int
 ) -> NDArray[np.float32]:
     """The sub-volume (z, y, x) of one site, whether a ball is there or not."""
-    centre = found.sites[["x_mm", "y_mm", "z_mm"]].to_numpy()[place]
-    return cut(scan.volume, scan.lattice, centre, found.axes, grid, array.pitch_mm, array.ball_mm, levels)
+    centre = found.sites[["x_mm", "y_mm", "z_mm"]].to_numpy()[[place]]
+    return np.asarray(_cut_group(scan, centre, found.axes, array, grid, levels)[0])
+
+
+def _cut_group(
+    scan: Scan, centres_mm: Vector, axes: Vector, array: ArraySettings, grid: Grid, levels: Levels
+) -> NDArray[np.float32]:
+    """Sub-volumes (n, z, y, x) of neighbouring places out of one box of the scan."""
+    pitch, ball = array.pitch_mm, array.ball_mm
+    volume, lattice = scan.around(centres_mm, grid.half_diagonal_mm(pitch, ball))
+    cuts = [cut(volume, lattice, centre, axes, grid, pitch, ball, levels) for centre in centres_mm]
+    return np.asarray(np.stack(cuts))
 
 
 def describe(

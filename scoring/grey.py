@@ -23,9 +23,9 @@ def array_levels(scan: Scan, centres_mm: Vector, axes: Vector, array: ArraySetti
     some = np.unique(np.linspace(0, len(centres_mm) - 1, min(len(centres_mm), MOST_READINGS)).astype(int))
 
     def read(i: int) -> Reading:
-        return level_reading(
-            scan.volume, scan.lattice, centres_mm[i], axes, grid, array.pitch_mm, array.ball_mm
-        )
+        reach = grid.half_diagonal_mm(array.pitch_mm, array.ball_mm)
+        volume, lattice = scan.around(centres_mm[i], reach)
+        return level_reading(volume, lattice, centres_mm[i], axes, grid, array.pitch_mm, array.ball_mm)
 
     return combine([read(i) for i in some])
 

@@ -1,6 +1,7 @@
 """The whole way of one scan: read, find, cut, judge, report."""
 
 import json
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from jointwise.joints.grid import Grid
 from jointwise.models.bench import Bench
 from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import Progress, cut_array, silent
-from jointwise.scoring.finding.locate import ArrayFound, locate
+from jointwise.scoring.finding.locate import ArrayFound, locate_all
 from jointwise.scoring.judging.acceptance import Acceptance
 from jointwise.scoring.judging.alerts import alerts_of
 from jointwise.scoring.judging.dispose import dispose
@@ -20,24 +21,24 @@ from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.report.array_map import map_png
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
-from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
+from jointwise.scoring.settings import ArrayWanted, ScoreSettings, check_array, check_score
 from jointwise.scoring.write import ARRAY, MAP, REPORT, results, write_tables
 
 
 def score_scan(
     path: Path,
-    array: ArraySettings,
+    arrays: ArrayWanted | Sequence[ArrayWanted],
     settings: ScoreSettings,
     grid: Grid,
     bench: Bench,
     progress: Progress = silent,
     acceptance: Acceptance | None = None,
 ) -> Scored:
-    """Read a scan, find its array, cut and judge every joint; writes nothing.
+    """Read a scan, find its arrays, cut and judge every joint; writes nothing.
 
     Args:
         path: the scan, a MetaImage.
-        array: the part.
+        arrays: the part, or several.
         settings: how to score.
         grid: the grid on which the detectors look at joints.
         bench: the detectors.
@@ -47,7 +48,9 @@ def score_scan(
     Raises:
         InputError: one sentence on the scan, the array, the settings or a place that the limits name.
     """
-    check_array(array)
+    wanted = [arrays] if isinstance(arrays, ArrayWanted) else list(arrays)
+    for array in wanted:
+        check_array(array)
     check_score(settings)
     clock = Clock()
     progress("scan read", 0, 1)
@@ -56,15 +59,16 @@ def score_scan(
     progress("scan read", 1, 1)
     progress("array found", 0, 1)
     with clock.step("array found"):
-        found = locate(scan, array, settings)
+        found = locate_all(scan, wanted, settings)
     progress("array found", 1, 1)
-    package = judge_package(scan, array, found, settings, grid, bench, progress, acceptance, clock)
-    return Scored(scan, settings, bench, (package,), acceptance, clock.seconds)
+    packages = tuple(
+        judge_package(scan, one, settings, grid, bench, progress, acceptance, clock) for one in found
+    )
+    return Scored(scan, settings, bench, packages, acceptance, clock.seconds)
 
 
 def judge_package(
     scan: Scan,
-    array: ArraySettings,
     found: ArrayFound,
     settings: ScoreSettings,
     grid: Grid,
@@ -76,14 +80,14 @@ def judge_package(
     """Cut and judge the joints of one package that was found in a scan; arguments as for :func:`score_scan`."""
     clock = clock or Clock()
     with clock.step("joints cut"):
-        cut = cut_array(scan, found, array, settings, grid, progress)
+        cut = cut_array(scan, found, found.array, settings, grid, progress)
     table = judge_array(cut, bench, settings.batch, progress, clock)
     with clock.step("smallest gap and void of the scan"):
         shows = what_shows(scan, found, cut)
     with clock.step("dispositions"):
         table = dispose(table, acceptance, shows)
         alerts = alerts_of(table, bench, acceptance)
-    return Package(array, found, cut, table, shows, alerts)
+    return Package(found.array, found, cut, table, shows, alerts)
 
 
 def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:
@@ -121,6 +125,6 @@ def _facts(scored: Scored) -> dict[str, Any]:
         "solder": levels.solder,
         "noise": levels.noise,
         "voxel_mm": scored.scan.lattice.voxel_mm,
-        "package_side": scored.settings.package_side,
-        "a1_corner": scored.packages[0].array.a1_corner,
+        "package_side": found.package_side,
+        "a1_corner": found.a1_corner,
     }

@@ -43,7 +43,7 @@ class BallLattice:
         """Turn in the plane against the plane's first axis, degrees, within ±45."""
         return float(np.degrees(np.angle(self.step)))
 
-    def place(self, row: NDArray[np.integer], col: NDArray[np.integer]) -> Vector:
+    def place(self, row: NDArray[np.number], col: NDArray[np.number]) -> Vector:
         """Positions (…, 2) of sites in the plane, mm."""
         z = self.origin + self.step * (np.asarray(col) + 1j * np.asarray(row))
         return np.stack([z.real, z.imag], axis=-1)
@@ -54,7 +54,7 @@ class BallLattice:
         col, row = np.rint(z.real).astype(np.int64), np.rint(z.imag).astype(np.int64)
         return row, col, np.asarray(np.abs(z - (col + 1j * row)))
 
-    def moved(self, rows: int, cols: int) -> "BallLattice":
+    def moved(self, rows: float, cols: float) -> "BallLattice":
         """The same lattice with its site (rows, cols) as the new (0, 0)."""
         return BallLattice(self.origin + self.step * (cols + 1j * rows), self.step)
 
@@ -83,7 +83,7 @@ def find_lattice(places_mm: Vector, weight: Vector, pitch_mm: float) -> tuple[Ba
 
 
 def fit_lattice(
-    places_mm: Vector, weight: Vector, row: NDArray[np.int64], col: NDArray[np.int64], start: BallLattice
+    places_mm: Vector, weight: Vector, row: NDArray[np.number], col: NDArray[np.number], start: BallLattice
 ) -> BallLattice:
     """Least squares of a square lattice to places whose sites are known; `start` when they do not determine it."""
     z, index = places_mm[:, 0] + 1j * places_mm[:, 1], col + 1j * row

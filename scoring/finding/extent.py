@@ -10,7 +10,7 @@ from jointwise.scoring.finding.ball_lattice import ON_SITE, BallLattice
 
 NEIGHBOURHOOD = 1.6  # pitches: the eight next sites
 OWN_SHARE = 0.45  # of the points around an own point lie on the lattice; beside another part far fewer do
-BRIDGED_GAP = 3  # sites this far apart on both sides still belong together: arrays may be hollow
+BRIDGED_GAP = 2  # up to twice as many empty lines lie within one part; what is farther off is another
 FEWEST_SHARE = 0.25  # an outer row holds at least this share of a usual row, or it is something else
 
 
@@ -29,14 +29,16 @@ def own_points(lattice: BallLattice, places_mm: Vector) -> NDArray[np.bool_]:
 
 
 def _largest_part(row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which sites (n,) are in the largest connected part."""
+    """Which sites (n,) are in the rectangle of the largest connected part: arrays may be hollow, with an island."""
     grid = np.zeros((int(np.ptp(row)) + 1, int(np.ptp(col)) + 1), bool)
     r, c = row - row.min(), col - col.min()
     grid[r, c] = True
     grown = ndimage.binary_dilation(np.pad(grid, BRIDGED_GAP), np.ones((3, 3), bool), BRIDGED_GAP)
     parts, _ = ndimage.label(grown, np.ones((3, 3), bool))
     part = parts[r + BRIDGED_GAP, c + BRIDGED_GAP]
-    return np.asarray(part == np.bincount(part).argmax(), dtype=np.bool_)
+    largest = part == np.bincount(part).argmax()
+    within = [(i >= i[largest].min()) & (i <= i[largest].max()) for i in (r, c)]
+    return np.asarray(within[0] & within[1], dtype=np.bool_)
 
 
 def found_span(index: NDArray[np.int64]) -> tuple[int, int]:

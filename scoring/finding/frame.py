@@ -26,13 +26,13 @@ class Frame:
     lattice: BallLattice
     bend: Vector
 
-    def place(self, row: NDArray[np.integer], col: NDArray[np.integer]) -> Vector:
+    def place(self, row: NDArray[np.number], col: NDArray[np.number]) -> Vector:
         """Positions (n, 3) of sites in the file's frame, mm."""
         flat = self.lattice.place(row, col)
         height = _powers(np.asarray(row), np.asarray(col)) @ self.bend
         return np.asarray(np.column_stack([flat, height]) @ self.axes.T)
 
-    def bent_mm(self, row: NDArray[np.integer], col: NDArray[np.integer]) -> float:
+    def bent_mm(self, row: NDArray[np.number], col: NDArray[np.number]) -> float:
         """How far the highest of the sites lies above the lowest, their best plane taken off, mm."""
         powers = _powers(np.asarray(row), np.asarray(col))
         height = powers @ self.bend
@@ -58,7 +58,7 @@ def first_frame(plane: Plane, lattice: BallLattice) -> Frame:
 
 
 def fit_frame(
-    centres_mm: Vector, weight: Vector, row: NDArray[np.int64], col: NDArray[np.int64], start: Frame
+    centres_mm: Vector, weight: Vector, row: NDArray[np.number], col: NDArray[np.number], start: Frame
 ) -> Frame:
     """Frame through seen centres (n, 3), outliers set aside; `weight` 0 marks what was not seen."""
     seen = weight > 0
@@ -102,7 +102,7 @@ def _turned(axes: Vector, lattice: BallLattice, bend: Vector) -> Frame:
     return Frame(turned, BallLattice(lattice.origin * back, complex(abs(lattice.step))), bend)
 
 
-def _bend(height: Vector, weight: Vector, row: NDArray[np.int64], col: NDArray[np.int64]) -> Vector:
+def _bend(height: Vector, weight: Vector, row: NDArray[np.number], col: NDArray[np.number]) -> Vector:
     """Quadratic surface where the sites determine one, else a plane."""
     bend = np.zeros(6)
     curved = len(height) >= FEWEST_TO_BEND and min(np.ptp(row), np.ptp(col)) >= 3
@@ -111,7 +111,7 @@ def _bend(height: Vector, weight: Vector, row: NDArray[np.int64], col: NDArray[n
     return bend
 
 
-def _powers(row: NDArray[np.integer], col: NDArray[np.integer]) -> Vector:
+def _powers(row: NDArray[np.number], col: NDArray[np.number]) -> Vector:
     u, v = np.asarray(col, np.float64), np.asarray(row, np.float64)
     return np.stack([np.ones_like(u), u, v, u * u, v * v, u * v], axis=-1)
 

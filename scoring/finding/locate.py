@@ -1,80 +1,209 @@
-"""Find the ball grid array in a scan: every site, named, with its place, and how the board lies."""
+"""Find ball grid arrays in a scan: every site, named, with its place, and how the board lies."""
 
-import itertools
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from jointwise.joints.cutting import inside
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.lattice import Lattice, Vector
+from jointwise.joints.lattice import Vector
 from jointwise.joints.levels import Levels
-from jointwise.scoring.finding.extent import found_span, possible_starts
-from jointwise.scoring.finding.first_look import FEWEST_BALLS, FirstLook, first_look
-from jointwise.scoring.finding.frame import Frame, first_frame, fit_frame
-from jointwise.scoring.finding.naming import depopulated_sites, site_names
-from jointwise.scoring.finding.refine import Shapes, see_shapes
+from jointwise.scoring.finding.empties import left_empty
+from jointwise.scoring.finding.first_look import first_look
+from jointwise.scoring.finding.found import ArrayFound
+from jointwise.scoring.finding.frame import first_frame
+from jointwise.scoring.finding.layout import Layout, Lie, lies, read_layout, told_side
+from jointwise.scoring.finding.named import Named, name_layout, name_rectangle
+from jointwise.scoring.finding.naming import depopulated_sites
+from jointwise.scoring.finding.not_found import NotFound
+from jointwise.scoring.finding.pitch import USUAL_SHARE, WIDENING, find_pitch
+from jointwise.scoring.finding.search import Search
+from jointwise.scoring.finding.side import MOST_SURE, SURE_ENOUGH, Side, see_side
+from jointwise.scoring.finding.sites import (
+    Index,
+    Sites,
+    check_balls,
+    check_in_scan,
+    in_field,
+    look_closer,
+    rectangle,
+    settled,
+    trust,
+    without_strays,
+)
 from jointwise.scoring.grey import array_levels
 from jointwise.scoring.reading.scan import Scan
-from jointwise.scoring.settings import ArraySettings, ScoreSettings, check_array, check_score
+from jointwise.scoring.settings import (
+    A1_CORNERS,
+    AUTO,
+    MOST_PACKAGES,
+    ArraySettings,
+    ArrayWanted,
+    ScoreSettings,
+    check_array,
+    check_score,
+)
+
+__all__ = ["ArrayFound", "locate", "locate_all"]
 
 ROUGH = Grid((24, 28, 28))  # to read first levels on: fast, and fine enough for medians
 FEWEST_VOXELS_PER_BALL = 5.0
-PRESENT_SHARE = 0.2  # of the usual metal, as in the definition of `present`
-DIAMETERS = (0.7, 1.45)  # outline of a joint in nominal balls: reflow widens it, paste adds to it
-OFF_SITE = 0.1  # median distance of joints from their sites, in pitches, at most
-SPREAD = 0.25  # of the diameters, quartile to quartile, at most
+BALL_IS_RIGHT = 0.06  # a ball measured anew is taken as found when it moves less than this
+SURE_TO_DOUBT = 0.95  # before the user's word on the side is questioned
+TRIES = 10  # packages looked at in the search for the one at a given place
 
 
-@dataclass(frozen=True)
-class ArrayFound:
-    """A ball grid array as found in a scan.
-
-    Args:
-        sites: one row per site: row, col, ball, x_mm, y_mm, z_mm (half joint height, file's frame), present,
-            diameter_mm, height_mm, metal_share (of the usual joint), in_field (its whole box lies in the scan).
-        axes: (3, 3), columns are the grid's x, y and z directions in the file's frame; z from board to package.
-        pitch_mm: pitch found, mm.
-        residual_voxels: median distance of the joints from their lattice, in voxels.
-        levels: air and solder level, noise.
-        tilt_deg: between the board's normal and the file's z.
-        turn_deg: of the columns' direction against the file's x.
-        bend_um: height of the array's highest over its lowest site by the fitted surface, tilt taken off.
-    """
-
-    sites: pd.DataFrame
-    axes: Vector
-    pitch_mm: float
-    residual_voxels: float
-    levels: Levels
-    tilt_deg: float
-    turn_deg: float
-    bend_um: float
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns."""
-        return int(self.sites["row"].max()) + 1, int(self.sites["col"].max()) + 1
-
-
-def locate(scan: Scan, array: ArraySettings, settings: ScoreSettings) -> ArrayFound:
-    """Find every site of the array.
+def locate(scan: Scan, array: ArrayWanted, settings: ScoreSettings) -> ArrayFound:
+    """Find one package of an array, the one with most balls if there are several.
 
     Args:
         scan: the scan.
-        array: pitch, ball and, if known, rows and columns.
+        array: what is known of the part; `packages` is not looked at.
         settings: package side and largest tilt.
 
     Raises:
-        InputError: voxels too coarse, no balls, another pitch, another ball size.
+        InputError: settings that make no sense, voxels too coarse, a layout that does not fit, a side that is unsure.
+        NotFound: no balls, another pitch, another ball size; with what was seen.
     """
-    check_array(array)
+    return locate_all(scan, [replace(array, packages=1)], settings)[0]
+
+
+def locate_all(scan: Scan, arrays: Sequence[ArrayWanted], settings: ScoreSettings) -> list[ArrayFound]:
+    """Find all packages of all parts, in the order of the parts; several of one part by their place (y, then x).
+
+    Args:
+        scan: the scan; read box by box.
+        arrays: the parts.
+        settings: package side and largest tilt.
+
+    Raises:
+        InputError: as for :func:`locate`; or fewer packages than the user said.
+    """
     check_score(settings)
+    search = Search(scan, settings.max_tilt_deg)
+    found: list[ArrayFound] = []
+    for array in arrays:
+        check_array(array)
+        found += _packages(search, array, settings)
+    return found
+
+
+def _packages(search: Search, array: ArrayWanted, settings: ScoreSettings) -> list[ArrayFound]:
+    """All wanted packages of one part."""
+    found: list[ArrayFound] = []
+    for number in range(array.packages or MOST_PACKAGES):
+        try:
+            one = _at_its_place(search, array, settings, certain=array.packages is None and number > 0)
+        except NotFound as error:
+            if array.packages is None and found:
+                break
+            if not found:
+                raise
+            raise NotFound(
+                f"expected {array.packages} packages (array.packages) in {search.scan.path}, found {len(found)}; "
+                f"correct it (null = as many as there are), or scan the whole board ({error})",
+                error.seen,
+            ) from error
+        found.append(one)
+        search.found.append(one)
+    return _numbered(found, array) if array.packages != 1 else found
+
+
+def _numbered(found: list[ArrayFound], array: ArrayWanted) -> list[ArrayFound]:
+    """Several packages of one part get designators of their own, by their place in the file."""
+    found = sorted(
+        found, key=lambda one: tuple(np.round(one.middle_mm[[1, 0]] / (2 * one.pitch_mm)).tolist())
+    )
+    stem = array.component or "package"
+    return [
+        replace(one, array=replace(one.array, component=f"{stem}_{n + 1}", packages=1))
+        for n, one in enumerate(found)
+    ]
+
+
+def _at_its_place(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: bool) -> ArrayFound:
+    """The package that covers the place where the user saw it, if one was named."""
+    before = len(search.found)
+    try:
+        for _ in range(TRIES):
+            one = _one(search, array, settings, certain)
+            if array.x_mm is None or one.covers(array.x_mm, array.y_mm or 0.0):
+                return one
+            search.found.append(one)
+    finally:
+        del search.found[before:]
+    raise NotFound(
+        f"expected the part {array.component or ''} about x {array.x_mm:g} mm, y {array.y_mm:g} mm in "
+        f"{search.scan.path}, found {TRIES} packages elsewhere; correct the place",
+        first_look(search, _known(array, one.pitch_mm, one.array.ball_mm)).seen(search.scan),
+    )
+
+
+def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: bool) -> ArrayFound:
+    """The package with most balls of those not found yet; its pitch and ball measured where they were not told."""
+    layout = None if array.layout is None else read_layout(array.layout, array.component)
+    pitch = array.pitch_mm if layout is None else layout.pitch_mm
+    remarks = []
+    if pitch is None:
+        pitch = find_pitch(search, array.ball_mm)
+    ball = array.ball_mm or round(USUAL_SHARE * pitch, 4)
+    for _ in range(3):
+        draft = _draft(search, _known(array, pitch, ball), layout, certain)
+        if array.pitch_mm is None and layout is None:
+            pitch = round(draft.sites.frame.lattice.pitch_mm, 4)
+        if array.ball_mm is not None or abs(draft.ball_mm / ball - 1) < BALL_IS_RIGHT:
+            break
+        ball = round(draft.ball_mm, 4)
+    draft = replace(draft, part=_known(array, pitch, ball))
+    if array.pitch_mm is None and layout is None:
+        remarks.append(f"The pitch was not told; {pitch:.4g} mm was found.")
+    if array.ball_mm is None:
+        remarks.append(f"The ball was not told; {ball:.3g} mm before reflow was estimated from the outlines.")
+    side, doubt = _side(search.scan, draft, settings)
+    remarks += doubt
+    sites = draft.sites
+    if layout is None:
+        named = name_rectangle(sites.row, sites.col, array)
+    else:
+        lie, named = name_layout(layout, draft.lies, side.side == "low", array)
+        if lie is not draft.lies[0]:
+            sites = look_closer(search.scan, draft.part, lie.row, lie.col, sites.frame, draft.levels)
+    return _found(search.scan, replace(draft, sites=sites), named, side, layout, remarks)
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A package before its side and its names are known.
+
+    Args:
+        part: pitch and ball as used.
+        sites: its sites.
+        levels: air and solder level, noise.
+        lies: how a layout may lie, best first; empty without one.
+    """
+
+    part: ArraySettings
+    sites: Sites
+    levels: Levels
+    lies: tuple[Lie, ...]
+
+    @property
+    def ball_mm(self) -> float:
+        """Ball before reflow as the outlines tell it, mm."""
+        seen = self.sites.shapes.diameter_mm[trust(self.sites.shapes, self.part)]
+        return float(np.median(seen)) / WIDENING
+
+
+def _known(array: ArrayWanted, pitch: float, ball: float) -> ArraySettings:
+    fields = {name: getattr(array, name) for name in ArrayWanted.__dataclass_fields__}
+    corner = array.a1_corner or A1_CORNERS[0]
+    return ArraySettings(**(fields | {"pitch_mm": pitch, "ball_mm": ball, "a1_corner": corner}))
+
+
+def _check_voxels(scan: Scan, array: ArraySettings) -> None:
     per_ball = array.ball_mm / scan.lattice.voxel_mm
     if per_ball < FEWEST_VOXELS_PER_BALL:
         raise InputError(
@@ -82,190 +211,134 @@ def locate(scan: Scan, array: ArraySettings, settings: ScoreSettings) -> ArrayFo
             f"(array.ball_mm={array.ball_mm:g}, voxels of {1000 * scan.lattice.voxel_mm:.3g} µm in {scan.path}); "
             "scan finer, or check array= and the spacing in the file"
         )
-    look = first_look(scan, array, settings.max_tilt_deg)
-    row, col, frame = _sites(scan, look, array)
+
+
+def _draft(search: Search, array: ArraySettings, layout: Layout | None, certain: bool) -> Draft:
+    """Sites of the package with most balls, not yet named.
+
+    Args:
+        search: the scan.
+        array: the part.
+        layout: its balls, or none for a rectangle.
+        certain: refuse what chance might give.
+    """
+    check_array(array)
+    _check_voxels(search.scan, array)
+    scan, look = search.scan, first_look(search, array)
+    if certain and not look.certain:
+        raise NotFound(look.no_balls(scan), look.seen(scan))
+    ways = () if layout is None else tuple(lies(layout, look))
+    row: Index
+    col: Index
+    if ways:
+        frame = first_frame(look.plane, look.lattice)
+        row, col = ways[0].row, ways[0].col
+    else:
+        row, col, frame = rectangle(scan, look, array)
     places = frame.place(row, col)
     apart, _ = cKDTree(look.points_mm).query(places)
     levels = array_levels(scan, places[apart < 0.35 * array.pitch_mm], frame.axes, array, ROUGH)
-    shapes, frame = _look_closer(scan, array, row, col, frame, levels)
-    _check_balls(scan, array, shapes, look, frame.place(row, col))
-    row, col, shapes, frame = _without_strays(scan, array, row, col, shapes, frame)
-    return _found(scan, array, settings, row, col, shapes, frame, levels)
+    sites = look_closer(scan, array, row, col, frame, levels)
+    check_balls(scan, array, sites, look)
+    return Draft(array, sites if ways else without_strays(scan, array, sites), levels, ways)
 
 
-def _sites(
-    scan: Scan, look: FirstLook, array: ArraySettings
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Frame]:
-    """Rows and columns of all sites of the array's rectangle, and a first frame with (0, 0) at its lowest corner."""
-    row, col, _ = look.lattice.sites(look.places_mm[look.own])
-    first_rows, rows = possible_starts(row, array.rows)
-    first_cols, cols = possible_starts(col, array.cols)
-    all_rows, all_cols = np.divmod(np.arange(rows * cols), cols)
-    frames = [
-        first_frame(look.plane, look.lattice.moved(r, c))
-        for r, c in itertools.product(first_rows, first_cols)
-    ]
-    within = [inside(scan.lattice, frame.place(all_rows, all_cols)).sum() for frame in frames]
-    return all_rows, all_cols, frames[int(np.argmax(within))]
+def _side(scan: Scan, draft: Draft, settings: ScoreSettings) -> tuple[Side, list[str]]:
+    """The side that was given, that the layout tells, or that the scan shows; and a word where these differ.
 
-
-def _look_closer(
-    scan: Scan,
-    array: ArraySettings,
-    row: NDArray[np.int64],
-    col: NDArray[np.int64],
-    frame: Frame,
-    levels: Levels,
-) -> tuple[Shapes, Frame]:
-    """Outlines at every site, and the frame fitted to them; twice, since the first frame is coarse."""
-    for _ in range(2):
-        shapes = see_shapes(
-            scan.volume,
-            scan.lattice,
-            frame.place(row, col),
-            frame.axes,
-            array.pitch_mm,
-            array.ball_mm,
-            levels,
-        )
-        frame = fit_frame(shapes.centre_mm, _trust(shapes, array).astype(float), row, col, frame)
-    return shapes, frame
-
-
-def _trust(shapes: Shapes, array: ArraySettings) -> NDArray[np.bool_]:
-    """Sites whose outline and ends are those of a ball."""
-    low, high = (share * array.ball_mm for share in DIAMETERS)
-    with np.errstate(invalid="ignore"):
-        round_enough = (shapes.diameter_mm > low) & (shapes.diameter_mm < high)
-    return np.asarray(round_enough & np.isfinite(shapes.centre_mm).all(axis=1))
-
-
-def _without_strays(
-    scan: Scan,
-    array: ArraySettings,
-    row: NDArray[np.int64],
-    col: NDArray[np.int64],
-    shapes: Shapes,
-    frame: Frame,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Shapes, Frame]:
-    """Drop outer rows and columns that hold nothing round, and what the scan does not reach.
-
-    Some other part may happen to stand on the lattice, and the field may end amid the array. Where the user said how
-    many rows or columns there are, none is dropped.
+    Raises:
+        InputError: nothing tells it surely.
     """
-    within = inside(scan.lattice, frame.place(row, col))
-    trusted = _trust(shapes, array) & within
-    first_row, rows = found_span(row[trusted]) if array.rows is None else (0, array.rows)
-    first_col, cols = found_span(col[trusted]) if array.cols is None else (0, array.cols)
-    keep = (row >= first_row) & (row < first_row + rows) & (col >= first_col) & (col < first_col + cols)
-    keep &= within | (array.rows is not None or array.cols is not None)
-    row, col, shapes = row[keep] - first_row, col[keep] - first_col, shapes.take(keep)
-    if first_row or first_col:
-        frame = fit_frame(shapes.centre_mm, _trust(shapes, array).astype(float), row, col, frame)
-    return row, col, shapes, frame
-
-
-def _check_balls(
-    scan: Scan, array: ArraySettings, shapes: Shapes, look: FirstLook, places_mm: Vector
-) -> None:
-    """Whether what stands on the lattice is round, in its place, of the right size, and whole."""
-    enough = max(FEWEST_BALLS, 0.5 * look.own.sum())
-    solid = np.isfinite(shapes.diameter_mm) & ~np.isnan(shapes.height_mm)
-    diameter = shapes.diameter_mm[solid]
-    off = np.linalg.norm(shapes.centre_mm - places_mm, axis=1)[solid & np.isfinite(shapes.height_mm)]
-    if len(diameter) < enough or (len(off) and np.median(off) > OFF_SITE * array.pitch_mm):
-        raise InputError(look.no_balls(scan))
-    low, middle, high = np.percentile(diameter, [25, 50, 75])
-    if not DIAMETERS[0] * array.ball_mm <= middle <= DIAMETERS[1] * array.ball_mm:
-        raise InputError(
-            f"expected joints about {1.1 * array.ball_mm:.2g} mm wide (array.ball_mm={array.ball_mm:g}), found "
-            f"{middle:.2g} mm in {scan.path}; set array.ball_mm to the ball's diameter before reflow, "
-            f"about {middle / 1.1:.2g}"
+    given = draft.part.package_side or settings.package_side
+    mirrored = told_side(draft.lies)
+    if given == AUTO and mirrored is not None:
+        return Side(
+            "low" if mirrored else "high", MOST_SURE, "the layout fits only as seen from this side"
+        ), []
+    seen = see_side(scan, draft.part, draft.sites, draft.levels)
+    if given != AUTO:
+        doubt = (
+            f"The package was taken to lie at {given} z, as set; the scan looks as if it lay at {seen.side} z "
+            f"({100 * seen.sure:.0f} %: {seen.words}). Check package_side."
         )
-    if np.isposinf(shapes.height_mm).sum() >= enough:
+        return Side(given, 1.0, "as set"), [
+            doubt
+        ] if seen.side != given and seen.sure >= SURE_TO_DOUBT else []
+    if seen.sure < SURE_ENOUGH:
         raise InputError(
-            f"expected joints with both ends, at the board and at the package, in {scan.path}, found balls whose ends "
-            "do not show; reconstruct the scan farther along z, to half a ball beyond the lands"
+            f"package_side: expected {scan.path} to show on which side of the balls the package is, found "
+            f"{seen.side} z only {100 * seen.sure:.0f} % likely ({seen.words}); give package_side=high or "
+            "package_side=low"
         )
-    if high - low > SPREAD * middle:
-        raise InputError(look.no_balls(scan))
+    return seen, []
 
 
 def _found(
-    scan: Scan,
-    array: ArraySettings,
-    settings: ScoreSettings,
-    row: NDArray[np.int64],
-    col: NDArray[np.int64],
-    shapes: Shapes,
-    frame: Frame,
-    levels: Levels,
+    scan: Scan, draft: Draft, named: Named, side: Side, layout: Layout | None, remarks: list[str]
 ) -> ArrayFound:
-    expected = frame.place(row, col)
-    trusted = _trust(shapes, array)
-    share = shapes.metal_mm3 / float(np.median(shapes.metal_mm3[trusted]))
-    present = share >= PRESENT_SHARE
-    centre = _settle(shapes, expected, trusted & present, frame.axes, array.ball_mm)
-    _check_in_scan(scan, row, col, centre)
-    off = np.linalg.norm((centre - expected)[trusted & present], axis=1)
-    sites = pd.DataFrame(
+    """Put everything together."""
+    sites, array = draft.sites, draft.part
+    frame, present = sites.frame, sites.present(array)
+    centre, off = settled(sites, array)
+    check_in_scan(scan, named.row, named.col, centre)
+    axes = frame.axes * [1, -1, -1] if side.side == "low" else frame.axes
+    table = _table(sites, array, named, centre)
+    table["in_field"] = in_field(scan.lattice, centre, axes, array)
+    words = [*remarks, *named.words]
+    empty = depopulated_sites(table, array.depopulated)
+    if layout is None and not array.depopulated:
+        empty = left_empty(named.row, named.col, present)
+        if empty.any():
+            words.append(_empty_words(list(table["ball"][empty])))
+    if layout is not None:
+        words.append(_layout_words(layout, frame.lattice.pitch_mm, off))
+    rows, cols = int(named.row.max()) + 1, int(named.col.max()) + 1
+    return ArrayFound(
+        sites=table[~empty].reset_index(drop=True),
+        axes=axes,
+        pitch_mm=frame.lattice.pitch_mm,
+        residual_voxels=off / scan.lattice.voxel_mm,
+        levels=draft.levels,
+        tilt_deg=frame.tilt_deg,
+        turn_deg=frame.turn_deg,
+        bend_um=1000 * frame.bent_mm(sites.row, sites.col),
+        array=replace(array, rows=rows, cols=cols, a1_corner=named.a1_corner),
+        package_side=side.side,
+        side_sure=side.sure,
+        side_words=side.words,
+        a1_assumed=named.assumed,
+        remarks=tuple(words),
+    )
+
+
+def _table(sites: Sites, array: ArraySettings, named: Named, centre: Vector) -> pd.DataFrame:
+    shapes = sites.shapes
+    return pd.DataFrame(
         {
-            "row": row,
-            "col": col,
-            "ball": site_names(row, col, array.a1_corner),
+            "row": named.row,
+            "col": named.col,
+            "ball": named.balls,
             "x_mm": centre[:, 0],
             "y_mm": centre[:, 1],
             "z_mm": centre[:, 2],
-            "present": present.astype(int),
+            "present": sites.present(array).astype(int),
             "diameter_mm": shapes.diameter_mm,
             "height_mm": np.where(np.isfinite(shapes.height_mm), shapes.height_mm, np.nan),
-            "metal_share": share,
+            "metal_share": sites.metal_share(array),
         }
     )
-    axes = frame.axes * [1, -1, -1] if settings.package_side == "low" else frame.axes
-    sites["in_field"] = _in_field(scan.lattice, centre, axes, array)
-    sites = sites[~depopulated_sites(sites, array.depopulated)].reset_index(drop=True)
-    return ArrayFound(
-        sites,
-        axes,
-        frame.lattice.pitch_mm,
-        float(np.median(off)) / scan.lattice.voxel_mm,
-        levels,
-        frame.tilt_deg,
-        frame.turn_deg,
-        1000 * frame.bent_mm(row, col),
+
+
+def _empty_words(names: list[str]) -> str:
+    some = ", ".join(names[:6]) + (", …" if len(names) > 6 else "")
+    return (
+        f"{len(names)} sites without a ball ({some}) form a regular pattern and are assumed to be left empty on "
+        "purpose; array.depopulated says which are (or none)."
     )
 
 
-def _check_in_scan(scan: Scan, row: NDArray[np.int64], col: NDArray[np.int64], centre: Vector) -> None:
-    out = ~inside(scan.lattice, centre)
-    if out.any():
-        first = int(np.flatnonzero(out)[0])
-        raise InputError(
-            f"expected all {row.max() + 1} rows and {col.max() + 1} columns within {scan.path}, found {int(out.sum())} "
-            f"sites beyond its edge, the first at row {row[first]}, column {col[first]}; scan the whole array, or "
-            "correct array.rows and array.cols (none = as many as are found)"
-        )
-
-
-def _settle(shapes: Shapes, expected: Vector, seen: NDArray[np.bool_], axes: Vector, ball: float) -> Vector:
-    """Each joint's own centre where it is credible, else the lattice's.
-
-    A gap at a land or a void that opens to one side moves what is seen of a joint, not the joint: what lies far off
-    the array's own scatter is held back, in the plane and along the normal separately.
-    """
-    local = (np.where(np.isfinite(shapes.centre_mm), shapes.centre_mm, expected) - expected) @ axes
-    flat, up = np.hypot(local[:, 0], local[:, 1]), np.abs(local[:, 2])
-    far_flat = max(5 * float(np.median(flat[seen])), 0.06 * ball)
-    far_up = max(4 * float(np.median(up[seen])), 0.015 * ball)
-    local[~seen | (flat > far_flat), :2] = 0.0
-    local[~seen | (up > far_up), 2] = 0.0
-    return np.asarray(expected + local @ axes.T)
-
-
-def _in_field(lattice: Lattice, centres: Vector, axes: Vector, array: ArraySettings) -> NDArray[np.bool_]:
-    """Whether the corners of the box that is cut (1.5 pitches, 1.3 balls) lie in the scan."""
-    half = np.array([0.75 * array.pitch_mm, 0.75 * array.pitch_mm, 0.65 * array.ball_mm])
-    signs: Any = np.array(np.meshgrid([-1, 1], [-1, 1], [-1, 1])).reshape(3, -1).T
-    corners = centres[:, None] + (signs * half) @ axes.T
-    return np.asarray(inside(lattice, corners).all(axis=1))
+def _layout_words(layout: Layout, pitch_mm: float, off_mm: float) -> str:
+    return (
+        f"The layout {layout.path.name} fits the balls to {1000 * off_mm:.1f} µm (median), its distances times "
+        f"{pitch_mm / layout.pitch_mm:.4f}."
+    )

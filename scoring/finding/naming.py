@@ -9,20 +9,27 @@ from numpy.typing import NDArray
 from jointwise.joints.errors import InputError
 from jointwise.joints.names import ball_name, parse_ball
 
+NOTHING = "none"
+"""As an entry of `depopulated`: the part has a ball at every site."""
 
-def site_names(row: NDArray[np.integer], col: NDArray[np.integer], a1_corner: str) -> list[str]:
+
+def site_names(
+    row: NDArray[np.integer], col: NDArray[np.integer], a1_corner: str, letters_along: str = "y"
+) -> list[str]:
     """Names of all sites of a full rectangle, with A1 at the given corner of the file's frame.
 
     Args:
         row: (n,) rows from 0 at the lowest y.
         col: (n,) columns from 0 at the lowest x.
         a1_corner: one of `settings.A1_CORNERS`.
+        letters_along: the axis along which letters run; x for a part mounted a quarter turned.
     """
     if "x_high" in a1_corner:
         col = col.max() - col
     if "y_high" in a1_corner:
         row = row.max() - row
-    return [ball_name(int(r), int(c)) for r, c in zip(row, col, strict=True)]
+    letters, numbers = (col, row) if letters_along == "x" else (row, col)
+    return [ball_name(int(r), int(c)) for r, c in zip(letters, numbers, strict=True)]
 
 
 def depopulated_sites(sites: pd.DataFrame, left_empty: Sequence[str]) -> NDArray[np.bool_]:
@@ -38,6 +45,8 @@ def depopulated_sites(sites: pd.DataFrame, left_empty: Sequence[str]) -> NDArray
     place = [parse_ball(name) for name in sites["ball"]]
     empty = np.zeros(len(sites), bool)
     for entry in left_empty:
+        if entry.strip().lower() == NOTHING:
+            continue
         ends = [parse_ball(name.strip()) for name in entry.split(":")]
         if len(ends) > 2:
             raise InputError(

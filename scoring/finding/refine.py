@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from jointwise.joints.cutting import sample
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels
+from jointwise.scoring.finding.groups import neighbours
+from jointwise.scoring.reading.scan import Scan
 
 RAYS = 48
 SLAB_BALLS = 0.15  # half thickness of the layer in which the outline is followed
@@ -46,8 +48,7 @@ class Shapes:
 
 
 def see_shapes(
-    volume: NDArray[Any],
-    lattice: Lattice,
+    scan: Scan,
     centres_mm: Vector,
     axes: Vector,
     pitch_mm: float,
@@ -57,27 +58,29 @@ def see_shapes(
     """Outline, ends and metal at each place.
 
     Args:
-        volume: (z, y, x) of the scan.
-        lattice: its voxels.
+        scan: the scan; a box around a few dozen sites is read at a time.
         centres_mm: (n, 3) where to look, right to about 0.15 pitch.
         axes: (3, 3), columns are the board's two directions and its normal in the file's frame.
         pitch_mm: pitch, mm.
         ball_mm: nominal ball diameter, mm.
         levels: air and solder level of the scan.
     """
-    parts = []
-    for first in range(0, len(centres_mm), AT_ONCE):
-        some = centres_mm[first : first + AT_ONCE]
+    parts: list[tuple[Vector, ...]] = []
+    groups = neighbours(centres_mm, AT_ONCE)
+    for group in groups:
+        some = centres_mm[group]
+        volume, lattice = scan.around(some, 1.1 * pitch_mm + 1.6 * ball_mm)
         z, height = _ends(volume, lattice, some, axes, ball_mm, levels)
         level = some + np.where(np.isfinite(z), z, 0.0)[:, None] * axes[:, 2]
         shift, diameter = _outline(volume, lattice, level, axes, pitch_mm, ball_mm, levels)
-        again = level + np.nan_to_num(shift) @ axes[:, :2].T
+        shift = np.clip(np.nan_to_num(shift), -0.5 * pitch_mm, 0.5 * pitch_mm)
+        again = level + shift @ axes[:, :2].T
         more, diameter = _outline(volume, lattice, again, axes, pitch_mm, ball_mm, levels)
         z, height = _ends(volume, lattice, again, axes, ball_mm, levels)
         centre = again + more @ axes[:, :2].T + z[:, None] * axes[:, 2]
         parts.append((centre, diameter, height, _metal(volume, lattice, again, axes, ball_mm, levels)))
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return Shapes(*columns)
+    back = np.argsort(np.concatenate(groups))
+    return Shapes(*(np.concatenate(column)[back] for column in zip(*parts, strict=True)))
 
 
 def _outline(

@@ -35,7 +35,7 @@ def run(cfg: ScoreConfig) -> Done:
         def tell(what: str, done: int, total: int) -> None:
             step(done, total, what)
 
-        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell)
+        scored = score_scan(cfg.scan, cfg.array, cfg.score, bench.grid, bench, tell, cfg.read)
         write_results(scored, cfg.out, datetime.now(), tell)
     wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
     if cfg.store is None:

@@ -12,6 +12,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.scoring.reading.settings import ReadSettings
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 from jointwise.train.settings import TrainSettings
 
@@ -215,7 +216,8 @@ class ScoreConfig:
     """Settings of `jointwise score`.
 
     Args:
-        scan: the scan, a MetaImage (.mha or .mhd).
+        scan: the scan: .mha, .mhd, .nrrd, .nhdr, .nii, .nii.gz, .tif, .h5, .zarr, .raw with .raw.json, a folder or
+            pattern of TIFF slices, or a folder of DICOM slices.
         model: folder of detectors, as `jointwise train` writes it; null takes the network that comes with jointwise.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
         out: folder for table, map and report; an earlier run's files there are replaced.
@@ -224,7 +226,8 @@ class ScoreConfig:
         judging_only: mark the kept joints as for judging, never to be painted into or trained on.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         array: the part to look for.
-        score: how the scan is read, searched and reported.
+        score: how the scan is searched and reported.
+        read: what the scan's file does not say, or says wrongly.
     """
 
     scan: Path
@@ -237,6 +240,7 @@ class ScoreConfig:
     device: str = "auto"
     array: ArraySettings = field(default_factory=ArraySettings)
     score: ScoreSettings = field(default_factory=ScoreSettings)
+    read: ReadSettings = field(default_factory=ReadSettings)
 
     def __post_init__(self) -> None:
         from jointwise.joints.store import SPLITS  # the store is heavy, listing commands must not load it
@@ -285,16 +289,19 @@ class QualityConfig:
     """Settings of `jointwise quality`.
 
     Args:
-        scan: one scan (.mha or .mhd), several with commas between, or a pattern such as scans/*.mha; all of one array.
+        scan: one scan of any format (see `score`), several with commas between, or a pattern such as scans/*.mha; all
+            of one array.
         out: folder for tables and picture; an earlier run's files there are replaced.
         array: the part to look for.
         max_tilt_deg: largest tilt of the board's normal against the file's z that is searched, degrees.
+        read: what the scans' files do not say, or say wrongly.
     """
 
     scan: str
     out: Path = Path("out/quality")
     array: ArraySettings = field(default_factory=ArraySettings)
     max_tilt_deg: float = 10.0
+    read: ReadSettings = field(default_factory=ReadSettings)
 
 
 @dataclass(frozen=True)

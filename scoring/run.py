@@ -10,7 +10,8 @@ from jointwise.models.bench import Bench
 from jointwise.scoring.cut import Progress, cut_array, silent
 from jointwise.scoring.finding.locate import locate
 from jointwise.scoring.judging.judge import judge_array
-from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.reading.formats import read_scan
+from jointwise.scoring.reading.settings import ReadSettings
 from jointwise.scoring.report.array_map import map_png
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
@@ -25,16 +26,18 @@ def score_scan(
     grid: Grid,
     bench: Bench,
     progress: Progress = silent,
+    read: ReadSettings | None = None,
 ) -> Scored:
     """Read a scan, find its array, cut and judge every joint; writes nothing.
 
     Args:
-        path: the scan, a MetaImage.
+        path: the scan: file, folder or pattern of slices.
         array: the part.
         settings: how to score.
         grid: the grid on which the detectors look at joints.
         bench: the detectors.
         progress: told what is done.
+        read: what the scan's file does not say, or says wrongly.
 
     Raises:
         InputError: one sentence on the scan, the array or the settings.
@@ -42,7 +45,7 @@ def score_scan(
     check_array(array)
     check_score(settings)
     progress("scan read", 0, 1)
-    scan = read_scan(path)
+    scan = read_scan(path, read or ReadSettings())
     progress("scan read", 1, 1)
     progress("array found", 0, 1)
     found = locate(scan, array, settings)

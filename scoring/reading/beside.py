@@ -4,6 +4,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from jointwise.joints.errors import InputError
 
+LONGEST_NAME = 255
+
 
 def beside(header: Path, named: str) -> Path:
     """The file of voxels that a header names.
@@ -18,37 +20,41 @@ def beside(header: Path, named: str) -> Path:
         )
     parts = (*PurePosixPath(named).parts, *PureWindowsPath(named).parts)
     leaves = ".." in parts or PurePosixPath(named).is_absolute() or PureWindowsPath(named).drive
-    if not named or leaves or not named.isprintable():
+    if not named or leaves or not named.isprintable() or len(named) > LONGEST_NAME:
         raise InputError(
             f"expected the name of a file beside {header} for its voxels, found {printable(named)!r}; write "
             "the bare name "
             "and copy the file there"
         )
     data = header.parent / named
-    check_within(data, header)
+    if not _is_file(data):
+        raise InputError(
+            f"expected the voxels of {header} in {data}, found no such file; copy it beside the header"
+        )
+    check_within(data, header.parent, header.resolve().parent)
     return data
 
 
-def check_within(data: Path, header: Path) -> None:
-    """Refuse what is no plain file in a folder of `header`, links followed.
+def check_within(data: Path, *homes: Path) -> None:
+    """Refuse what is no plain file in one of some folders, links followed.
 
     Raises:
         InputError: says which.
     """
+    if not _is_file(data):
+        raise InputError(f"expected a file at {data}, found none that can be opened; copy it again")
+    if not any(data.resolve().is_relative_to(home.resolve()) for home in homes):
+        raise InputError(
+            f"expected the voxels in {homes[0]}, found {data}, a link to another folder; "
+            "copy the file itself there"
+        )
+
+
+def _is_file(path: Path) -> bool:
     try:
-        is_file, real = data.is_file(), data.resolve()
-        homes = (header.parent.resolve(), header.resolve().parent)
-    except (OSError, RuntimeError, ValueError):
-        is_file, real, homes = False, data, (header.parent, header.parent)
-    if not is_file:
-        raise InputError(
-            f"expected the voxels of {header} in {data}, found no such file; copy it beside the header"
-        )
-    if not any(real.is_relative_to(home) for home in homes):
-        raise InputError(
-            f"expected the voxels of {header} beside it, found {data}, a link to another folder; copy the file "
-            "itself there"
-        )
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def printable(text: str) -> str:

@@ -29,8 +29,8 @@ TAGS = [
 UNEVEN = 0.02  # of the slices' distance: rounding of positions in text
 DEFERRED_BYTES = 4096
 PLAIN_SYNTAXES = {"1.2.840.10008.1.2": "<", "1.2.840.10008.1.2.1": "<", "1.2.840.10008.1.2.2": ">"}
-UNPACKED_SYNTAXES = ("1.2.840.10008.1.2.1.99", "1.2.840.10008.1.2.5")
-"""Deflated and run-length coded files, which pydicom unpacks itself."""
+RUN_LENGTHS = "1.2.840.10008.1.2.5"
+"""The one compression that pydicom unpacks itself, slice by slice."""
 
 
 @dataclass(frozen=True)
@@ -114,17 +114,28 @@ def _slice(file: Path) -> Slice | None:
     import pydicom
     from pydicom.errors import InvalidDicomError
 
-    check_within(file, file)
+    check_within(file, file.parent)
     with library(file, "a DICOM header"):
         try:
-            header = pydicom.dcmread(file, defer_size=DEFERRED_BYTES, specific_tags=TAGS)
+            # First the few bytes that say how the rest is packed: a deflated file would be unpacked whole.
+            meta = pydicom.filereader.read_file_meta_info(file)
         except InvalidDicomError:
             if file.suffix.lower() in SUFFIXES:
                 raise
             return None
+        _check_syntax(file, str(meta.get("TransferSyntaxUID", "")))
+        header = pydicom.dcmread(file, defer_size=DEFERRED_BYTES, specific_tags=TAGS)
         if "Rows" not in header:
             return None
         return _described(file, header)
+
+
+def _check_syntax(file: Path, syntax: str) -> None:
+    if syntax not in PLAIN_SYNTAXES and syntax != RUN_LENGTHS:
+        raise InputError(
+            f"expected uncompressed or run-length coded slices in {file}, found the transfer syntax "
+            f"{printable(syntax) or 'of none'}; export them uncompressed"
+        )
 
 
 def _described(file: Path, header: Any) -> Slice:
@@ -183,13 +194,7 @@ def _numbers(header: Any, key: str, count: int) -> NDArray[np.float64] | None:
 
 def _voxels(file: Path, header: Any) -> tuple[np.dtype[Any], int | None]:
     """Type of a voxel, and the byte where they begin if they lie there plainly."""
-    syntax = str(header.file_meta.get("TransferSyntaxUID", "1.2.840.10008.1.2"))
-    if syntax not in PLAIN_SYNTAXES and syntax not in UNPACKED_SYNTAXES:
-        raise InputError(
-            f"expected uncompressed, deflated or run-length coded slices in {file}, found the transfer syntax "
-            f"{printable(syntax)}; "
-            "export them uncompressed"
-        )
+    syntax = str(header.file_meta.TransferSyntaxUID)
     key = next((name for name in PIXELS if name in header), None)
     if key is None:
         raise InputError(f"expected voxels in {file}, found a header alone; export it again")

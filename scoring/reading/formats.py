@@ -15,8 +15,8 @@ ROOM = "jointwise.scoring.reading"
 READERS = {
     ".mha": "metaimage", ".mhd": "metaimage", ".nrrd": "nrrd_file", ".nhdr": "nrrd_file", ".nii": "nifti",
     ".nii.gz": "nifti", ".tif": "tiff", ".tiff": "tiff", ".dcm": "dicom", ".h5": "hdf5", ".hdf5": "hdf5",
-    ".hdf": "hdf5", ".nxs": "hdf5", ".raw": "raw", ".bin": "raw", ".vol": "raw", ".raw.json": "raw", ".bin.json": "raw",
-    ".vol.json": "raw",
+    ".hdf": "hdf5", ".nxs": "hdf5", ".raw": "raw", ".bin": "raw", ".vol": "raw", ".raw.json": "raw",
+    ".bin.json": "raw", ".vol.json": "raw",
 }  # fmt: skip
 """Suffix to module; a reader is `read(path, settings) -> Found` there and imports its library itself."""
 

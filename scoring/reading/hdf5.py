@@ -65,7 +65,7 @@ def read(path: Path, settings: ReadSettings) -> Found:
             check_chunks(stored, dataset.id.get_num_chunks(), settings.absent_chunks, path)
         else:
             stored = _plain(path, dataset, lead)
-        place = _place(dataset)
+        place = _place(path, dataset)
         compressed = dataset.compression
         name = dataset.name
     facts = {"format": f"HDF5{', ' + compressed if compressed else ''}", "dataset": name}
@@ -159,12 +159,18 @@ def _plain(path: Path, dataset: Any, lead: int) -> Stored:
     return Mapped(path, offset, shape, dataset.dtype)
 
 
-def _place(dataset: Any) -> Place:
+def _place(path: Path, dataset: Any) -> Place:
     """The first attribute of a known name, on the dataset or its group."""
     for owner in (dataset, dataset.parent):
         for name, unit in SPACINGS.items():
             if name in owner.attrs:
-                steps = [float(v) * unit for v in np.ravel(owner.attrs[name])][-3:]
-                z, y, x = steps if len(steps) == 3 else steps[:1] * 3
+                values = [float(v) * unit for v in np.ravel(owner.attrs[name])]
+                if len(values) not in (1, 3, dataset.ndim):
+                    raise InputError(
+                        f"expected 1 or {dataset.ndim} numbers in the attribute {name} of {path}, found "
+                        f"{len(values)}; "
+                        "set read.spacing_um"
+                    )
+                z, y, x = (values * 3)[-3:]
                 return Place((z, y, x), f"attribute {name}")
     return Place(None, f"no attribute {', '.join(SPACINGS)}")

@@ -2,6 +2,8 @@
 
 import contextlib
 import logging
+import os
+import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -36,20 +38,54 @@ def damage(path: Path, what: str) -> Iterator[None]:
         ) from error
 
 
+class _Errors(logging.Handler):
+    """Keeps what a library logs as an error."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.texts: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.texts.append(record.getMessage())
+
+
 @contextlib.contextmanager
-def library(path: Path, what: str) -> Iterator[None]:
-    """As :func:`damage`, and silent: the library's warnings and log lines would be a second sentence."""
-    loggers = [logging.getLogger(name) for name in LOGGERS]
-    before = [logger.disabled for logger in loggers]
+def library(path: Path, what: str) -> Iterator[list[str]]:
+    """As :func:`damage`, and silent: the library's warnings and log lines would be a second sentence.
+
+    Yields:
+        What the library has logged as errors so far.
+    """
+    loggers, errors = [logging.getLogger(name) for name in LOGGERS], _Errors()
+    before = [logger.propagate for logger in loggers]
     try:
         for logger in loggers:
-            logger.disabled = True
+            logger.propagate = False
+            logger.addHandler(errors)
         with warnings.catch_warnings(), damage(path, what):
             warnings.simplefilter("ignore")
-            yield
+            yield errors.texts
     finally:
-        for logger, disabled in zip(loggers, before, strict=True):
-            logger.disabled = disabled
+        for logger, propagate in zip(loggers, before, strict=True):
+            logger.propagate = propagate
+            logger.removeHandler(errors)
+
+
+@contextlib.contextmanager
+def quiet_stderr() -> Iterator[None]:
+    """Around the few calls whose C code writes to the terminal itself; what it says there comes as an exception too.
+
+    The whole process is silent meanwhile, so this is for headers and unpacking, before any thread is at work.
+    """
+    sys.stderr.flush()
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def short(error: BaseException) -> str:

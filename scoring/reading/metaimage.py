@@ -8,7 +8,7 @@ import numpy as np
 
 from jointwise.joints.errors import InputError
 from jointwise.scoring.reading.beside import beside, printable
-from jointwise.scoring.reading.library import library
+from jointwise.scoring.reading.library import library, quiet_stderr
 from jointwise.scoring.reading.load import GIB, Found
 from jointwise.scoring.reading.place import Place
 from jointwise.scoring.reading.settings import ReadSettings
@@ -114,7 +114,7 @@ def _place(path: Path) -> tuple[Place, tuple[int, int, int]]:
     import SimpleITK
 
     itk: Any = SimpleITK  # its functions carry no types
-    with library(path, "a MetaImage header"):
+    with library(path, "a MetaImage header"), quiet_stderr():
         reader = itk.ImageFileReader()
         reader.SetFileName(str(path))
         reader.SetImageIO("MetaImageIO")

@@ -30,11 +30,12 @@ def read(path: Path, settings: ReadSettings) -> Found:
     packed = path.name.lower().endswith(".gz")
     header = _header(path, packed)
     shape, dtype = _announced(path, header)
-    start, needed = int(header["vox_offset"]), math.prod(shape) * dtype.itemsize
-    if not 0 < start <= FARTHEST_START:
+    behind, needed = float(header["vox_offset"]), math.prod(shape) * dtype.itemsize
+    if not 0 < behind <= FARTHEST_START:  # NaN fails too
         raise InputError(
-            f"expected voxels behind the header of {path}, found vox_offset {start}; export it again"
+            f"expected voxels behind the header of {path}, found vox_offset {behind:g}; export it again"
         )
+    start = int(behind)
     form = f"{' x '.join(map(str, shape[::-1]))} {dtype.name}"
     check_bytes(path, 0 if packed else start, needed, form, packed)
     stored: Mapped | Held = Mapped(path, start, shape, dtype)
@@ -102,7 +103,7 @@ def _place(path: Path, header: Any) -> Place:
         unit = header.get_xyzt_units()[0]
         coded = int(header["sform_code"]) > 0 or int(header["qform_code"]) > 0
         affine = np.asarray(header.get_best_affine(), np.float64) if coded else None
-    scale = 1.0 if unit == "unknown" else per_mm(unit)
+    scale = 1.0 if unit == "unknown" else per_mm(unit, path)
     if affine is None:
         steps = [float(n) * scale for n in header["pixdim"][1:4]]
         return Place((steps[2], steps[1], steps[0]), "NIfTI pixdim")

@@ -44,7 +44,7 @@ def read(path: Path, settings: ReadSettings) -> Found:
     stored: Mapped | Held = Mapped(data, start, shape, dtype)
     if packed:
         stored = from_stream(inflated(data, start, packed), shape, dtype, data, settings.in_memory_gib * GIB)
-    return Found(stored, _place(header), {"format": "NRRD" + (f", {packed}" if packed else "")})
+    return Found(stored, _place(path, header), {"format": "NRRD" + (f", {packed}" if packed else "")})
 
 
 def _header(path: Path) -> tuple[Mapping[str, Any], int]:
@@ -106,17 +106,17 @@ def _start(path: Path, header: Mapping[str, Any], behind: int, data: Path, neede
     return max(data.stat().st_size - needed, 0) if skip == -1 else behind + skip
 
 
-def _place(header: Mapping[str, Any]) -> Place:
+def _place(path: Path, header: Mapping[str, Any]) -> Place:
     """Directions and origin in the frame of DICOM, mm."""
     signs = _signs(str(header.get("space", "")))
     if "space directions" not in header:
         spacings = header.get("spacings")
         steps = None if spacings is None else np.abs(spacings[::-1]) * np.sign(spacings[::-1])
         units = [str(unit) for unit in header.get("units", [])]
-        scale = np.array([per_mm(unit) for unit in units[::-1]] or [1.0])
+        scale = np.array([per_mm(unit, path) for unit in units[::-1]] or [1.0])
         return Place(None if steps is None else tuple(steps * scale), "NRRD spacings")
     units = [str(unit) for unit in header.get("space units", [])]
-    scale = np.array([per_mm(unit) for unit in units] or [1.0, 1.0, 1.0]) * signs
+    scale = np.array([per_mm(unit, path) for unit in units] or [1.0, 1.0, 1.0]) * signs
     vectors = np.asarray(header["space directions"], np.float64)[::-1] * scale
     steps = np.linalg.norm(vectors, axis=1)
     origin = np.asarray(header.get("space origin", np.zeros(3)), np.float64) * scale

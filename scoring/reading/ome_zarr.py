@@ -153,7 +153,6 @@ def _chunk_files(root: Path, folder: Path, largest: int) -> int:
             file = Path(place, name)
             if not CHUNK_NAME.fullmatch(file.relative_to(folder).as_posix()):
                 continue
-            count += 1
             if file.is_symlink() and not file.resolve().is_relative_to(home):
                 raise InputError(
                     f"expected all chunks inside {root}, found {file}, a link to another place; copy the files "
@@ -164,6 +163,7 @@ def _chunk_files(root: Path, folder: Path, largest: int) -> int:
                     f"expected at most {largest:,} bytes in each chunk of {root}, found another file at "
                     f"{file}; copy the scan again"
                 )
+            count += file.stat().st_size > 0
     return count
 
 
@@ -174,11 +174,16 @@ def _place(scales: Mapping[str, Any], level: Mapping[str, Any], count: int) -> P
     units = [str(axis.get("unit", "")) if isinstance(axis, Mapping) else "" for axis in axes][-3:]
     scale, shift = np.ones(3), np.zeros(3)
     for step in (*level.get("coordinateTransformations", ()), *scales.get("coordinateTransformations", ())):
-        if step["type"] == "scale":
-            factor = np.array([float(v) for v in step["scale"]])[-3:]
-            scale, shift = scale * factor, shift * factor
-        elif step["type"] == "translation":
-            shift = shift + np.array([float(v) for v in step["translation"]])[-3:]
+        kind = step["type"]
+        if kind not in ("scale", "translation", "identity"):
+            raise ValueError(f"a transformation of the type {kind}")
+        values = np.array([float(v) for v in step.get(kind, [1.0] * count)])
+        if len(values) != count:
+            raise ValueError(f"{len(values)} numbers in a {kind}, {count} axes")
+        if kind == "scale":
+            scale, shift = scale * values[-3:], shift * values[-3:]
+        elif kind == "translation":
+            shift = shift + values[-3:]
     directions = directions_of(names) if sorted(names) == ["x", "y", "z"] else AS_STORED
     if not all(unit.lower() in MM for unit in units):
         return Place(None, "no unit of length in its axes", directions)

@@ -79,7 +79,7 @@ def _sidecar(path: Path, scan: Path) -> Sidecar:
         raise InputError(
             f"expected a sidecar {path.name} beside {scan}, found none; write one, such as {EXAMPLE}"
         )
-    check_within(path, scan)
+    check_within(path, scan.parent, scan.resolve().parent)
     with path.open("rb") as file:
         text = file.read(SIDECAR_BYTES)
     try:

@@ -20,7 +20,7 @@ Box = tuple[slice, slice, slice]
 PIECE_BYTES = 1 << 26
 JOINT_VOXELS = 64  # across the box of a joint, about
 LARGEST_NEAR = 1 << 26
-LARGEST_CHUNK = 1 << 30
+LARGEST_CHUNK = 1 << 28
 
 
 class Stored(Protocol):
@@ -187,9 +187,9 @@ def check_chunks(stored: "Stored", there: int, filled: bool, path: Path) -> None
     Raises:
         InputError: says which.
     """
-    if math.prod(stored.chunks) * stored.dtype.itemsize > LARGEST_CHUNK:
+    if not 0 < math.prod(stored.chunks) * stored.dtype.itemsize <= LARGEST_CHUNK or min(stored.chunks) < 1:
         raise InputError(
-            f"expected chunks of at most {LARGEST_CHUNK >> 30} GiB in {path}, found "
+            f"expected chunks of one voxel to {LARGEST_CHUNK >> 20} MiB in {path}, found "
             f"{' x '.join(map(str, stored.chunks))} "
             f"{stored.dtype.name}; store it in smaller ones"
         )

@@ -1,9 +1,10 @@
 """TIFF: one file with many pages, or many files with one page."""
 
 import functools
+import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.scoring.reading.beside import check_within
-from jointwise.scoring.reading.library import library
+from jointwise.scoring.reading.library import library, quiet_stderr, short
 from jointwise.scoring.reading.load import Found, check_type
 from jointwise.scoring.reading.place import Place
 from jointwise.scoring.reading.settings import ReadSettings
@@ -89,7 +90,7 @@ def read_slices(home: Path, files: Sequence[Path], settings: ReadSettings) -> Fo
     """
     files = sorted(files, key=_natural)
     for file in files:
-        check_within(file, file)
+        check_within(file, file.parent)
     if len(files) == 1:
         return read(files[0], settings)
     _check_numbers(files)
@@ -126,18 +127,37 @@ def _pages(path: Path) -> tuple[list[Page], Place, int]:
     """The pages, where they say that they lie, and how many images ImageJ speaks of."""
     import tifffile
 
-    with library(path, "a TIFF file"), tifffile.TiffFile(path, _multifile=False) as file:
-        pages = [_page(path, page, n, file.byteorder) for n, page in enumerate(file.pages)]
-        if not pages:
-            raise InputError(f"expected pages in {path}, found none; export the scan again")
+    with library(path, "a TIFF file") as errors, tifffile.TiffFile(path, _multifile=False) as file:
+        pages = [_page(path, page, n, file.byteorder) for n, page in enumerate(_chain(path, file.pages))]
+        # Where the chain of pages breaks, the library goes on with those before.
+        if not pages or errors:
+            found = short(RuntimeError(errors[0])) if errors else "none"
+            raise InputError(f"expected whole pages in {path}, found damage ({found}); copy the file again")
         notes = file.imagej_metadata if file.is_imagej else None
         ome = file.ome_metadata if file.is_ome else None
         tags = {code: file.pages.first.tags.valueof(code) for code in (282, 283, 296)}
     notes = notes or {}
-    images = int(notes.get("images", 1))
-    if any(int(notes.get(key, 1)) > 1 for key in ("channels", "frames")):
+    counts = [notes.get(key, 1) for key in ("images", "channels", "frames")]
+    if not all(isinstance(count, int) for count in counts):
+        raise InputError(f"expected whole numbers in ImageJ's notes of {path}, found others; save it again")
+    images, channels, frames = (int(count) for count in counts)
+    if channels > 1 or frames > 1:
         raise InputError(f"expected one channel and one time in {path}, found several; export one of them")
     return pages, tiff_place(path, notes, ome, tags), images
+
+
+def _chain(path: Path, pages: Any) -> Iterator[Any]:
+    """Page after page; a chain that leads back into itself would never end."""
+    seen: set[int] = set()
+    for n in itertools.count():
+        try:
+            page = pages[n]
+        except IndexError:
+            return
+        if page.offset in seen:
+            raise InputError(f"expected a chain of pages in {path}, found a circle; export the scan again")
+        seen.add(page.offset)
+        yield page
 
 
 def _page(path: Path, page: Any, number: int, byte_order: str) -> Page:
@@ -201,7 +221,7 @@ def _decode(path: Path, first: Page, start: int, stop: int) -> NDArray[Any]:
     if first.codec == LZW:
         from PIL import Image
 
-        with Image.open(path) as file:
+        with quiet_stderr(), Image.open(path) as file:
             found = []
             for n in range(start, stop):
                 file.seek(n)

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 from jointwise.joints.errors import InputError
 from jointwise.scoring.reading.place import Place
-from jointwise.scoring.reading.units import MM, per_mm
+from jointwise.scoring.reading.units import MM
 
 X_RESOLUTION, Y_RESOLUTION, UNIT = 282, 283, 296
 INCH, CENTIMETRE = 2, 3
@@ -75,7 +75,7 @@ def _by_ome(path: Path, text: str) -> Place:
     sizes = [pixels.get(f"PhysicalSize{axis}") for axis in "ZYX"]
     units = [pixels.get(f"PhysicalSize{axis}Unit", "µm") for axis in "ZYX"]
     try:
-        z, y, x = (float(size or "") * per_mm(unit) for size, unit in zip(sizes, units, strict=True))
-    except ValueError:
-        return Place(None, "no PhysicalSize of X, Y and Z in its OME-XML")
+        z, y, x = (float(size or "") * MM[unit] for size, unit in zip(sizes, units, strict=True))
+    except (KeyError, ValueError):
+        return Place(None, "no PhysicalSize of X, Y and Z with a unit of length in its OME-XML")
     return Place((z, y, x), "OME-XML PhysicalSize")

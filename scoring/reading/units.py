@@ -1,6 +1,9 @@
 """Units of length that files write, in mm."""
 
+from pathlib import Path
+
 from jointwise.joints.errors import InputError
+from jointwise.scoring.reading.beside import printable
 
 MM = {
     "mm": 1.0, "millimeter": 1.0, "millimetre": 1.0, "millimeters": 1.0, "millimetres": 1.0,
@@ -12,8 +15,12 @@ MM = {
 }  # fmt: skip
 
 
-def per_mm(unit: str) -> float:
+def per_mm(unit: str, path: Path) -> float:
     """Millimetres of a unit; an empty one is mm.
+
+    Args:
+        unit: as the file writes it.
+        path: the file, for messages.
 
     Raises:
         InputError: no unit of length.
@@ -21,7 +28,7 @@ def per_mm(unit: str) -> float:
     word = unit.strip().strip('"').lower()
     if word and word not in MM:
         raise InputError(
-            f"expected a unit of length such as mm or um, found '{unit[:40]}'; set read.spacing_um to the "
-            "voxel size"
+            f"expected a unit of length such as mm or um in {path}, found '{printable(unit)}'; "
+            "set read.spacing_um to the voxel size"
         )
     return MM.get(word, 1.0)

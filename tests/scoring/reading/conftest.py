@@ -1,6 +1,7 @@
 """One scan in every format, written by the formats' own libraries."""
 
 import json
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,9 @@ from numpy.typing import NDArray
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian, RLELossless, generate_uid
 
+from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice
+from jointwise.scoring.reading.formats import read_scan
 from jointwise.scoring.reading.settings import ReadSettings
 
 Volume = NDArray[Any]
@@ -252,7 +255,9 @@ def dicom_rle(folder: Path, volume: Volume, lattice: Lattice) -> Written:
 @writer
 def hdf5_chunked(folder: Path, volume: Volume, lattice: Lattice) -> Written:
     with h5py.File(folder / "a.h5", "w") as file:
-        data = file.create_dataset("scan/volume", data=volume[None], chunks=(1, 5, 7, 9), compression="gzip")
+        data = file.create_dataset(
+            "scan/volume", data=volume[None], chunks=(1, min(5, len(volume)), 7, 9), compression="gzip"
+        )
         data.attrs["element_size_um"] = [1000 * step for step in lattice.spacing_mm[::-1]]
         file["small"] = np.zeros((3, 3))
     return Written(folder / "a.h5", origin=False)
@@ -327,3 +332,23 @@ def writers() -> dict[str, Writer]:
 def dicom_slice() -> tuple[Callable[..., FileDataset], Callable[..., None]]:
     """Make a slice's header; write it with its voxels."""
     return slice_header, write_slice
+
+
+@pytest.fixture(scope="session")
+def refusal() -> Callable[..., str]:
+    """Read what must be refused, and give the one sentence."""
+    return refused
+
+
+def refused(path: Path, settings: ReadSettings | None = None) -> str:
+    """The one sentence, once it is one: it says what was expected and found, where, and what to do."""
+    started = time.monotonic()
+    with pytest.raises(InputError) as caught:
+        read_scan(path, settings or ReadSettings())
+    assert time.monotonic() - started < 5
+    text = str(caught.value)
+    assert text.startswith("expected"), text
+    assert " found " in text, text
+    assert text.isprintable(), text
+    assert len(text) < 1200, text
+    return text

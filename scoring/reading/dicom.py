@@ -205,7 +205,7 @@ def _voxels(file: Path, header: Any) -> tuple[np.dtype[Any], int | None]:
     dtype = np.dtype(f"{PLAIN_SYNTAXES.get(syntax, '<')}{kind}{bits // 8}")
     check_type(file, dtype)
     whole = key != "PixelData" or kind == "u" or int(header.get("BitsStored", bits)) == bits
-    element = header.get_item(PIXELS[key])
+    element = header.get_item(PIXELS[key], keep_deferred=True)
     plain = syntax in PLAIN_SYNTAXES and whole and element.value_tell
     return dtype, int(element.value_tell) if plain else None
 

@@ -58,7 +58,7 @@ def test_folders_and_odd_paths(refusal: Refusal, tmp_path: Path) -> None:
 
 # --- files that claim or unpack to far more than there is ---------------------------------------------------------
 
-MOST_MIB = 400
+MOST_MIB = 250
 """Above what the libraries themselves take; the files below claim gigabytes to exabytes."""
 
 CHILD = """

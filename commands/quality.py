@@ -37,17 +37,21 @@ def run(cfg: QualityConfig) -> Done:
 
 
 def scan_files(text: str) -> list[Path]:
-    """The files that `scan` names: one path, paths between commas, or patterns.
+    """The scans that `scan` names: one path, paths between commas, or patterns; a pattern of slices is one scan.
 
     Raises:
         InputError: no path, or a pattern that fits nothing.
     """
+    from jointwise.scoring.reading.formats import are_slices
+
     if Path(text).exists():  # a name may hold commas and brackets itself
         return [Path(text)]
     files: list[Path] = []
     for part in filter(None, (p.strip() for p in text.split(","))):
         is_pattern = glob.has_magic(part) and not Path(part).exists()
         fitting = sorted(Path(p) for p in glob.glob(part, recursive=True)) if is_pattern else [Path(part)]
+        if is_pattern and are_slices(fitting):
+            fitting = [Path(part)]
         if not fitting:
             raise InputError(f"expected scans that fit scan={part}, found none; check the pattern")
         files += fitting

@@ -68,6 +68,17 @@ def slices_of(path: Path) -> list[Path]:
     return [Path(name) for name in glob.glob(str(path))]
 
 
+def are_slices(files: list[Path]) -> bool:
+    """Whether files, such as those of a pattern, are slices of one scan and not a scan each: TIFFs of one page.
+
+    Raises:
+        InputError: the first one cannot be read.
+    """
+    if len(files) < 2 or any(file.suffix.lower() not in SLICES for file in files):
+        return False
+    return all(_reader("tiff").is_single(file) for file in files[:2])
+
+
 def _module(path: Path) -> str | None:
     """The module for a file's name; the longest suffix counts."""
     name = path.name.lower()

@@ -119,6 +119,15 @@ def read_slices(home: Path, files: Sequence[Path], settings: ReadSettings) -> Fo
     return Found(Decoded(decode, (len(files), *first.size), first.dtype), place, facts)
 
 
+def is_single(path: Path) -> bool:
+    """Whether a file holds one page."""
+    import tifffile
+
+    with library(path, "a TIFF file"), tifffile.TiffFile(path, _multifile=False) as file:
+        notes = (file.imagej_metadata if file.is_imagej else None) or {}
+        return len(list(itertools.islice(_chain(path, file.pages), 2))) == 1 and notes.get("images", 1) == 1
+
+
 def _facts(page: Page) -> dict[str, str]:
     return {"format": "TIFF" + (", compressed" if page.codec != PLAIN else "")}
 

@@ -4,9 +4,11 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 import SimpleITK
+import tifffile
 
 from jointwise.commands.main import main
 from jointwise.commands.quality import FILES, drawn_ranges, named, scan_files
@@ -92,6 +94,11 @@ def test_files_behind_one_word(tmp_path: Path) -> None:
     assert scan_files(f"{b}, {a},{b}") == [b, a]
     with pytest.raises(InputError, match="check the pattern"):
         scan_files(f"{a},{tmp_path}/z*.mha")
+    for n in range(3):
+        tifffile.imwrite(tmp_path / f"s{n}.tif", np.zeros((8, 8), np.uint8))
+        tifffile.imwrite(tmp_path / f"v{n}.tif", np.zeros((3, 8, 8), np.uint8), photometric="minisblack")
+    assert scan_files(f"{tmp_path}/s*.tif") == [tmp_path / "s*.tif"]
+    assert scan_files(f"{tmp_path}/v*.tif") == [tmp_path / f"v{n}.tif" for n in range(3)]
     assert list(named([a, tmp_path / "x" / "a.mha", b]).values()) == [f"{tmp_path.name}/a", "x/a", "b"]
 
 

@@ -1,9 +1,9 @@
 """How much memory and time a scan of 4 GB takes: 2,000 x 2,000 x 500 voxels of 16 bits, in several formats.
 
-The scan is written slab by slab into a temporary folder: truncated balls of solder in a square array, with laminate
-below, a package above, edges a voxel wide and noise, 30 voxels a ball. A child process for each format scores it
-with the detectors of a model folder, or only reads and cuts boxes out of it (`--only read`); its peak resident memory
-is what the kernel says of it. Disk needed: the scan, and for one compressed stream as much again for a moment.
+The scan is written slab by slab into a temporary folder, then copied into each format in turn: truncated balls of
+solder in a square array, with laminate below, a package above, edges a voxel wide and noise, 30 voxels a ball. A child
+process for each format scores it with the detectors of a model folder, or only reads and cuts boxes out of it
+(`--only read`); its peak resident memory is what the kernel says of it. Disk needed: three times the scan.
 
     python bench/scan_memory.py --out bench/scan_memory.csv
 
@@ -65,27 +65,65 @@ def _to_ball(voxels: int) -> NDArray[np.float32]:
     return np.asarray(place - first - nearest * PITCH_MM, np.float32)
 
 
-def raw(folder: Path, size: tuple[int, int, int]) -> Path:
-    """Raw voxels with a sidecar."""
-    with (folder / "scan.raw").open("wb") as file:
+def make(home: Path, size: tuple[int, int, int]) -> None:
+    """The voxels once, raw, with two headers: a sidecar and one of MetaImage."""
+    with (home / "scan.raw").open("wb") as file:
         for slab in slabs(size):
             file.write(slab.tobytes())
     keys = {"shape": size[::-1], "type": "uint16", "spacing_um": 1000 * VOXEL_MM}
-    (folder / "scan.raw.json").write_text(json.dumps(keys))
-    return folder / "scan.raw"
-
-
-def mhd(folder: Path, size: tuple[int, int, int]) -> Path:
-    """MetaImage, uncompressed."""
-    raw(folder, size)
-    (folder / "scan.mhd").write_text(
+    (home / "scan.raw.json").write_text(json.dumps(keys))
+    (home / "scan.mhd").write_text(
         f"NDims = 3\nDimSize = {' '.join(map(str, size))}\nElementSpacing = {VOXEL_MM} {VOXEL_MM} {VOXEL_MM}\n"
         "ElementType = MET_USHORT\nElementDataFile = scan.raw\n"
     )
-    return folder / "scan.mhd"
 
 
-def nii_gz(folder: Path, size: tuple[int, int, int]) -> Path:
+def made(home: Path, size: tuple[int, int, int]) -> Iterator[NDArray[np.uint16]]:
+    """The slabs again."""
+    plane = size[0] * size[1]
+    for first in range(0, size[2], SLAB):
+        count = min(SLAB, size[2] - first)
+        slab = np.fromfile(home / "scan.raw", np.uint16, count * plane, offset=2 * first * plane)
+        yield slab.reshape(count, size[1], size[0])
+
+
+def raw(home: Path, folder: Path, size: tuple[int, int, int]) -> Path:  # noqa: ARG001 - one signature
+    """Raw voxels with a sidecar."""
+    return home / "scan.raw"
+
+
+def mhd(home: Path, folder: Path, size: tuple[int, int, int]) -> Path:  # noqa: ARG001 - one signature
+    """MetaImage, uncompressed."""
+    return home / "scan.mhd"
+
+
+def tiff_folder(home: Path, folder: Path, size: tuple[int, int, int]) -> Path:
+    """Uncompressed slices."""
+    import tifffile
+
+    pages = (page for slab in made(home, size) for page in slab)
+    for n, page in enumerate(pages):
+        tifffile.imwrite(
+            folder / f"slice_{n:04}.tif", page, resolution=(10 / VOXEL_MM,) * 2, resolutionunit="CENTIMETER"
+        )
+    return folder
+
+
+def hdf5(home: Path, folder: Path, size: tuple[int, int, int]) -> Path:
+    """Chunks, compressed."""
+    import h5py
+
+    with h5py.File(folder / "scan.h5", "w") as file:
+        data = file.create_dataset(
+            "volume", size[::-1], np.uint16, chunks=(25, 100, 100), compression="gzip", compression_opts=1
+        )
+        data.attrs["element_size_um"] = [1000 * VOXEL_MM] * 3
+        for n, slab in enumerate(made(home, size)):
+            data[n * SLAB : n * SLAB + len(slab)] = slab
+    return folder / "scan.h5"
+
+
+def nii_gz(home: Path, folder: Path, size: tuple[int, int, int]) -> Path:
     """One compressed stream."""
     import gzip
 
@@ -99,40 +137,12 @@ def nii_gz(folder: Path, size: tuple[int, int, int]) -> Path:
     header["vox_offset"], header["magic"] = 352, b"n+1"
     with gzip.open(folder / "scan.nii.gz", "wb", compresslevel=1) as file:
         file.write(header.binaryblock + bytes(4))
-        for slab in slabs(size):
+        for slab in made(home, size):
             file.write(slab.tobytes())
     return folder / "scan.nii.gz"
 
 
-def tiff_folder(folder: Path, size: tuple[int, int, int]) -> Path:
-    """Uncompressed slices."""
-    import tifffile
-
-    home = folder / "scan"
-    home.mkdir()
-    pages = (page for slab in slabs(size) for page in slab)
-    for n, page in enumerate(pages):
-        tifffile.imwrite(
-            home / f"slice_{n:04}.tif", page, resolution=(10 / VOXEL_MM,) * 2, resolutionunit="CENTIMETER"
-        )
-    return home
-
-
-def hdf5(folder: Path, size: tuple[int, int, int]) -> Path:
-    """Chunks, compressed."""
-    import h5py
-
-    with h5py.File(folder / "scan.h5", "w") as file:
-        data = file.create_dataset(
-            "volume", size[::-1], np.uint16, chunks=(25, 100, 100), compression="gzip", compression_opts=1
-        )
-        data.attrs["element_size_um"] = [1000 * VOXEL_MM] * 3
-        for n, slab in enumerate(slabs(size)):
-            data[n * SLAB : n * SLAB + len(slab)] = slab
-    return folder / "scan.h5"
-
-
-WRITERS: dict[str, Callable[[Path, tuple[int, int, int]], Path]] = {
+WRITERS: dict[str, Callable[[Path, Path, tuple[int, int, int]], Path]] = {
     "raw with sidecar": raw,
     "MetaImage": mhd,
     "TIFF slices": tiff_folder,
@@ -182,12 +192,13 @@ def _read(path: Path) -> int:
 
 
 def measure(
-    name: str, size: tuple[int, int, int], what: str, model: Path | None, where: Path
+    name: str, size: tuple[int, int, int], what: str, model: Path | None, home: Path
 ) -> dict[str, Any]:
-    """Write the scan, let a child measure, and take the scan away again."""
-    with tempfile.TemporaryDirectory(dir=where) as folder:
-        path = WRITERS[name](Path(folder), size)
-        disk = sum(file.stat().st_blocks * 512 for file in Path(folder).rglob("*") if file.is_file())
+    """Write the scan in a format, let a child measure, and take the copy away again."""
+    with tempfile.TemporaryDirectory(dir=home) as folder:
+        path = WRITERS[name](home, Path(folder), size)
+        ours = [file for file in Path(folder).iterdir() if file.is_file()] or [home / "scan.raw"]
+        disk = sum(file.stat().st_blocks * 512 for file in ours)
         words = [sys.executable, __file__, "--child", str(path), "--only", what]
         done = subprocess.run(
             [*words, *(["--model", str(model)] if model else [])], capture_output=True, text=True
@@ -218,10 +229,12 @@ def main() -> None:
     if asked.child:
         print(json.dumps(measure_here(asked.child, asked.only, asked.model)))
         return
-    rows = []
-    for name in asked.formats:
-        rows.append(measure(name, tuple(asked.voxels), asked.only, asked.model, asked.where))
-        print(*rows[-1].values(), sep=", ", flush=True)
+    rows, size = [], (asked.voxels[0], asked.voxels[1], asked.voxels[2])
+    with tempfile.TemporaryDirectory(dir=asked.where) as home:
+        make(Path(home), size)
+        for name in asked.formats:
+            rows.append(measure(name, size, asked.only, asked.model, Path(home)))
+            print(*rows[-1].values(), sep=", ", flush=True)
     with asked.out.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
         writer.writeheader()

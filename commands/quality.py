@@ -49,19 +49,21 @@ def _measured(cfg: QualityConfig, path: Path, name: str) -> "ScanQuality":
     from jointwise.evaluation.scans.quality import Subject, measure_quality
     from jointwise.evaluation.scans.quality_table import ScanQuality
     from jointwise.scoring.finding.locate import locate
-    from jointwise.scoring.reading.metaimage import read_scan
+    from jointwise.scoring.reading.formats import read_scan
     from jointwise.scoring.settings import ScoreSettings
 
     with progress(f"measuring {name}", "joints") as step:
         step(0, 1, "scan read")
-        scan = read_scan(path)
+        scan = read_scan(path, cfg.read)
         step(0, 1, "array found")
         found = locate(scan, cfg.array, ScoreSettings(max_tilt_deg=cfg.max_tilt_deg))
         whole = found.sites[found.sites["present"].astype(bool) & found.sites["in_field"].astype(bool)]
+        centres = whole[["x_mm", "y_mm", "z_mm"]].to_numpy()
+        # A scan that is too large for memory is measured in its array alone.
+        volume, lattice = scan.around(centres, 2 * found.pitch_mm)
         subject = Subject(
-            scan.volume, scan.lattice, whole[["x_mm", "y_mm", "z_mm"]].to_numpy(), found.axes, found.pitch_mm,
-            cfg.array.ball_mm, found.levels,
-        )  # fmt: skip
+            volume, lattice, centres, found.axes, found.pitch_mm, cfg.array.ball_mm, found.levels
+        )
         # Fits of eight unknowns: threads of the linear algebra would only wait for each other.
         with threadpool_limits(1, "blas"):
             measured, profiles = measure_quality(subject, step)

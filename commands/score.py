@@ -128,7 +128,7 @@ def _calls(
     arrays = arrays_wanted(cfg.array, cfg.parts)
 
     def score(path: Path, tell: "Progress") -> "Scored":
-        return score_scan(path, arrays, cfg.score, bench.grid, bench, tell, limits)
+        return score_scan(path, arrays, cfg.score, bench.grid, bench, tell, limits, cfg.read)
 
     def write(scored: "Scored", folder: Path, tell: "Progress") -> list[tuple[str, str]]:
         write_results(scored, folder, datetime.now(), tell)

@@ -73,7 +73,7 @@ def _board(folder: Path, cfg: SetsConfig, step: Step, number: int, of: int) -> B
     from jointwise.joints.schema import require_columns
     from jointwise.scoring.cut import cut_array
     from jointwise.scoring.finding.locate import locate
-    from jointwise.scoring.reading.metaimage import read_scan
+    from jointwise.scoring.reading.formats import read_scan
     from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
     step(number, of, folder.name)

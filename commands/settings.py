@@ -12,6 +12,7 @@ from jointwise.data_gen.settings import (
 )
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.scoring.reading.settings import ReadSettings
 from jointwise.scoring.settings import ArrayWanted, ScoreSettings
 from jointwise.train.settings import TrainSettings
 
@@ -215,7 +216,9 @@ class ScoreConfig:
     """Settings of `jointwise score`.
 
     Args:
-        scan: the scan, a MetaImage (.mha or .mhd); or several with commas between, or a pattern such as lot42/*.mha.
+        scan: the scan: .mha, .mhd, .nrrd, .nhdr, .nii, .nii.gz, .tif, .h5, .zarr, .raw with .raw.json, a folder or
+            pattern of TIFF slices, or a folder of DICOM slices; or several with commas between, or a pattern such as
+            lot42/*.mha.
         model: folder of detectors, as `jointwise train` writes it; null takes the network that comes with jointwise.
         detectors: which of them, `learned` and `rules`; the learned one decides if it is among them.
         out: folder for table, map and report; an earlier run's files there are replaced. Several scans get a folder
@@ -230,7 +233,8 @@ class ScoreConfig:
         array: the part to look for.
         parts: a table of parts (component and any key of array) where the scan holds several; what a part leaves
             open is taken from array. null looks for array alone.
-        score: how the scan is read, searched and reported.
+        score: how the scan is searched and reported.
+        read: what the scan's file does not say, or says wrongly.
     """
 
     scan: str
@@ -246,6 +250,7 @@ class ScoreConfig:
     array: ArrayWanted = field(default_factory=ArrayWanted)
     parts: Path | None = None
     score: ScoreSettings = field(default_factory=ScoreSettings)
+    read: ReadSettings = field(default_factory=ReadSettings)
 
     def __post_init__(self) -> None:
         from jointwise.joints.store import SPLITS  # the store is heavy, listing commands must not load it
@@ -294,16 +299,19 @@ class QualityConfig:
     """Settings of `jointwise quality`.
 
     Args:
-        scan: one scan (.mha or .mhd), several with commas between, or a pattern such as scans/*.mha; all of one array.
+        scan: one scan of any format (see `score`), several with commas between, or a pattern such as scans/*.mha; all
+            of one array.
         out: folder for tables and picture; an earlier run's files there are replaced.
         array: the part to look for.
         max_tilt_deg: largest tilt of the board's normal against the file's z that is searched, degrees.
+        read: what the scans' files do not say, or say wrongly.
     """
 
     scan: str
     out: Path = Path("out/quality")
     array: ArrayWanted = field(default_factory=ArrayWanted)
     max_tilt_deg: float = 10.0
+    read: ReadSettings = field(default_factory=ReadSettings)
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """What results were made from: a small file beside them, written last, tells whether they must be made again."""
 
 import dataclasses
+import glob
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
@@ -9,10 +10,11 @@ from typing import Any, Final
 
 from jointwise.joints.atomic import sha256, write_text
 from jointwise.joints.errors import InputError
+from jointwise.scoring.scan_files import is_slices
 
 DONE: Final = "done.json"
 FORMAT: Final = 1
-WHOLE_ALONE: Final = (".mha", ".nrrd", ".nii", ".gz", ".tif", ".tiff", ".h5", ".hdf5", ".hdf", ".dcm")
+WHOLE_ALONE: Final = (".mha", ".nrrd", ".nii", ".gz", ".tif", ".tiff", ".h5", ".hdf5", ".hdf", ".nxs")
 """Kinds of files that hold header and voxels; others have theirs beside them."""
 HEADERS: Final = (".mhd", ".nhdr", ".json", ".yaml", ".yml")
 LONGEST_HEADER: Final = 65536
@@ -50,18 +52,22 @@ def made_of(path: Path) -> Facts:
 
 
 def scan_parts(path: Path) -> list[Path]:
-    """All files of a scan: of a folder every file in it, of a header also what belongs to it.
+    """All files of a scan: of a folder every file in it, of a header also what belongs to it, of a pattern its slices.
 
     Raises:
         InputError: nothing there, or neither a file nor a folder.
     """
     if path.is_dir():
         return sorted(part for part in path.rglob("*") if part.is_file())
+    if not path.exists() and is_slices(str(path)):
+        return sorted(Path(part) for part in glob.glob(str(path)))
     if not path.is_file():
         found = "something that is neither" if path.exists() else "nothing"
         raise InputError(f"expected a scan, a file or a folder, at {path}, found {found} there; check scan=")
     if path.suffix.lower() in WHOLE_ALONE:
         return [path]
+    if path.suffix.lower() == ".dcm":  # one slice stands for the series that lies around it
+        return sorted(part for part in path.parent.iterdir() if part.is_file())
     beside = {part for part in path.parent.iterdir() if part.stem == path.stem and part.is_file()}
     return [path, *sorted((beside | set(_told_of(path))) - {path})]
 

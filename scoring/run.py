@@ -16,8 +16,9 @@ from jointwise.scoring.judging.alerts import alerts_of
 from jointwise.scoring.judging.dispose import dispose
 from jointwise.scoring.judging.judge import judge_array
 from jointwise.scoring.judging.shows import what_shows
-from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.reading.formats import read_scan
 from jointwise.scoring.reading.scan import Scan
+from jointwise.scoring.reading.settings import ReadSettings
 from jointwise.scoring.report.array_map import map_png
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
@@ -33,17 +34,19 @@ def score_scan(
     bench: Bench,
     progress: Progress = silent,
     acceptance: Acceptance | None = None,
+    read: ReadSettings | None = None,
 ) -> Scored:
     """Read a scan, find its arrays, cut and judge every joint; writes nothing.
 
     Args:
-        path: the scan, a MetaImage.
+        path: the scan: file, folder or pattern of slices.
         arrays: the part, or several.
         settings: how to score.
         grid: the grid on which the detectors look at joints.
         bench: the detectors.
         progress: told what is done.
         acceptance: the user's limits, from which dispositions follow; None gives none.
+        read: what the scan's file does not say, or says wrongly.
 
     Raises:
         InputError: one sentence on the scan, the array, the settings or a place that the limits name.
@@ -55,7 +58,7 @@ def score_scan(
     clock = Clock()
     progress("scan read", 0, 1)
     with clock.step("scan read"):
-        scan = read_scan(path)
+        scan = read_scan(path, read or ReadSettings())
     progress("scan read", 1, 1)
     progress("array found", 0, 1)
     with clock.step("array found"):

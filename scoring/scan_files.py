@@ -10,13 +10,19 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from jointwise.joints.errors import InputError
+from jointwise.scoring.reading.formats import are_slices
 
 LONGEST = 80  # characters of a folder's name: 255 bytes is what file systems take, and parts stand around it
 
 
 def is_list(text: str) -> bool:
-    """Whether `scan` names several scans (paths between commas, or a pattern) and not just one path."""
-    return not Path(text).exists() and ("," in text or glob.has_magic(text))
+    """Whether `scan` names several scans (paths between commas, or a pattern) and not one path or one scan's slices."""
+    return not _exists(text) and ("," in text or glob.has_magic(text)) and not is_slices(text)
+
+
+def is_slices(text: str) -> bool:
+    """Whether the text is a pattern that fits the slices of one scan."""
+    return glob.has_magic(text) and not _exists(text) and are_slices(sorted(Path(p) for p in glob.glob(text)))
 
 
 def scan_files(text: str, out: Path | None = None) -> list[Path]:
@@ -97,6 +103,8 @@ def _fitting(part: str, out: Path | None) -> list[Path]:
     fitting = sorted((Path(p) for p in glob.glob(part, recursive=True)), key=_counting)
     if not fitting:
         raise InputError(f"expected scans that fit scan={part}, found none; check the pattern")
+    if are_slices(fitting):
+        return [Path(part)]
     ours = os.path.abspath(out) if out is not None else None
     scans = [path for path in fitting if ours is None or not _within(os.path.abspath(path), ours)]
     if not scans:

@@ -43,7 +43,7 @@ from jointwise.models.bench import Bench, Judge, load_bench, read_rules
 from jointwise.models.names import RULES_FILE
 from jointwise.scoring.cut import cut_array
 from jointwise.scoring.finding.locate import locate
-from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.reading.formats import read_scan
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
 
 OPENS = ("non_wet", "head_in_pillow")

@@ -59,4 +59,4 @@ class Scan:
         (x0, y0, z0), (x1, y1, z1) = low.tolist(), high.tolist()
         box = self.volume[z0:z1, y0:y1, x0:x1]
         origin = np.asarray(self.lattice.origin_mm) + low * np.asarray(self.lattice.spacing_mm)
-        return box, Lattice(box.shape, tuple(origin.tolist()), self.lattice.spacing_mm)  # type: ignore[arg-type]
+        return box, Lattice(box.shape, tuple(origin.tolist()), self.lattice.spacing_mm)

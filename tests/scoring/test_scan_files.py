@@ -3,9 +3,12 @@
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 
 from jointwise.joints.errors import InputError
+from jointwise.scoring.done import scan_parts
 from jointwise.scoring.scan_files import folder_names, is_list, named, scan_files
 
 ODD = ["a b.mha", "c,d.mha", "e[1].mha", "Bärbel ß.mha", "new\nline.mha", "f,g, h.mha"]
@@ -38,6 +41,18 @@ def test_names_with_commas_and_brackets_stand_in_lists(tmp_path: Path) -> None:
     assert is_list(f"{tmp_path}/*.mha")
     assert is_list("a.mha,b.mha")
     assert not is_list("no such.mha")
+
+
+def test_slices_of_one_scan_are_one_scan(tmp_path: Path) -> None:
+    for n in range(3):
+        tifffile.imwrite(tmp_path / f"s{n}.tif", np.zeros((8, 8), np.uint8))
+        tifffile.imwrite(tmp_path / f"v{n}.tif", np.zeros((3, 8, 8), np.uint8), photometric="minisblack")
+    slices, volumes = f"{tmp_path}/s*.tif", f"{tmp_path}/v*.tif"
+    assert scan_files(slices) == [Path(slices)]
+    assert not is_list(slices)
+    assert scan_files(volumes) == [tmp_path / f"v{n}.tif" for n in range(3)]
+    assert is_list(volumes)
+    assert [part.name for part in scan_parts(Path(slices))] == ["s0.tif", "s1.tif", "s2.tif"]
 
 
 def test_numbers_count(tmp_path: Path) -> None:

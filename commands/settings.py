@@ -13,7 +13,7 @@ from jointwise.data_gen.settings import (
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.scoring.reading.settings import ReadSettings
-from jointwise.scoring.settings import ArrayWanted, ScoreSettings
+from jointwise.scoring.settings import ArraySettings, ArrayWanted, ScoreSettings
 from jointwise.train.settings import TrainSettings
 
 
@@ -309,7 +309,7 @@ class QualityConfig:
 
     scan: str
     out: Path = Path("out/quality")
-    array: ArrayWanted = field(default_factory=ArrayWanted)
+    array: ArraySettings = field(default_factory=ArraySettings)
     max_tilt_deg: float = 10.0
     read: ReadSettings = field(default_factory=ReadSettings)
 

@@ -74,6 +74,7 @@ def alike(one: ArrayFound, other: ArrayFound) -> None:
     assert one.levels == other.levels
 
 
+@pytest.mark.slow
 def test_a_scan_read_box_by_box_gives_the_same_bits(phantom: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(refine, "AT_ONCE", 12)
     monkeypatch.setattr(balls, "MOST_AT_ONCE", 20 * 100 * 100)
@@ -112,6 +113,7 @@ def test_neighbours_lie_together() -> None:
     assert max(np.ptp(points[group], axis=0).max() for group in groups) < 10
 
 
+@pytest.mark.slow
 def test_two_packages_of_one_part_and_another_part(phantom: Make) -> None:
     one = phantom(rows=4, cols=4, clutter=False)
     two = phantom(rows=4, cols=4, clutter=False, in_plane=30.0, tilt=(1.2, -0.9))
@@ -158,6 +160,7 @@ def test_two_sides_of_a_board(phantom: Make) -> None:
     assert low.axes[2, 2] < 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "fields",
     [
@@ -191,6 +194,7 @@ def write(table: pd.DataFrame, path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_layout_names_the_balls(phantom: Make, tmp_path: Path) -> None:
     """Two sites lack on purpose, which leaves one turn; a third ball is missing."""
     board_skip = ((0, 0), (0, 1), (3, 2))
@@ -305,6 +309,7 @@ def test_a_parts_file_is_checked(tmp_path: Path, text: str, words: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.slow
 def test_side_told_by_the_scan(phantom: Make) -> None:
     """Upside down gives the opposite answer, equally sure; and a side that was set wrongly is questioned."""
     made = phantom(rows=5, cols=6, noise=0.05, margin=1.6)

@@ -24,6 +24,7 @@ class Package:
         cut: its sites and sub-volumes.
         table: the scored table, one row per site.
         shows: the smallest faults that the scan can show in it; None where not worked out.
+        alerts: sentences that must stand on top of a report.
     """
 
     array: ArraySettings
@@ -31,6 +32,7 @@ class Package:
     cut: CutArray
     table: pd.DataFrame
     shows: Shows | None = None
+    alerts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

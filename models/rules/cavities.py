@@ -6,7 +6,7 @@ first, second and fourth harmonics of the direction, fitted so that dark spots c
 complete surface (a pillow's gap) is no void and is left out; a void never reaches all the way through.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numba
@@ -71,6 +71,7 @@ class Cavities:
         darkest: mean darkness of the darkest hundredth of all points.
         blob: largest darkness averaged over a spot of 3 grid steps.
         texture: unevenness of the slices at the worse land: microvoids too small to be seen one by one.
+        mask: (z, y, x) points counted as void.
     """
 
     area_pct: float
@@ -84,6 +85,7 @@ class Cavities:
     darkest: float
     blob: float
     texture: float
+    mask: NDArray[np.bool_] = field(repr=False, compare=False)
 
 
 def cavities(body: Body, lands: tuple[Land, Land], largest_mm2: float, surface: Surface) -> Cavities:
@@ -262,10 +264,11 @@ def _measure(
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
     void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
-    interface = max(_interface(body, void > 0, ends[0], +1), _interface(body, void > 0, ends[1], -1))
+    mask = void > 0
+    interface = max(_interface(body, mask, ends[0], +1), _interface(body, mask, ends[1], -1))
     box = ndimage.find_objects(inside.astype(np.uint8), 1)[0]
     if box is None:
-        return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
+        return Cavities(0.0, 0.0, 0.0, interface, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture, mask)
     dark, inside, void = dark[box], inside[box], void[box]
     column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
     cell = point * f.dz / (largest * f.ball)
@@ -281,6 +284,7 @@ def _measure(
         darkest=float(np.percentile(dark[inside], 99)),
         blob=_blob(dark, inside),
         texture=texture,
+        mask=mask,
     )
 
 

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from jointwise.scoring.finding.locate import ArrayFound
+from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings
 
 COARSE = 10.0  # voxels across a ball
@@ -38,6 +39,21 @@ def cautions(voxel_mm: float) -> list[str]:
         "This program drives no tube and protects nobody. Dose can also harm semiconductors: keep a log of "
         "it.",
     ]
+
+
+def alerts(scored: Scored) -> list[str]:
+    """What must be read before anything else: what judging says of each package, and what is unusual about the scan."""
+    said = []
+    for package in scored.packages:
+        part = f"{package.array.component}: " if len(scored.packages) > 1 and package.array.component else ""
+        words = [*package.alerts, *warnings(package.table, package.found, package.array)]
+        said += [f"{part}{sentence}" for sentence in words]
+    if scored.acceptance is not None and scored.acceptance.example:
+        said.append(
+            "The limits of acceptance are an EXAMPLE with invented numbers: no disposition in this report counts for "
+            "anything until the limits of your own contract take their place."
+        )
+    return list(dict.fromkeys(said))
 
 
 def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> list[str]:

@@ -1,5 +1,6 @@
 """The sites of all packages of a scan in one order, the most suspicious first."""
 
+import itertools
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -72,10 +73,13 @@ def all_sites(scored: Scored) -> list[Site]:
 
 
 def to_picture(sites: Sequence[Site], most: int) -> list[Site]:
-    """The sites that get pictures: first those with a finding or rejected, then those for review."""
-    called = [site for site in sites if site.called]
-    review = [site for site in sites if not site.called and site.disposition == "review"]
-    return [*called, *review][:most]
+    """The sites that get pictures: the rejected ones, then others with a finding, then those for review."""
+    graver = [
+        [site for site in sites if site.disposition == "reject"],
+        [site for site in sites if site.findings and site.disposition != "reject"],
+        [site for site in sites if not site.called and site.disposition == "review"],
+    ]
+    return list(itertools.chain(*graver))[:most]
 
 
 def sound_neighbour(site: Site, sites: Sequence[Site]) -> Site | None:

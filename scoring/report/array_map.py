@@ -138,13 +138,15 @@ def _site(site: object, at: tuple[float, float], cols: int, anchor: str) -> str:
         word = _text("word", x, y + 0.36 * CELL, disposition) if words and disposition == "review" else ""
         drawn = f'{frame}<circle class="sound" cx="{x:.0f}" cy="{y:.0f}" r="{0.14 * CELL:.1f}"/>{word}'
     else:
-        more = f"+{len(findings) - 1}" if len(findings) > 1 else ""
+        more = _text(
+            "more", x + 0.32 * CELL, y - 0.22 * CELL, f"+{len(findings) - 1}" if len(findings) > 1 else ""
+        )
         raised = y - 0.1 * CELL if words else y
         shape = (
             f'<g transform="translate({x:.0f} {raised:.0f}) scale({0.26 * CELL:.1f})">{svg_path(kind)}</g>'
         )
-        word = _text("word", x, y + 0.36 * CELL, SIGNS[kind].short + more) if words else ""
-        drawn = f'{frame}<g class="found">{shape}</g>{word}'
+        word = _text("word", x, y + 0.36 * CELL, SIGNS[kind].short) if words else ""
+        drawn = f'{frame}<g class="found">{shape}</g>{word}{more}'
     if not anchor:
         return f"<g>{title}{drawn}</g>"
     return f'<a href="#{anchor}">{title}{drawn}</a>'

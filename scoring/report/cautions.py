@@ -47,6 +47,10 @@ def alerts(scored: Scored) -> list[str]:
     for package in scored.packages:
         part = f"{package.array.component}: " if len(scored.packages) > 1 and package.array.component else ""
         words = [*package.alerts, *warnings(package.table, package.found, package.array)]
+        if getattr(package.found, "a1_assumed", False):
+            words.append(
+                "Nobody told where A1 is: the names of all balls are assumed. Check them against the part before using any."
+            )
         said += [f"{part}{sentence}" for sentence in words]
     if scored.acceptance is not None and scored.acceptance.example:
         said.append(

@@ -107,7 +107,8 @@ def _side(scored: Scored, package: Package) -> str:
     """Which side is the package's, how sure that is and what it rests on."""
     side, sure = package_side(scored, package), told(package.found, "side_sure", None)
     words = str(told(package.found, "side_words", ""))
-    if sure is None or scored.settings.package_side == side:
+    given = scored.settings.package_side == side or getattr(package.array, "package_side", None) == side
+    if sure is None or given:
         return f"{side} z, as given"
     return f"{side} z, found from the scan, {100 * float(sure):.1f} % sure" + (f": {words}" if words else "")
 
@@ -127,8 +128,8 @@ def map_note(scored: Scored, package: Package) -> str:
     assumed = ", and is assumed: nobody told where it is" if told(package.found, "a1_assumed", False) else ""
     return (
         f"Seen from high z of the file, here the {side}'s side; the file's x runs to the right, its y upwards. The "
-        f"filled corner is A1's{assumed}. A joint with several findings bears the sign of the gravest and, where there "
-        "is room, the number of the others."
+        f"filled corner is A1's{assumed}. A joint with several findings bears the sign of the gravest and the number of "
+        "the others."
     )
 
 

@@ -36,7 +36,7 @@ class Picture(NamedTuple):
 
 
 class Plane(NamedTuple):
-    """One kind of slice: the axis it is cut across, the two it shows, and what it is."""
+    """One kind of slice: the axis it is cut across, the two it shows, and, of levels, which one it is."""
 
     across: str
     along: str
@@ -45,12 +45,12 @@ class Plane(NamedTuple):
 
 
 PLANES = {
-    "level": Plane("z", "x", "y", "parallel to the board"),
-    "upright_x": Plane("y", "x", "z", "upright, package above"),
-    "upright_y": Plane("x", "y", "z", "upright, package above"),
-    "board": Plane("z", "x", "y", "at the board's land"),
-    "middle": Plane("z", "x", "y", "at the middle"),
-    "package": Plane("z", "x", "y", "at the package's land"),
+    "level": Plane("z", "x", "y", "evidence"),
+    "upright_x": Plane("y", "x", "z", ""),
+    "upright_y": Plane("x", "y", "z", ""),
+    "board": Plane("z", "x", "y", "board's land"),
+    "middle": Plane("z", "x", "y", "middle"),
+    "package": Plane("z", "x", "y", "package's land"),
 }
 """Three slices at right angles through the evidence, then three levels of the joint."""
 
@@ -83,7 +83,8 @@ def slices(
         along, up = offsets[plane.along], offsets[plane.up]
         mark = None if name in levels else (float(along[at[plane.along]]), float(up[at[plane.up]]))
         lines = strokes(traced, Cut(plane.across, plane.along, plane.up, where)) if traced else []
-        caption = f"{plane.along}–{plane.up}, {plane.across} = {where:+.0f} µm, {plane.words}"
+        caption = f"{plane.along}–{plane.up}, {plane.across} = {where:+.0f} µm"
+        caption += f", {plane.words}" if plane.words else ""
         grey = np.take(volume, k, axis="zyx".index(plane.across))
         drawn.append(
             Picture(_svg(png(grey, LIMITS), _edges(along), _edges(up), mark, lines, caption), caption, name)

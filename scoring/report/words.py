@@ -68,7 +68,7 @@ def bounds(limit: Limit) -> str:
         'largest void at most 15 %'
     """
     if not limit.measure:
-        return "any " + (limit.kind.replace("_", " ") or "finding")
+        return "none" if limit.kind else "no finding"
     measure = BY_COLUMN[limit.measure]
     ends = [("at most", limit.most), ("at least", limit.least)]
     said = [f"{word} {end:g} {measure.unit}".strip() for word, end in ends if end is not None]

@@ -198,7 +198,7 @@ def test_limits_and_dispositions() -> None:
 
 
 def test_limits_in_words() -> None:
-    assert bounds(LIMITS[0]) == "any bridging"
+    assert bounds(LIMITS[0]) == "none"
     assert bounds(replace(LIMITS[1], least=2.0)) == "void area at most 15 % and at least 2 %"
 
 

@@ -136,7 +136,8 @@ def _site(site: object, at: tuple[float, float], cols: int, anchor: str) -> str:
     frame = _frame(x, y, disposition)
     if kind is None:
         word = _text("word", x, y + 0.36 * CELL, disposition) if words and disposition == "review" else ""
-        drawn = f'{frame}<circle class="sound" cx="{x:.0f}" cy="{y:.0f}" r="{0.14 * CELL:.1f}"/>{word}'
+        raised = y - 0.1 * CELL if word else y
+        drawn = f'{frame}<circle class="sound" cx="{x:.0f}" cy="{raised:.0f}" r="{0.14 * CELL:.1f}"/>{word}'
     else:
         more = _text(
             "more", x + 0.32 * CELL, y - 0.22 * CELL, f"+{len(findings) - 1}" if len(findings) > 1 else ""

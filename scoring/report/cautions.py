@@ -49,7 +49,7 @@ def alerts(scored: Scored) -> list[str]:
         words = [*package.alerts, *warnings(package.table, package.found, package.array)]
         if getattr(package.found, "a1_assumed", False):
             words.append(
-                "Nobody told where A1 is: the names of all balls are assumed. Check them against the part before using any."
+                "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
             )
         said += [f"{part}{sentence}" for sentence in words]
     if scored.acceptance is not None and scored.acceptance.example:

@@ -128,8 +128,8 @@ def map_note(scored: Scored, package: Package) -> str:
     assumed = ", and is assumed: nobody told where it is" if told(package.found, "a1_assumed", False) else ""
     return (
         f"Seen from high z of the file, here the {side}'s side; the file's x runs to the right, its y upwards. The "
-        f"filled corner is A1's{assumed}. A joint with several findings bears the sign of the gravest and the number of "
-        "the others."
+        f"filled corner is A1's{assumed}. A joint with several findings bears the sign of the gravest and the "
+        "number of the others."
     )
 
 

@@ -57,11 +57,15 @@ def _draw(axes: Axes, sites: pd.DataFrame, unit: float, title: str) -> None:
         right, up = (-1 if corner[1] == 0 else 1), (-1 if corner[0] == 0 else 1)
         x, y = corner[1] + right * 0.85, corner[0] + up * 0.85
         axes.fill([x, x - right * 0.5, x], [y, y, y - up * 0.5], color=INK, linewidth=0)
+        side = "right" if right < 0 else "left"
+        axes.annotate(
+            "A1", (x, y), (5 * right, 0), textcoords="offset points", ha=side, va="center", color=INK
+        )
     axes.legend(handles=_legend(sites), loc="upper left", bbox_to_anchor=(1, 1), frameon=False, fontsize=8)
 
 
 def _plot_sites(axes: Axes, sites: pd.DataFrame, points: float, words: bool) -> None:
-    """Signs of about so many points across, with names and words if there is room."""
+    """Signs of about so many points across, with words if there is room."""
     kinds = sites["findings"].map(lambda cell: chief(split_findings(cell)))
     sound = sites[kinds.isna()]
     axes.scatter(sound["col"], sound["row"], s=(0.32 * points) ** 2, facecolors="none", edgecolors=QUIET)
@@ -81,12 +85,12 @@ def _plot_sites(axes: Axes, sites: pd.DataFrame, points: float, words: bool) -> 
         size = (0.9 * points) ** 2
         axes.scatter(some["col"], some["row"], s=size, marker=marker(kind), color=ACCENT, linewidths=0)
         for site in some.itertuples() if words else ():
-            _label(axes, f"{site.ball} {SIGNS[kind].short}", (site.col, site.row), points)
+            _label(axes, SIGNS[kind].short, (site.col, site.row), points)
 
 
 def _label(axes: Axes, text: str, at: tuple[int, int], points: float) -> None:
     look: dict[str, Any] = {"fontsize": 0.36 * points, "ha": "center", "va": "top", "color": INK}
-    axes.annotate(text.replace("$", r"\$"), at, (0, -0.46 * points), textcoords="offset points", **look)
+    axes.annotate(text, at, (0, -0.46 * points), textcoords="offset points", **look)
 
 
 def _legend(sites: pd.DataFrame) -> list[Line2D]:

@@ -21,7 +21,7 @@ from jointwise.scoring.report.evidence import Spot
 from jointwise.scoring.report.outlines import Cut, Stroke, Traced, strokes
 
 COLOURS = "cividis"  # perceptually uniform, and the same to colour-blind eyes
-LIMITS = (-0.1, 1.2)  # of the colours, in shares of the way from air to solder
+LIMITS = (-0.1, 1.35)  # of the colours, in shares of the way from air to solder
 SCALE_BARS_UM = (10, 20, 50, 100, 200, 500, 1000)
 PALETTE = (255 * colormaps[COLOURS](np.arange(256))[:, :3]).round().astype(np.uint8)
 NO_LAND = 0.35  # where a land should be without a ball to tell, in ball diameters from the middle

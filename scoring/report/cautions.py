@@ -3,6 +3,7 @@
 import pandas as pd
 
 from jointwise.scoring.finding.locate import ArrayFound
+from jointwise.scoring.judging.judge import OFF_THE_SCAN
 from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings
 
@@ -52,11 +53,6 @@ def alerts(scored: Scored) -> list[str]:
                 "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
             )
         said += [f"{part}{sentence}" for sentence in words]
-    if scored.acceptance is not None and scored.acceptance.example:
-        said.append(
-            "The limits of acceptance are an EXAMPLE with invented numbers: no disposition in this report counts for "
-            "anything until the limits of your own contract take their place."
-        )
     return list(dict.fromkeys(said))
 
 
@@ -83,11 +79,11 @@ def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> li
         said.append(
             f"The joints lie {found.residual_voxels:.1f} voxels off their lattice: positions may be wrong."
         )
-    review = table.loc[table["out_of_envelope"] == 1, "reason"]
-    if len(review):
-        why = "; ".join(dict.fromkeys(part for reason in review for part in str(reason).split("; ")))
+    cut_off = int(
+        (table["present"].eq(1) & table["reason"].str.contains(OFF_THE_SCAN, na=False, regex=False)).sum()
+    )
+    if cut_off:
         said.append(
-            f"{len(review)} of {len(table)} sites are for review, whatever was found there ({why}): the detector "
-            "was not tried out on such joints."
+            f"{cut_off} of {len(table)} joints are for review since the edge of the scan cuts them off."
         )
     return said

@@ -35,7 +35,8 @@ def verdict(sites: Sequence[Site], acceptance: Acceptance | None) -> str:
         review = f" {count['review']} are for review." if count["review"] else ""
         return f"{text}{review} No limits of acceptance were given, so nothing is accepted or rejected."
     said = ", ".join(f"{count[name]} {word}" for name, word in DISPOSITIONS.items())
-    return f"{text} By the limits given, of {len(sites)} sites: {said}."
+    limits = "EXAMPLE limits, invented numbers," if acceptance.example else "limits given,"
+    return f"{text} By the {limits} of {len(sites)} sites: {said}."
 
 
 def counts(sites: Sequence[Site]) -> dict[str, int]:

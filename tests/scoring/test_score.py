@@ -148,14 +148,13 @@ def test_envelope(scored: Scored) -> None:
     assert set(table.loc[there, "reason"]) == {"voxels per ball: 15.3, trained on 20 to 40"}
     assert table.loc[~there, ["disposition", "reason"]].isna().all(axis=None)
     assert list(table["findings"].fillna("")) == list(scored.table["findings"].fillna(""))  # they stay
-    said = warnings(table, scored.packages[0].found, PART)
-    assert [words for words in said if words.startswith("29 of 30 sites are for review")]
-    assert "trained on 20 to 40" in said[-1]
     sites = scored.packages[0].cut.sites.assign(in_field=scored.packages[0].cut.sites["ball"] != "A1")
     table = judge_array(replace(scored.packages[0].cut, sites=sites), Bench(rules=wide), 64)
     assert list(table.loc[table["out_of_envelope"] == 1, "ball"]) == ["A1"]
     assert list(table.loc[table["disposition"].notna(), "ball"]) == ["A1"]
     assert "edge of the scan" in table.set_index("ball").loc["A1", "reason"]
+    said = warnings(table, scored.packages[0].found, PART)
+    assert said[-1] == "1 of 30 joints are for review since the edge of the scan cuts them off."
 
 
 def test_the_cuts_are_those_of_the_scans_noise(scored: Scored, tmp_path: Path) -> None:

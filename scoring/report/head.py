@@ -138,11 +138,12 @@ def shows_words(shows: Shows | None) -> list[str]:
     """The smallest faults that the scan can show."""
     if shows is None:
         return ["Not worked out for this scan."]
-    least = (
+    if shows.words:
+        return list(shows.words)
+    return [
         f"Flat gaps from about {shows.gap_um:.0f} µm, and round voids from about {shows.void_um:.0f} µm across "
         f"({shows.void_area_pct:.1f} % of a usual joint's largest cross-section)."
-    )
-    return [least, *shows.words]
+    ]
 
 
 def limits(acceptance: Acceptance | None) -> dict[str, Any] | None:

@@ -126,7 +126,6 @@ class Sections:
             if number(row[m.column], 0) != "–"
         ]
         facts.append(("x, y, z in the file", ", ".join(f"{row[f'{axis}_mm']:.3f}" for axis in "xyz") + " mm"))
-        facts.append(("row, column", f"{row['row']}, {row['col']} (from 0)"))
         if np.isfinite(its["metal_share"]):
             facts.append(("metal", f"{100 * its['metal_share']:.0f} % of a usual joint"))
         return facts

@@ -14,13 +14,14 @@ from PIL import Image
 from jointwise.joints.kinds import KINDS
 from jointwise.scoring.cut import silent
 from jointwise.scoring.report.array_map import a1_corner, edge_names, empty_sites, map_svg
+from jointwise.scoring.report.head import shows_words
 from jointwise.scoring.report.map_png import map_png
 from jointwise.scoring.report.order import all_sites, sound_neighbour, to_picture
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.report.signs import ORDER, SIGNS, svg_path
 from jointwise.scoring.report.words import bounds
 from jointwise.scoring.scored import Scored
-from tests.scoring.made import ACCEPTANCE, LIMITS, named, package, scored
+from tests.scoring.made import ACCEPTANCE, LIMITS, SHOWS, named, package, scored
 
 WHEN = datetime(2026, 1, 2, 3, 4)
 EVIL = '<script>alert("1")</script>&\'"><img src=x onerror=y>'
@@ -94,7 +95,7 @@ def test_it_says_what_it_must(page: Page) -> None:
         "for comparison",
         "high z, as given",
         "lowest x and lowest y",
-        "Flat gaps from about 12 µm, and round voids from about 80 µm across",
+        "A voxel is 25 µm.",
         "here 13 µm, cannot be seen",
         "A qualified inspector decides",
         "X-rays harm",
@@ -215,6 +216,14 @@ def test_several_packages_each_have_a_map_and_their_own_joints() -> None:
     assert {a["id"] for a in page.all("article")} == {"joint-1-1", "joint-2-1", "joint-2-15"}
     assert "1 of 16 joints carry a finding" in page.text
     assert "1 of 14 joints carry a finding" in page.text
+
+
+def test_the_least_that_shows() -> None:
+    assert SHOWS.words == tuple(shows_words(SHOWS))
+    assert (
+        "gaps from about 12 µm, and round voids from about 80 µm" in shows_words(replace(SHOWS, words=()))[0]
+    )
+    assert shows_words(None) == ["Not worked out for this scan."]
 
 
 def test_nothing_found_makes_a_calm_report() -> None:

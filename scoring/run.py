@@ -1,10 +1,7 @@
 """The whole way of one scan: read, find, cut, judge, report."""
 
-import json
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from jointwise.joints.grid import Grid
 from jointwise.models.bench import Bench
@@ -19,11 +16,11 @@ from jointwise.scoring.judging.shows import what_shows
 from jointwise.scoring.reading.formats import read_scan
 from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.reading.settings import ReadSettings
-from jointwise.scoring.report.array_map import map_png
-from jointwise.scoring.report.page import report_html
 from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.settings import ArrayWanted, ScoreSettings, check_array, check_score
-from jointwise.scoring.write import ARRAY, MAP, REPORT, results, write_tables
+from jointwise.scoring.write import write_results
+
+__all__ = ["score_scan", "write_results"]
 
 
 def score_scan(
@@ -91,43 +88,3 @@ def judge_package(
         table = dispose(table, acceptance, shows)
         alerts = alerts_of(table, bench, acceptance)
     return Package(found.array, found, cut, table, shows, alerts)
-
-
-def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:
-    """Write tables, map, facts and report into a folder, all or nothing.
-
-    Args:
-        scored: what :func:`score_scan` gave.
-        folder: made if absent; an earlier run's files are replaced, others left alone.
-        when: the time that stands in the report.
-        progress: told what is done.
-    """
-    with results(folder) as aside:
-        write_tables(scored.table, aside)
-        title = f"{scored.scan.path.name}, seen from high z"
-        (aside / MAP).write_bytes(map_png(scored.table, title))
-        (aside / ARRAY).write_text(json.dumps(_facts(scored), indent=1), encoding="utf-8")
-        (aside / REPORT).write_text(report_html(scored, when, progress), encoding="utf-8")
-
-
-def _facts(scored: Scored) -> dict[str, Any]:
-    """What was found of the array, JSON-safe."""
-    found, levels = scored.packages[0].found, scored.packages[0].cut.levels
-    rows, cols = found.shape
-    return {
-        "scan": scored.scan.path.name,
-        "rows": rows,
-        "cols": cols,
-        "pitch_mm": found.pitch_mm,
-        "axes": found.axes.tolist(),
-        "tilt_deg": found.tilt_deg,
-        "turn_deg": found.turn_deg,
-        "bend_um": found.bend_um,
-        "residual_voxels": found.residual_voxels,
-        "air": levels.air,
-        "solder": levels.solder,
-        "noise": levels.noise,
-        "voxel_mm": scored.scan.lattice.voxel_mm,
-        "package_side": found.package_side,
-        "a1_corner": found.a1_corner,
-    }

@@ -76,7 +76,7 @@ class ScoreSettings:
             integers shown as plain grey values.
         max_tilt_deg: largest tilt of the board's normal against the file's z that is searched, degrees.
         pictures: how many joints at most get slices in the report.
-        table_rows: how many joints without a finding the report's table lists (the files hold all).
+        table_rows: how many joints without a finding the report's table lists on paper (on a screen it lists all).
         batch: joints handed to a detector at once.
         workers: threads that cut joints; 0 = as many as there are cores.
     """

@@ -6,6 +6,7 @@ import os
 import shutil
 import uuid
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -17,16 +18,21 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.lattice import Vector
 from jointwise.joints.schema import COLUMNS, MEASURES
 from jointwise.joints.store import StoreWriter
-from jointwise.scoring.cut import CutArray
+from jointwise.scoring.cut import CutArray, Progress, silent
+from jointwise.scoring.report.document import document, to_text
+from jointwise.scoring.report.map_png import map_png
+from jointwise.scoring.report.page import report_html
+from jointwise.scoring.scored import Scored
 
-TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY = (
+TABLE_CSV, TABLE_PARQUET, DOCUMENT, MAP, REPORT = (
     "joints.csv",
     "joints.parquet",
+    "joints.json",
     "map.png",
     "report.html",
-    "array.json",
 )
-OURS = (TABLE_CSV, TABLE_PARQUET, MAP, REPORT, ARRAY)
+OURS = (TABLE_CSV, TABLE_PARQUET, DOCUMENT, MAP, REPORT, "array.json")
+"""Names of our files; the last is what earlier versions wrote, now part of the document."""
 
 DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "ball": 3, "cnr": 3, "lane": 3}
 """Digits in the CSV by the first or last word of a column's name; the parquet file keeps all."""
@@ -79,12 +85,42 @@ def _put_in_place(aside: Path, folder: Path, ours: tuple[str, ...]) -> None:
     shutil.rmtree(before)
 
 
+def write_results(scored: Scored, folder: Path, when: datetime, progress: Progress = silent) -> None:
+    """Write tables, document, map and report into a folder, all or nothing.
+
+    Args:
+        scored: the scored scan.
+        folder: made if absent; an earlier run's files are replaced, others left alone.
+        when: the time that stands in the report.
+        progress: told what is done.
+    """
+    with results(folder) as aside:
+        write_tables(scored.table, aside)
+        tables = [rounded(package.table) for package in scored.packages]
+        text = to_text(document(scored, tables, when))
+        (aside / DOCUMENT).write_text(text, encoding="utf-8")
+        (aside / MAP).write_bytes(map_png(_maps(scored)))
+        (aside / REPORT).write_text(report_html(scored, when, progress), encoding="utf-8")
+
+
+def _maps(scored: Scored) -> list[tuple[str, pd.DataFrame]]:
+    parts = [
+        " ".join(filter(None, [scored.scan.path.name, package.array.component]))
+        for package in scored.packages
+    ]
+    return [(f"{part}, seen from high z", p.table) for part, p in zip(parts, scored.packages, strict=True)]
+
+
 def write_tables(table: pd.DataFrame, folder: Path) -> None:
     """Write the scored table as CSV (rounded) and as parquet, with the columns of the schema in their order."""
     table = table[list(COLUMNS)]
     table.to_parquet(folder / TABLE_PARQUET, index=False)
-    rounded = table.round({name: _digits(name) for name in table.select_dtypes("number")})
-    rounded.to_csv(folder / TABLE_CSV, index=False, lineterminator="\n")
+    rounded(table).to_csv(folder / TABLE_CSV, index=False, lineterminator="\n")
+
+
+def rounded(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with as many digits as its numbers are worth."""
+    return table.round({name: _digits(name) for name in table.select_dtypes("number")})
 
 
 def keep_joints(

@@ -40,6 +40,7 @@ class Bridge:
         narrow, wide: weakest step of the best path over the lane's air, scaled, for the two blurs.
         narrow_sigmas, wide_sigmas: the same in spreads of that air.
         neck_um: diameter of a circle with the neck's least area, µm; 0 without a neck.
+        place_mm: (x, y, z) of that area from the box's centre, mm; None without a neck.
     """
 
     narrow: float
@@ -47,6 +48,7 @@ class Bridge:
     narrow_sigmas: float
     wide_sigmas: float
     neck_um: float
+    place_mm: tuple[float, float, float] | None = None
 
 
 def strongest_bridge(body: Body, board_mm: float, package_mm: float) -> Bridge:
@@ -68,15 +70,26 @@ def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, packa
         spread = max(float(np.median(lower_quarter - low)), body.grain, 0.01)
         readings.append((float(contrast), float(contrast) / spread))
     (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
-    neck = 0.0
+    neck, place = 0.0, None
     if broad > NECK:
         raw = _across(body.raw, axis, side)[around]
         path[:, 1] += inner.start
         air_level = (
             _ground(raw)[1] + 0.67 * body.noise
         )  # noise alone puts the quarter that far below the mean
-        neck = _neck(body, raw - air_level[None, :, None], path[air])
-    return Bridge(narrow, broad, narrow_sigmas, broad_sigmas, neck)
+        neck, step = _neck(body, raw - air_level[None, :, None], path[air])
+        place = _place(body, axis, side, around, (step, *path[air][step]))
+    return Bridge(narrow, broad, narrow_sigmas, broad_sigmas, neck, place)
+
+
+def _place(
+    body: Body, axis: int, side: int, around: Box, point: tuple[int, int, int]
+) -> tuple[float, float, float]:
+    """Where a point (step, z, width) of the air around lies in the sub-volume, mm."""
+    f = body.frame
+    along = side * float(f.x[around[0].start + point[0]])
+    height, across = float(f.z[around[1].start + point[1]]), float(f.x[around[2].start + point[2]])
+    return (along, across, height) if axis == 2 else (across, along, height)
 
 
 def _ground(lane: Volume) -> tuple[Volume, Volume]:
@@ -151,8 +164,8 @@ def _widest_path(lane: Volume) -> tuple[float, NDArray[np.int64]]:
     return value.max(), path
 
 
-def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> float:
-    """Diameter, µm, of the circle with the least cross-section of metal along the path."""
+def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> tuple[float, int]:
+    """Diameter, µm, of the circle with the least cross-section of metal along the path, and its step."""
     f = body.frame
     z, w = np.arange(lane.shape[1]) * f.dz, np.arange(lane.shape[2]) * f.dx
     reach = 0.4 * f.ball
@@ -161,4 +174,5 @@ def _neck(body: Body, lane: Volume, path: NDArray[np.int64]) -> float:
         near = np.hypot((z - z[k])[:, None], (w - w[m])[None, :]) < reach
         areas.append(float(np.clip(metal[near], -0.5, 1.2).sum()) * f.dz * f.dx)
     smooth = ndimage.uniform_filter1d(np.array(areas), 3, mode="nearest")
-    return float(2000 * np.sqrt(max(smooth.min(), 0.0) / np.pi))
+    least = int(smooth.argmin())
+    return float(2000 * np.sqrt(max(smooth[least], 0.0) / np.pi)), least

@@ -6,7 +6,7 @@ first, second and fourth harmonics of the direction, fitted so that dark spots c
 complete surface (a pillow's gap) is no void and is left out; a void never reaches all the way through.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numba
@@ -72,6 +72,7 @@ class Cavities:
         darkest: mean darkness of the darkest hundredth of all points.
         blob: largest darkness averaged over a spot of 3 grid steps.
         texture: unevenness of the slices at the worse land: microvoids too small to be seen one by one.
+        mask: (z, y, x) points counted as void.
     """
 
     area_pct: float
@@ -85,6 +86,7 @@ class Cavities:
     darkest: float
     blob: float
     texture: float
+    mask: NDArray[np.bool_] = field(repr=False, compare=False)
 
 
 def cavities(body: Body, lands: tuple[Land, Land], largest_mm2: float, surface: Surface) -> Cavities:
@@ -287,7 +289,8 @@ def _measure(
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
     box = ndimage.find_objects(inside.view(np.uint8), 1)[0]
     if box is None:
-        return Cavities(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture)
+        nowhere = np.zeros(body.smooth.shape, np.bool_)
+        return Cavities(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, texture, nowhere)
     # All that follows is 0 outside the solder.
     dark, inside = np.ascontiguousarray(dark[box]), np.ascontiguousarray(inside[box])
     void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
@@ -308,6 +311,7 @@ def _measure(
         darkest=float(np.percentile(dark[inside], 99)),
         blob=_blob(dark, inside),
         texture=texture,
+        mask=whole,
     )
 
 

@@ -13,6 +13,7 @@ from typing import Final
 
 import numba
 import numpy as np
+from numpy.typing import NDArray
 
 from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.patches import PATCHES, patch_numbers, reached
@@ -58,6 +59,10 @@ class Land:
         """How far each patch ends before the other land's typical patch, µm."""
         return np.asarray(1000 * (np.median(other.ends_mm) - self.ends_mm))
 
+    def lost(self, other: "Land") -> NDArray[np.bool_]:
+        """Which patches are not bonded, seen against the other land."""
+        return np.asarray(self.receded_um(other) > FOUND_UM)
+
     @property
     def solid_mm(self) -> float:
         """How far out, from the box's centre, all but three patches are solder."""
@@ -70,8 +75,7 @@ class Land:
 
     def gap(self, other: "Land") -> tuple[float, float]:
         """Mean gap over the patches that are not bonded, µm, and the share that is, seen against the other land."""
-        gaps = self.receded_um(other)
-        lost = gaps > FOUND_UM
+        gaps, lost = self.receded_um(other), self.lost(other)
         return float(gaps[lost].mean()) if lost.any() else 0.0, float(1 - lost.mean())
 
     def reached(self, other: "Land", rank: int) -> float:

@@ -71,10 +71,7 @@ def examine(volume: NDArray[np.floating], grid: Grid, pitch_mm: float, ball_mm: 
 
     The rules count in steps of the standard grid; sub-volumes on another one are first brought to as many points.
     """
-    if grid.shape != STANDARD.shape:
-        zoom = [new / old for new, old in zip(STANDARD.shape, grid.shape, strict=True)]
-        volume = ndimage.zoom(volume.astype(np.float32), zoom, order=1, mode="nearest", grid_mode=True)
-        grid = replace(grid, shape=STANDARD.shape)
+    volume, grid = on_standard_grid(volume, grid)
     body = outline(volume, Frame.of(grid, pitch_mm, ball_mm))
     if not body.present:
         return None
@@ -84,6 +81,15 @@ def examine(volume: NDArray[np.floating], grid: Grid, pitch_mm: float, ball_mm: 
     holes = cavities(body, (board, package), profile.largest_mm2, surface)
     bridge = strongest_bridge(body, board.z, package.z)
     return Examination(body, board, package, profile, surface, holes, bridge)
+
+
+def on_standard_grid(volume: NDArray[np.floating], grid: Grid) -> tuple[NDArray[np.floating], Grid]:
+    """A sub-volume brought to as many points as the standard grid has, and its grid."""
+    if grid.shape == STANDARD.shape:
+        return volume, grid
+    zoom = [new / old for new, old in zip(STANDARD.shape, grid.shape, strict=True)]
+    points = ndimage.zoom(volume.astype(np.float32), zoom, order=1, mode="nearest", grid_mode=True)
+    return points, replace(grid, shape=STANDARD.shape)
 
 
 def numbers_of(found: Examination) -> dict[str, tuple[float, ...]]:

@@ -61,13 +61,19 @@ class Surface:
         """Whether at least nine of the twelve patches are darker than solder's own unevenness."""
         return self.reached(3) > max(self.usual, 0.0) + SHEET
 
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """(y, x) where the surface is not bonded: the gap exceeds a third of its usual width."""
+        known = np.isfinite(self.gap_um)
+        usual = float(np.median(self.gap_um[known])) if known.any() else np.inf
+        return np.asarray(np.nan_to_num(self.gap_um, nan=-np.inf) > 0.35 * usual)
+
     def gap(self) -> tuple[float, float]:
         """Mean gap over the unbonded area, µm, and the bonded share of the surface."""
-        known = self.gap_um[np.isfinite(self.gap_um)]
-        if not len(known):
+        known, lost = np.isfinite(self.gap_um), self.lost
+        if not known.any():
             return 0.0, 1.0
-        lost = known > 0.35 * float(np.median(known))
-        return float(known[lost].mean()) if lost.any() else 0.0, float(1 - lost.mean())
+        return float(self.gap_um[lost].mean()) if lost.any() else 0.0, float(1 - lost[known].mean())
 
 
 def darkest_surface(body: Body) -> Surface:

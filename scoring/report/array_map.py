@@ -1,40 +1,41 @@
-"""The map of the array: where the findings are, by shape and word, as SVG for the report and as PNG."""
+"""The map of an array as SVG for the report: where the findings and the dispositions are, by shape, frame and word."""
 
-import io
 from html import escape
 
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.path import Path
 
+from jointwise.joints.errors import InputError
 from jointwise.joints.names import parse_ball, row_letters
-from jointwise.scoring.report.signs import ORDER, SIGNS, chief, in_words, marker, split_findings, svg_path
+from jointwise.scoring.report.signs import SIGNS, chief, in_words, split_findings, svg_path
+from jointwise.scoring.report.words import DISPOSITIONS
 
 CELL = 40.0  # pixels a site
-INK, QUIET, ACCENT, PAPER = "#17202a", "#8a94a3", "#b3400e", "#ffffff"
-WORDS_UP_TO = 16  # columns; beyond that words would run into each other and shapes alone stay
+WORDS_UP_TO = 16  # columns; beyond that words would run into each other, and shapes and frames alone stay
+EDGE = 1.3  # cells around the sites, for the names of rows and columns
 
 
-def map_svg(sites: pd.DataFrame) -> str:
+def map_svg(sites: pd.DataFrame, anchors: dict[int, str] | None = None) -> str:
     """The array seen along the file's z from above, x to the right and y upwards, as inline SVG.
 
     Args:
-        sites: row, col, ball, findings.
+        sites: row, col, ball, findings, disposition; one row per site.
+        anchors: where the page tells more, by the row's number in `sites`.
     """
-    rows, cols = int(sites["row"].max()) + 1, int(sites["col"].max()) + 1
-    words = cols <= WORDS_UP_TO
-    parts = [_letters(sites, rows, cols)]
-    for site in sites.itertuples():
-        x, y = _at(site.row, site.col, rows)
-        parts.append(_site(x, y, str(site.ball), split_findings(site.findings), words))
-    wide, tall = (cols + 1.4) * CELL, (rows + 1) * CELL
+    rows, cols = extent(sites)
+    parts = [_letters(sites, rows, cols), _a1(sites, rows), _empty(sites, rows)]
+    for place, site in enumerate(sites.itertuples()):
+        parts.append(_site(site, _at(site.row, site.col, rows), cols, (anchors or {}).get(place, "")))
+    wide, tall = (cols + 2 * EDGE) * CELL, (rows + 2 * EDGE) * CELL
     title = f"Map of {len(sites)} sites in {rows} rows and {cols} columns"
     return (
         f'<svg class="map" viewBox="0 0 {wide:.0f} {tall:.0f}" style="max-width:{1.5 * wide:.0f}px;'
         f'min-width:{min(0.7 * wide, 900):.0f}px" role="img" aria-label="{title}">{"".join(parts)}</svg>'
     )
+
+
+def extent(sites: pd.DataFrame) -> tuple[int, int]:
+    """Rows and columns of the rectangle that holds all sites."""
+    return int(sites["row"].max()) + 1, int(sites["col"].max()) + 1
 
 
 def sign_svg(kind: str | None) -> str:
@@ -43,117 +44,122 @@ def sign_svg(kind: str | None) -> str:
     return f'<svg class="sign" viewBox="-1 -1 2 2" aria-hidden="true"><g class="found">{shape}</g></svg>'
 
 
-def map_png(sites: pd.DataFrame, title: str) -> bytes:
-    """The same map as a plain picture.
+def frame_svg(disposition: str) -> str:
+    """The frame of a disposition alone; of the empty one the dash of a site that the part leaves empty."""
+    shape = f'<rect class="{disposition}" x="-.9" y="-.9" width="1.8" height="1.8"/>'
+    if not disposition:
+        shape = '<path class="empty" d="M-.3 0h.6"/>'
+    return f'<svg class="sign frame" viewBox="-1 -1 2 2" aria-hidden="true">{shape}</svg>'
 
-    Args:
-        sites: row, col, ball, findings.
-        title: above the picture.
+
+def edge_names(sites: pd.DataFrame) -> tuple[dict[int, str], dict[int, str]]:
+    """Letters of rows and numbers of columns, from the balls' names (A1 may lie in any corner).
+
+    A row or column whose names follow another rule has none.
     """
-    rows, cols = int(sites["row"].max()) + 1, int(sites["col"].max()) + 1
-    unit = min(0.6, 15 / max(rows, cols))  # inches a site
-    size = (max(unit * (cols + 1) + 1.6, 5.0), max(unit * (rows + 1) + 0.8, 3.0))
-    figure = Figure(figsize=size, facecolor=PAPER, layout="constrained")
-    axes = figure.add_subplot()
-    _plot_sites(axes, sites, 30 * unit, cols <= WORDS_UP_TO)
-    axes.set_aspect("equal")
-    axes.set_xlim(-0.6, cols - 0.4)
-    axes.set_ylim(-0.6, rows - 0.4)
-    letters, numbers = _names(sites)
-    axes.set_xticks(range(cols), [numbers[c] for c in range(cols)], color=INK, fontsize=18 * unit)
-    axes.set_yticks(range(rows), [letters[r] for r in range(rows)], color=INK, fontsize=18 * unit)
-    axes.set_title(title, color=INK, fontsize=9, loc="left")
-    axes.tick_params(length=0)
-    axes.spines[:].set_visible(False)
-    axes.legend(
-        handles=_legend_marks(sites), loc="upper left", bbox_to_anchor=(1, 1), frameon=False, fontsize=8
-    )
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=130, metadata={"Software": None})
-    return buffer.getvalue()
+    letters: dict[int, set[str]] = {}
+    numbers: dict[int, set[str]] = {}
+    for row, col, ball in zip(sites["row"], sites["col"], sites["ball"], strict=True):
+        try:
+            letter, number = parse_ball(str(ball))
+        except InputError:  # a layout may call its balls anything
+            continue
+        letters.setdefault(int(row), set()).add(row_letters(letter))
+        numbers.setdefault(int(col), set()).add(str(number + 1))
+    return tuple({k: v.pop() for k, v in names.items() if len(v) == 1} for names in (letters, numbers))  # type: ignore[return-value]
 
 
-def _plot_sites(axes: Axes, sites: pd.DataFrame, points: float, words: bool) -> None:
-    """Signs of about so many points across, with names and words if there is room."""
-    kinds = sites["findings"].map(lambda cell: chief(split_findings(cell)))
-    sound = sites[kinds.isna()]
-    axes.scatter(sound["col"], sound["row"], s=(0.32 * points) ** 2, facecolors="none", edgecolors=QUIET)
-    for kind in ORDER:
-        some = sites[kinds == kind]
-        axes.scatter(
-            some["col"], some["row"], s=(0.9 * points) ** 2, marker=marker(kind), color=ACCENT, linewidths=0
-        )
-        for site in some.itertuples() if words else ():
-            label = f"{site.ball} {SIGNS[kind].short}"
-            axes.annotate(
-                label,
-                (site.col, site.row),
-                (0, -0.46 * points),
-                fontsize=0.36 * points,
-                textcoords="offset points",
-                ha="center",
-                va="top",
-                color=INK,
-            )
+def empty_sites(sites: pd.DataFrame) -> list[tuple[int, int]]:
+    """Rows and columns within the rectangle at which the part has no site."""
+    rows, cols = extent(sites)
+    there = set(zip(sites["row"].astype(int), sites["col"].astype(int), strict=True))
+    return [(r, c) for r in range(rows) for c in range(cols) if (r, c) not in there]
 
 
-def _legend_marks(sites: pd.DataFrame) -> list[Line2D]:
-    """One entry for sound joints and one for every finding there is, with how many."""
-    findings = [split_findings(cell) for cell in sites["findings"]]
-
-    def entry(mark: str | Path, fill: str, edge: str, text: str) -> Line2D:
-        line = Line2D([], [], linestyle="none", marker=mark, markersize=8, label=text)
-        line.set_markerfacecolor(fill)
-        line.set_markeredgecolor(edge)
-        return line
-
-    marks = [entry("o", "none", QUIET, f"no finding: {sum(not f for f in findings)}")]
-    for kind in ORDER:
-        count = sum(kind in f for f in findings)
-        if count:
-            marks.append(entry(marker(kind), ACCENT, "none", f"{SIGNS[kind].word}: {count}"))
-    return marks
+def a1_corner(sites: pd.DataFrame) -> tuple[int, int] | None:
+    """Row and column of the corner that is A1 by the names, whether a ball is there or not."""
+    letters, numbers = edge_names(sites)
+    rows, cols = extent(sites)
+    row = next((r for r in (0, rows - 1) if letters.get(r) == "A"), None)
+    col = next((c for c in (0, cols - 1) if numbers.get(c) == "1"), None)
+    return None if row is None or col is None else (row, col)
 
 
 def _at(row: int, col: int, rows: int) -> tuple[float, float]:
-    return (col + 1.5) * CELL, (rows - row - 0.5) * CELL
-
-
-def _names(sites: pd.DataFrame) -> tuple[dict[int, str], dict[int, str]]:
-    """Letters of rows and numbers of columns, from the balls' names (A1 may lie in any corner)."""
-    letters, numbers = {}, {}
-    for site in sites.itertuples():
-        row, col = parse_ball(str(site.ball))
-        letters[int(site.row)], numbers[int(site.col)] = row_letters(row), str(col + 1)
-    every_row, every_col = range(int(sites["row"].max()) + 1), range(int(sites["col"].max()) + 1)
-    return {r: letters.get(r, "") for r in every_row}, {c: numbers.get(c, "") for c in every_col}
+    return (col + EDGE + 0.5) * CELL, (rows - row - 0.5 + EDGE) * CELL
 
 
 def _letters(sites: pd.DataFrame, rows: int, cols: int) -> str:
-    letters, numbers = _names(sites)
-    parts = [
-        f'<text class="edge" x="{0.6 * CELL:.1f}" y="{_at(r, 0, rows)[1] + 4:.1f}">{letters[r]}</text>'
-        for r in range(rows)
-    ]
-    parts += [
-        f'<text class="edge" x="{_at(0, c, rows)[0]:.1f}" y="{(rows + 0.55) * CELL:.1f}">{numbers[c]}</text>'
-        for c in range(cols)
-    ]
+    """Names of rows on both sides, of columns above and below."""
+    letters, numbers = edge_names(sites)
+    parts = []
+    for r in range(rows):
+        y = _at(r, 0, rows)[1] + 5
+        parts += [_text("edge", x * CELL, y, letters.get(r, "")) for x in (0.75, cols + 2 * EDGE - 0.75)]
+    for c in range(cols):
+        x = _at(0, c, rows)[0]
+        parts += [_text("edge", x, y * CELL, numbers.get(c, "")) for y in (0.9, rows + 2 * EDGE - 0.7)]
     return "".join(parts)
 
 
-def _site(x: float, y: float, ball: str, findings: list[str], words: bool) -> str:
-    kind = chief(findings)
-    if kind is None:
-        title = f"<title>{escape(ball)}: no finding</title>"
-        return f'<circle class="sound" cx="{x:.1f}" cy="{y:.1f}" r="{0.14 * CELL:.1f}">{title}</circle>'
-    more = f"+{len(findings) - 1}" if len(findings) > 1 else ""
-    raised = y - 0.12 * CELL if words else y
-    shape = f'<g transform="translate({x:.1f} {raised:.1f}) scale({0.27 * CELL:.1f})">{svg_path(kind)}</g>'
-    word = (
-        f'<text class="word" x="{x:.1f}" y="{y + 0.42 * CELL:.1f}">{SIGNS[kind].short}{more}</text>'
-        if words
-        else ""
+def _a1(sites: pd.DataFrame, rows: int) -> str:
+    """A filled corner outside of A1, with its name."""
+    corner = a1_corner(sites)
+    if corner is None:
+        return ""
+    x, y = _at(*corner, rows)
+    right, down = (-1 if corner[1] == 0 else 1), (1 if corner[0] == 0 else -1)
+    tip_x, tip_y = x + right * 0.98 * CELL, y + down * 0.98 * CELL
+    reach = 0.5 * CELL
+    shape = f"M{tip_x:.1f} {tip_y:.1f}h{-right * reach:.1f}L{tip_x:.1f} {tip_y - down * reach:.1f}Z"
+    return f'<path class="a1" d="{shape}"><title>corner of A1</title></path>' + _text(
+        "a1", x + right * 1.45 * CELL, tip_y + 4, "A1"
     )
-    title = f"<title>{escape(ball)}: {escape(in_words(findings))}</title>"
-    return f'<a href="#joint-{escape(ball)}" class="found">{title}{shape}{word}</a>'
+
+
+def _empty(sites: pd.DataFrame, rows: int) -> str:
+    """A short dash wherever the part has no site."""
+    places = (_at(r, c, rows) for r, c in empty_sites(sites))
+    return "".join(f'<path class="empty" d="M{x - 4:.0f} {y:.0f}h8"/>' for x, y in places)
+
+
+def _site(site: object, at: tuple[float, float], cols: int, anchor: str) -> str:
+    """One site: its sign or circle, in the frame of its disposition, with words where there is room."""
+    x, y = at
+    ball, words = str(getattr(site, "ball")), cols <= WORDS_UP_TO  # noqa: B009
+    findings = split_findings(getattr(site, "findings"))  # noqa: B009
+    disposition = getattr(site, "disposition", None)
+    disposition = disposition if disposition in DISPOSITIONS else ""
+    kind = chief(findings)
+    said = in_words(findings) or "no finding"
+    title = f"<title>{escape(ball)}: {escape(said)}{', ' + disposition if disposition else ''}</title>"
+    frame = _frame(x, y, disposition)
+    if kind is None:
+        word = _text("word", x, y + 0.36 * CELL, disposition) if words and disposition == "review" else ""
+        raised = y - 0.1 * CELL if word else y
+        drawn = f'{frame}<circle class="sound" cx="{x:.0f}" cy="{raised:.0f}" r="{0.14 * CELL:.1f}"/>{word}'
+    else:
+        more = _text(
+            "more", x + 0.32 * CELL, y - 0.22 * CELL, f"+{len(findings) - 1}" if len(findings) > 1 else ""
+        )
+        raised = y - 0.1 * CELL if words else y
+        shape = (
+            f'<g transform="translate({x:.0f} {raised:.0f}) scale({0.26 * CELL:.1f})">{svg_path(kind)}</g>'
+        )
+        word = _text("word", x, y + 0.36 * CELL, SIGNS[kind].short) if words else ""
+        drawn = f'{frame}<g class="found">{shape}</g>{word}{more}'
+    if not anchor:
+        return f"<g>{title}{drawn}</g>"
+    return f'<a href="#{anchor}">{title}{drawn}</a>'
+
+
+def _frame(x: float, y: float, disposition: str) -> str:
+    if disposition not in ("reject", "review"):
+        return ""
+    half = 0.46 * CELL
+    box = f'x="{x - half:.1f}" y="{y - half:.1f}" width="{2 * half:.1f}" height="{2 * half:.1f}"'
+    return f'<rect class="{disposition}" {box}/>'
+
+
+def _text(kind: str, x: float, y: float, text: str) -> str:
+    return f'<text class="{kind}" x="{x:.0f}" y="{y:.0f}">{escape(text)}</text>' if text else ""

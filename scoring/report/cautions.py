@@ -3,6 +3,8 @@
 import pandas as pd
 
 from jointwise.scoring.finding.locate import ArrayFound
+from jointwise.scoring.judging.judge import OFF_THE_SCAN
+from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings
 
 COARSE = 10.0  # voxels across a ball
@@ -40,6 +42,20 @@ def cautions(voxel_mm: float) -> list[str]:
     ]
 
 
+def alerts(scored: Scored) -> list[str]:
+    """What must be read before anything else: what judging says of each package, and what is unusual about the scan."""
+    said = []
+    for package in scored.packages:
+        part = f"{package.array.component}: " if len(scored.packages) > 1 and package.array.component else ""
+        words = [*package.alerts, *warnings(package.table, package.found, package.array)]
+        if getattr(package.found, "a1_assumed", False):
+            words.append(
+                "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
+            )
+        said += [f"{part}{sentence}" for sentence in words]
+    return list(dict.fromkeys(said))
+
+
 def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> list[str]:
     """What is unusual about this scan; an empty list when nothing is.
 
@@ -63,11 +79,11 @@ def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> li
         said.append(
             f"The joints lie {found.residual_voxels:.1f} voxels off their lattice: positions may be wrong."
         )
-    review = table.loc[table["out_of_envelope"] == 1, "reason"]
-    if len(review):
-        why = "; ".join(dict.fromkeys(part for reason in review for part in str(reason).split("; ")))
+    cut_off = int(
+        (table["present"].eq(1) & table["reason"].str.contains(OFF_THE_SCAN, na=False, regex=False)).sum()
+    )
+    if cut_off:
         said.append(
-            f"{len(review)} of {len(table)} sites are for review, whatever was found there ({why}): the detector "
-            "was not tried out on such joints."
+            f"{cut_off} of {len(table)} joints are for review since the edge of the scan cuts them off."
         )
     return said

@@ -1,8 +1,9 @@
 """Where in a joint to look for what was found, so that its pictures cut through it.
 
-The detectors say what, not where. For a bridge it is the brightest place midway to a neighbour; for a void, a pillow or
-an open the darkest place inside the solder, small spots for the first, flat ones for the others. It only chooses
-slices and decides nothing.
+The detectors say what, not where. Where the rules measured it, the place is theirs: the neck, the largest void, the
+middle of the gap. Else, for a bridge, it is the brightest place midway to a neighbour; for a void, a pillow or an open
+the darkest place inside the solder, small spots for the first, flat ones for the others. It only chooses slices and
+decides nothing.
 """
 
 from typing import NamedTuple
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.joints.grid import Grid
+from jointwise.models.rules.numbers import Examination
+from jointwise.scoring.report.outlines import Points, Traced, gap_surface
 
 FLAT_KINDS = ("non_wet", "head_in_pillow")
 
@@ -23,10 +26,66 @@ class Spot(NamedTuple):
     why: str
 
 
+def measured_spot(
+    traced: Traced, grid: Grid, pitch_mm: float, ball_mm: float, kinds: list[str]
+) -> Spot | None:
+    """The place of what the rules measured, for the first of the kinds that they did; None where they did not.
+
+    Args:
+        traced: the joint.
+        grid: the grid of the pictures.
+        pitch_mm, ball_mm: its sizes.
+        kinds: what was found in the joint.
+    """
+    if traced.found is None:
+        return None
+    bridge = traced.found.bridge
+    if "bridging" in kinds:
+        return (
+            _nearest(bridge.place_mm, grid, pitch_mm, ball_mm, "thinnest place of the neck")
+            if bridge.place_mm
+            else None
+        )
+    if set(kinds) & set(FLAT_KINDS):
+        place = _middle_of_gap(traced, traced.found)
+        return (
+            None
+            if place is None
+            else _nearest(place, grid, pitch_mm, ball_mm, "middle of the gap that was measured")
+        )
+    if "void" in kinds and traced.voids is not None:
+        label, _ = ndimage.label(traced.voids)
+        biggest = int(np.bincount(label.ravel())[1:].argmax()) + 1
+        z, y, x = (int(v) for v in np.round(ndimage.center_of_mass(label == biggest)))
+        at = (traced.offsets_um(axis)[k] / 1000 for axis, k in zip("xyz", (x, y, z), strict=True))
+        return _nearest(tuple(at), grid, pitch_mm, ball_mm, "largest void that was measured")
+    return None
+
+
+def _middle_of_gap(traced: Traced, found: Examination) -> tuple[float, ...] | None:
+    """The point of the gap nearest to the middle of what is not bonded, mm."""
+    if not traced.gap:
+        return None
+    height, lost = gap_surface(traced, found)
+    j, i = np.nonzero(lost)
+    if not len(j):
+        return None
+    n = int(np.hypot(j - j.mean(), i - i.mean()).argmin())
+    x, y = traced.offsets_um("x")[i[n]], traced.offsets_um("y")[j[n]]
+    return x / 1000, y / 1000, float(height[j[n], i[n]]) / 1000
+
+
+def _nearest(place_mm: tuple[float, ...], grid: Grid, pitch_mm: float, ball_mm: float, why: str) -> Spot:
+    """The grid point nearest to (x, y, z)."""
+    offsets: tuple[Points, ...] = grid.offsets_mm(pitch_mm, ball_mm)
+    x, y, z = (int(np.abs(o - p).argmin()) for o, p in zip(offsets, place_mm, strict=True))
+    return Spot((z, y, x), why)
+
+
 def find_spot(
     volume: NDArray[np.floating], grid: Grid, pitch_mm: float, ball_mm: float, kinds: list[str]
 ) -> Spot:
-    """The place to cut through, for the first of the kinds that tells where to look; the middle without kinds.
+    """The place to cut through where nothing was measured; the middle without kinds.
 
     Args:
         volume: (z, y, x), 0 = air, 1 = solder.

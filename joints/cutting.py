@@ -9,10 +9,9 @@ from scipy import ndimage
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels, Reading, read_levels
-from jointwise.joints.sampling import grid_samples, samples_in_place
+from jointwise.joints.sampling import grid_samples, point_samples, samples_in_place
 
 Volume = NDArray[np.generic]
-COMPILED = ("f4", "f8", "u1", "u2", "i1", "i2")  # types for which the compiled interpolation exists
 
 
 def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.float32]:
@@ -26,17 +25,10 @@ def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.fl
     Returns:
         float32 array of shape points_mm.shape[:-1].
     """
-    points = np.asarray(points_mm, np.float64)
-    if volume.dtype.isnative and volume.dtype.str[1:] in COMPILED and volume.size:
-        from jointwise.joints.trilinear import (
-            trilinear,
-        )  # the compiler is heavy, and not all who import this sample
-
-        out = np.empty(points.shape[:-1], np.float32)
-        place = np.asarray(lattice.origin_mm, np.float64), np.asarray(lattice.spacing_mm, np.float64)
-        trilinear(volume, np.ascontiguousarray(points).reshape(-1, 3), *place, out.reshape(-1))
-        return out
-    coordinates = np.moveaxis(lattice.to_index(points)[..., ::-1], -1, 0)
+    index = lattice.to_index(np.asarray(points_mm, np.float64))
+    if samples_in_place(volume) and volume.size:
+        return point_samples(volume, index.reshape(-1, 3)).reshape(index.shape[:-1])
+    coordinates = np.moveaxis(index[..., ::-1], -1, 0)
     return np.asarray(
         ndimage.map_coordinates(volume, coordinates, output=np.float32, order=1, mode="nearest"),
         dtype=np.float32,

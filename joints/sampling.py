@@ -1,7 +1,6 @@
-"""Straight-line values of a volume at the points of a regular grid laid anywhere in it: the inner loop of every cut.
+"""Trilinear values of a volume, compiled: at many points, or on a regular grid laid anywhere without a table of points.
 
-The same as `scipy.ndimage.map_coordinates(order=1, mode="nearest")` at those points, without a table of them; it lets
-other threads run.
+The same bits as `scipy.ndimage.map_coordinates(order=1, mode="nearest")` at the same indices; other threads may run.
 """
 
 from typing import Any, Final
@@ -43,23 +42,63 @@ def grid_samples(
     if not (np.isfinite(first).all() and np.isfinite(steps).all()):
         raise InputError("expected a joint's place and directions in numbers, found some that are not finite")
     x, y, z = (np.ascontiguousarray(places, np.float64) for places in offsets)
-    return np.asarray(
-        _sampled(
-            np.asarray(volume),
-            np.asarray(first, np.float64),
-            np.ascontiguousarray(steps, np.float64),
-            x,
-            y,
-            z,
-        )
-    )
+    place = np.asarray(first, np.float64), np.ascontiguousarray(steps, np.float64)
+    return np.asarray(_grid_values(np.asarray(volume), *place, x, y, z))
+
+
+def point_samples(volume: NDArray[Any], index: Vector) -> NDArray[np.float32]:
+    """Values at indices; beyond the edge the nearest voxel counts.
+
+    Args:
+        volume: (z, y, x).
+        index: (n, 3) fractional indices (x, y, z).
+
+    Returns:
+        float32 (n,).
+    """
+    return np.asarray(_point_values(np.asarray(volume), np.ascontiguousarray(index, np.float64)))
 
 
 @numba.njit(cache=True, nogil=True)
-def _sampled(
+def _clamped(index: float, most: float) -> float:
+    """Within 0 to most; 0 for NaN, so that nothing is read outside the volume."""
+    if index > most:
+        return most
+    return index if index >= 0.0 else 0.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
+    nz, ny, nx = volume.shape
+    x, y, z = _clamped(x, nx - 1.0), _clamped(y, ny - 1.0), _clamped(z, nz - 1.0)
+    x0, y0, z0 = int(x), int(y), int(z)
+    fx, fy, fz = x - x0, y - y0, z - z0
+    x1, y1, z1 = min(x0 + 1, nx - 1), min(y0 + 1, ny - 1), min(z0 + 1, nz - 1)
+    ex, ey, ez = 1.0 - fx, 1.0 - fy, 1.0 - fz
+    # Factors and sum in scipy's order, so that not a bit differs.
+    total = float(volume[z0, y0, x0]) * ez * ey * ex
+    total += float(volume[z0, y0, x1]) * ez * ey * fx
+    total += float(volume[z0, y1, x0]) * ez * fy * ex
+    total += float(volume[z0, y1, x1]) * ez * fy * fx
+    total += float(volume[z1, y0, x0]) * fz * ey * ex
+    total += float(volume[z1, y0, x1]) * fz * ey * fx
+    total += float(volume[z1, y1, x0]) * fz * fy * ex
+    total += float(volume[z1, y1, x1]) * fz * fy * fx
+    return total
+
+
+@numba.njit(cache=True, nogil=True)
+def _point_values(volume: NDArray[Any], index: Vector) -> NDArray[np.float32]:
+    out = np.empty(len(index), np.float32)
+    for i in range(len(index)):
+        out[i] = _value(volume, index[i, 0], index[i, 1], index[i, 2])
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _grid_values(
     volume: NDArray[Any], first: Vector, steps: Vector, xs: Vector, ys: Vector, zs: Vector
 ) -> NDArray[np.float32]:
-    nz, ny, nx = volume.shape
     out = np.empty((len(zs), len(ys), len(xs)), np.float32)
     for k in range(len(zs)):
         for j in range(len(ys)):
@@ -67,15 +106,8 @@ def _sampled(
             by = first[1] + zs[k] * steps[2, 1] + ys[j] * steps[1, 1]
             bz = first[2] + zs[k] * steps[2, 2] + ys[j] * steps[1, 2]
             for i in range(len(xs)):
-                x = min(max(bx + xs[i] * steps[0, 0], 0.0), nx - 1.0)
-                y = min(max(by + xs[i] * steps[0, 1], 0.0), ny - 1.0)
-                z = min(max(bz + xs[i] * steps[0, 2], 0.0), nz - 1.0)
-                x0, y0, z0 = int(x), int(y), int(z)
-                u, v, w = x - x0, y - y0, z - z0
-                x1, y1, z1 = min(x0 + 1, nx - 1), min(y0 + 1, ny - 1), min(z0 + 1, nz - 1)
-                low = (volume[z0, y0, x0] * (1 - u) + volume[z0, y0, x1] * u) * (1 - v)
-                low += (volume[z0, y1, x0] * (1 - u) + volume[z0, y1, x1] * u) * v
-                high = (volume[z1, y0, x0] * (1 - u) + volume[z1, y0, x1] * u) * (1 - v)
-                high += (volume[z1, y1, x0] * (1 - u) + volume[z1, y1, x1] * u) * v
-                out[k, j, i] = np.float32(low * (1 - w) + high * w)
+                step = xs[i]
+                out[k, j, i] = _value(
+                    volume, bx + step * steps[0, 0], by + step * steps[0, 1], bz + step * steps[0, 2]
+                )
     return out

@@ -90,8 +90,8 @@ def lands(body: Body) -> tuple[Land, Land]:
 
 def _land(body: Body, side: int) -> Land:
     f = body.frame
-    order = slice(None, None, side)
-    values, z = body.raw[order], side * f.z[order]  # z now rises outward
+    outward = slice(None, None, side)
+    values, z = body.raw[outward], side * f.z[outward]  # z now rises outward
     patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball).ravel()
     order = np.argsort(patch, kind="stable")
     disc = values.reshape(len(z), -1)[:, order]  # every column of a patch beside the others of it
@@ -142,9 +142,9 @@ def _first_fall(share: Volume, z: Vector, fall: float) -> float:
     while k < len(share) and share[k] >= level:
         k += 1
     if k == len(share) or k == 0:
-        return z[-1]
-    return z[k] - (z[1] - z[0]) * np.float64(level - share[k]) / max(
-        np.float64(share[k - 1] - share[k]), 1e-9
+        return float(z[-1])
+    return float(
+        z[k] - (z[1] - z[0]) * np.float64(level - share[k]) / max(np.float64(share[k - 1] - share[k]), 1e-9)
     )
 
 

@@ -48,7 +48,7 @@ def alerts(scored: Scored) -> list[str]:
     for package in scored.packages:
         part = f"{package.array.component}: " if len(scored.packages) > 1 and package.array.component else ""
         words = [*package.alerts, *warnings(package.table, package.found, package.array)]
-        if getattr(package.found, "a1_assumed", False):
+        if package.found.a1_assumed:
             words.append(
                 "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
             )

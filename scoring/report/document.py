@@ -21,7 +21,7 @@ from jointwise.models.bench import Judge
 from jointwise.models.learned import LearnedDetector
 from jointwise.scoring.grey import grey_scale
 from jointwise.scoring.judging.acceptance import Acceptance
-from jointwise.scoring.report.head import counts, package_side, told, verdict
+from jointwise.scoring.report.head import counts, verdict
 from jointwise.scoring.report.order import Site, all_sites
 from jointwise.scoring.report.signs import split_findings
 from jointwise.scoring.scored import Package, Scored
@@ -117,7 +117,7 @@ def _acceptance(acceptance: Acceptance | None) -> dict[str, Any] | None:
         "sha256": acceptance.sha256,
         "example": acceptance.example,
         "limits": [asdict(limit) for limit in acceptance.limits],
-        "counts": [asdict(count) for count in getattr(acceptance, "counts", ())],
+        "counts": [asdict(count) for count in acceptance.counts],
     }
 
 
@@ -149,12 +149,12 @@ def _package(scored: Scored, package: Package, table: pd.DataFrame, sites: list[
         "bend_um": found.bend_um,
         "residual_voxels": found.residual_voxels,
         "levels": {"air": levels.air, "solder": levels.solder, "noise": levels.noise, "cnr": levels.cnr},
-        "package_side": package_side(scored, package),
-        "package_side_sure": told(found, "side_sure", None),
-        "package_side_words": told(found, "side_words", ""),
-        "a1_corner": told(found, "a1_corner", package.array.a1_corner),
-        "a1_assumed": bool(told(found, "a1_assumed", False)),
-        "remarks": list(told(found, "remarks", ())),
+        "package_side": found.package_side,
+        "package_side_sure": found.side_sure,
+        "package_side_words": found.side_words,
+        "a1_corner": found.array.a1_corner,
+        "a1_assumed": found.a1_assumed,
+        "remarks": list(found.remarks),
         "alerts": list(package.alerts),
         "shows": asdict(package.shows) if package.shows else None,
         "outcome": _outcome(sites, scored.acceptance),

@@ -44,16 +44,6 @@ def counts(sites: Sequence[Site]) -> dict[str, int]:
     return {name: sum(site.disposition == name for site in sites) for name in DISPOSITIONS}
 
 
-def told(found: ArrayFound, name: str, default: Any) -> Any:
-    """What the finder says of the array, where it says it."""
-    return getattr(found, name, default)
-
-
-def package_side(scored: Scored, package: Package) -> str:
-    """`high` or `low`: where along the file's z the package lies."""
-    return str(told(package.found, "package_side", scored.settings.package_side))
-
-
 def scan_facts(scored: Scored) -> list[Fact]:
     """What is known of the file, whatever was found in it."""
     scan, settings = scored.scan, scored.settings
@@ -90,7 +80,7 @@ def package_facts(scored: Scored, package: Package) -> list[Fact]:
         ("A1", _a1(package)),
         ("levels", f"air {scale.of(levels.air):.3g}, solder {scale.of(levels.solder):.3g} {scale.unit}"),
         ("solder over air", _contrast(cut)),
-        *(("remark", remark) for remark in told(found, "remarks", ())),
+        *(("remark", remark) for remark in found.remarks),
     ]
 
 
@@ -106,27 +96,25 @@ def _contrast(cut: CutArray) -> str:
 
 def _side(scored: Scored, package: Package) -> str:
     """Which side is the package's, how sure that is and what it rests on."""
-    side, sure = package_side(scored, package), told(package.found, "side_sure", None)
-    words = str(told(package.found, "side_words", ""))
-    given = scored.settings.package_side == side or getattr(package.array, "package_side", None) == side
-    if sure is None or given:
+    side, sure, words = package.found.package_side, package.found.side_sure, package.found.side_words
+    if side in (scored.settings.package_side, package.array.package_side):
         return f"{side} z, as given"
     return f"{side} z, found from the scan, {100 * float(sure):.1f} % sure" + (f": {words}" if words else "")
 
 
 def _a1(package: Package) -> str:
-    corner = CORNERS[str(told(package.found, "a1_corner", package.array.a1_corner))]
-    if told(package.found, "a1_assumed", False):
+    corner = CORNERS[package.array.a1_corner]
+    if package.found.a1_assumed:
         return (
             f"NOT GIVEN: assumed at the {corner} of the file; check it against the part before using any name"
         )
     return f"taken at the {corner} of the file; check it against the part"
 
 
-def map_note(scored: Scored, package: Package) -> str:
+def map_note(package: Package) -> str:
     """From where the map is seen, and how its signs are read."""
-    side = "package" if package_side(scored, package) == "high" else "board"
-    assumed = ", and is assumed: nobody told where it is" if told(package.found, "a1_assumed", False) else ""
+    side = "package" if package.found.package_side == "high" else "board"
+    assumed = ", and is assumed: nobody told where it is" if package.found.a1_assumed else ""
     return (
         f"Seen from high z of the file, here the {side}'s side; the file's x runs to the right, its y upwards. The "
         f"filled corner is A1's{assumed}. A joint with several findings bears the sign of the gravest and the "
@@ -160,7 +148,7 @@ def limits(acceptance: Acceptance | None) -> dict[str, Any] | None:
         )
         for limit in acceptance.limits
     ]
-    for count in getattr(acceptance, "counts", ()):
+    for count in acceptance.counts:
         most = (
             f"at most {count.most:g}"
             if count.most is not None

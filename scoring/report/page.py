@@ -85,7 +85,7 @@ def _package(
         "verdict": head.verdict(its, scored.acceptance) if len(scored.packages) > 1 else "",
         "legend": _legend(its, len(empty_sites(package.table)), scored.acceptance is not None),
         "map": Markup(map_svg(package.table, anchors)),
-        "map_note": head.map_note(scored, package),
+        "map_note": head.map_note(package),
     }
 
 

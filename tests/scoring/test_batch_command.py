@@ -84,14 +84,14 @@ def test_a_lot_with_a_broken_scan(lot: Path, tmp_path: Path, capsys: pytest.Capt
 def test_a_fault_of_ours_ends_with_1(
     lot: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    locate = run_module.locate
+    locate = run_module.locate_all
 
     def odd(scan: Any, *rest: Any) -> Any:
         if "größe" in scan.path.name:
             raise ZeroDivisionError("a fault")
         return locate(scan, *rest)
 
-    monkeypatch.setattr(run_module, "locate", odd)
+    monkeypatch.setattr(run_module, "locate_all", odd)
     assert main(["score", f"scan={lot}/line 2/*.mha", f"out={tmp_path}", *PART]) == 1
     said = capsys.readouterr().err
     assert "1 of 2 scans failed, 1 of them by a fault of ours: ZeroDivisionError: a fault" in said

@@ -24,12 +24,12 @@ def test_thinning_keeps_the_mean_and_the_place() -> None:
     lattice = Lattice((13, 21, 22), (1.0, 2.0, 3.0), (0.02, 0.02, 0.02))
     x = np.indices(lattice.shape)[2]
     volume = (1.0 + 0.02 * x).astype(np.float32)
-    thin, coarse = thinned(volume, lattice, ball_mm=0.65)  # three voxels a block
+    thin, coarse = thinned(volume, lattice, ball_mm=0.33)  # three voxels a block
     assert thin.shape == coarse.shape == (4, 7, 7)
     np.testing.assert_allclose(coarse.spacing_mm, (0.06,) * 3)
     places = coarse.origin_mm[0] + coarse.spacing_mm[0] * np.arange(7)
     np.testing.assert_allclose(thin[2, 3], places, rtol=1e-6)
-    alike, same = thinned(volume, lattice, ball_mm=0.2)
+    alike, same = thinned(volume, lattice, ball_mm=0.1)
     np.testing.assert_array_equal(alike, volume)
     assert same == lattice
 

@@ -172,9 +172,6 @@ def test_settings_that_make_no_sense(words: dict) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    reason="finding and cutting still take the whole volume; delete this mark once they read boxes"
-)
 @pytest.mark.parametrize("name", ["raw", "nii_gz_turned", "tiff_folder", "dicom", "hdf5_chunked"])
 def test_same_joints_box_by_box(
     tmp_path: Path,

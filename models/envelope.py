@@ -14,7 +14,8 @@ from jointwise.joints.schema import require_columns
 COLUMNS: Final = ("voxels_per_ball", "cnr")
 """Ball diameter in voxels of the scan, and contrast of solder over air in units of the noise."""
 OPTIONAL: Final = ("lane",)
-"""Levels between neighbours over the step from air to solder; left out where the training joints do not tell them."""
+"""Levels between neighbours over the step from air to solder; left out where the training joints do not tell them, and
+not looked at in tables of before they were measured."""
 WORDS: Final = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast of solder over air in units of the noise",
@@ -113,10 +114,12 @@ class Envelope:
         return cls(ranges, int(data.get("scans", 0)))
 
     def _beyond(self, table: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-        """For each column, whether each joint (n,) lies outside its range."""
-        require_columns(table, self.ranges, "the table of joints")
+        """For each column, whether each joint (n,) lies outside its range; a table without one of OPTIONAL cannot tell."""
+        require_columns(table, COLUMNS, "the table of joints")
         beyond = {}
         for name, (low, high) in self.ranges.items():
+            if name not in table:
+                continue
             values = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
             least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
             beyond[name] = ~((values >= least) & (values <= most))

@@ -85,6 +85,8 @@ def test_dark_lanes_count_where_the_training_joints_tell_them() -> None:
     found = Envelope.of(table)
     assert found.ranges["lane"] == (-0.6, 0.1)
     assert Envelope.from_json(json.loads(json.dumps(found.to_json()))) == found
+    before = table.drop(columns="lane")  # a set of before lanes were measured: judged by the rest
+    assert not found.outside(before).any()
     odd = table.assign(lane=[-1.4, -0.6, -0.3, 0.1, 0.2, np.nan])
     assert found.outside(odd).tolist() == [True, False, False, False, True, True]
     assert (

@@ -34,7 +34,7 @@ from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Lattice
 from jointwise.scoring.finding.locate import locate
-from jointwise.scoring.reading.metaimage import read_scan
+from jointwise.scoring.reading.formats import read_scan
 from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import AUTO, ArraySettings, ArrayWanted, ScoreSettings
 

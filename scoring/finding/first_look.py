@@ -92,6 +92,12 @@ def first_look(search: Search, array: ArraySettings, told: bool = True) -> First
         layer = find_plane(candidates, array.ball_mm, search.max_tilt_deg)
         within = np.zeros(len(candidates), bool) if layer is None else layer[1]
     seen = Seen(scan, candidates, within, guesses)
+    if not told:
+        raise NotFound(
+            f"expected a ball grid array in {scan.path}, found metal {array.pitch_mm:.3g} mm apart but no layer of "
+            "balls; check that the scan shows the array, or give array.pitch_mm and array.ball_mm",
+            seen,
+        )
     if other is None:
         raise NotFound(
             f"expected a ball grid array of {array.pitch_mm:g} mm pitch in {scan.path}, found no regular layer of "

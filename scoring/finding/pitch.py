@@ -57,8 +57,7 @@ class Pitches:
         if not refused:
             sentence = f"expected a ball grid array in {path}, found no regular layer of balls of any pitch; {remedy}"
         elif len(refused) == 1:
-            pitch, why = next(iter(refused.items()))
-            sentence = f"{why} (the pitch was not told; metal {pitch:.3g} mm apart was tried)"
+            sentence = str(next(iter(refused.values())))
         else:
             apart = ", ".join(f"{pitch:.3g}" for pitch in refused)
             sentence = (

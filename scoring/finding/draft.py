@@ -12,7 +12,7 @@ from jointwise.scoring.finding.first_look import first_look
 from jointwise.scoring.finding.frame import first_frame
 from jointwise.scoring.finding.layout import Layout, Lie, lies
 from jointwise.scoring.finding.not_found import NotFound
-from jointwise.scoring.finding.pitch import USUAL_SHARE, WIDENING, Pitches
+from jointwise.scoring.finding.pitch import RARE_SHARES, USUAL_SHARE, WIDENING, Pitches, other_pitch
 from jointwise.scoring.finding.search import Search
 from jointwise.scoring.finding.sites import (
     Index,
@@ -70,26 +70,61 @@ def drafted(search: Search, array: ArrayWanted, layout: Layout | None, certain: 
     """
     pitch = array.pitch_mm if layout is None else layout.pitch_mm
     if pitch is not None:
-        return _measured(search, array, pitch, layout, certain)
+        return _with_pitch(search, array, pitch, layout, certain)
     pitches, refused = Pitches(search, array.ball_mm), {}
     for guess in pitches:
         if any(abs(guess / other - 1) < SAME_PITCH for other in refused):
             continue
+        ball = array.ball_mm or USUAL_SHARE * guess
         try:
-            return _measured(search, array, guess, None, certain)
+            draft = _measured(search, array, guess, ball, None, certain, told=False)
+            _check_open(search, draft)
+            return draft
         except InputError as error:
             refused[guess] = error
     raise pitches.none_holds(refused)
 
 
-def _measured(
+def _check_open(search: Search, draft: Draft) -> None:
+    """Refuse a pitch found where the balls may be an array of another one just as well."""
+    present = draft.sites.present(draft.part)
+    row, col = (np.asarray(index, np.int64)[present] for index in (draft.sites.row, draft.sites.col))
+    other = other_pitch(row, col)
+    if other is not None:
+        pitch = draft.part.pitch_mm
+        raise InputError(
+            f"array.pitch_mm: expected an array of which {search.scan.path} tells the pitch, found balls "
+            f"{pitch:.3g} mm apart on a lattice that may as well be one of {other * pitch:.3g} mm; give array.pitch_mm"
+        )
+
+
+def _with_pitch(
     search: Search, array: ArrayWanted, pitch: float, layout: Layout | None, certain: bool
 ) -> Draft:
-    """A draft with a pitch, the ball measured from the outlines unless it was told."""
-    ball = array.ball_mm or round(USUAL_SHARE * pitch, 4)
+    """A draft where the pitch was told; balls of rare sizes are tried too where theirs was not."""
+    if array.ball_mm is None:
+        for share in (USUAL_SHARE, *RARE_SHARES):
+            try:
+                return _measured(search, array, pitch, share * pitch, layout, certain, told=False)
+            except InputError:
+                continue  # said below of the usual size
+    return _measured(search, array, pitch, array.ball_mm or USUAL_SHARE * pitch, layout, certain)
+
+
+def _measured(
+    search: Search,
+    array: ArrayWanted,
+    pitch: float,
+    ball: float,
+    layout: Layout | None,
+    certain: bool,
+    told: bool = True,
+) -> Draft:
+    """A draft from a pitch and a ball, each measured anew unless it was told."""
     free = array.pitch_mm is None and layout is None
+    ball = round(ball, 4)
     for _ in range(3):
-        draft = _draft(search, known(array, pitch, ball), layout, certain, told=not free)
+        draft = _draft(search, known(array, pitch, ball), layout, certain, told)
         if free:
             pitch = round(draft.sites.frame.lattice.pitch_mm, 4)
         if array.ball_mm is not None or abs(draft.ball_mm / ball - 1) < BALL_IS_RIGHT:

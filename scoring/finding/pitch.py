@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.scoring.finding.balls import Candidates
@@ -21,9 +22,14 @@ FEWEST_VOXELS_PER_BALL = 5.0
 BALL_LADDER_MM = (0.78, 0.6, 0.46, 0.35, 0.27, 0.21, 0.16)
 ABOUT_BALL = (1.0, 1.25, 0.8)  # sizes to look for where the ball was told
 USUAL_SHARE = 0.6  # ball over pitch; 0.56 to 0.65 in use
+RARE_SHARES = (0.45, 0.8)
 LAYERS = 3
 # Places known to a voxel of the thinned scan make the nearest neighbour seem nearer, by up to a fifth of a pitch.
 PITCH_OVER_NEAREST = (1.0, 1.09, 1.18)
+STRAY_SHARE = 0.05  # of the balls, beside a coarser lattice that holds all others
+ALIKE = (
+    0.55  # another lattice fills its rectangle about as well: a full square one filled 1, turned by 45° 0.36
+)
 WIDENING = 1.09  # diameter of a joint's outline over that of its ball before reflow, plus paste: 1.07 to 1.12
 
 
@@ -80,6 +86,30 @@ class Pitches:
         within = np.zeros(len(candidates), bool) if layer is None else layer[1]
         pitches = tuple((look.lattice.pitch_mm, int(look.own.sum())) for look in self._seen)
         return Seen(self.search.scan, candidates, within, pitches[:3])
+
+
+def other_pitch(row: NDArray[np.int64], col: NDArray[np.int64]) -> float | None:
+    """Another pitch, in pitches, of which the balls at these sites (n,) may be an array just as well.
+
+    A chequered array is also a full one of √2 times the pitch that is turned by 45°, and a lattice too fine by 2 has
+    balls at every other row and column only: a pitch that was not told is open then.
+    """
+    z = (col - col.min()) + 1j * (row - row.min())
+    parity = (z.real + z.imag) % 2
+    odd = min(parity.mean(), 1 - parity.mean())
+    lines = [min(v.mean(), 1 - v.mean()) for v in (z.real % 2, z.imag % 2)]
+    if max(lines) <= STRAY_SHARE:
+        return 2.0
+    if odd <= STRAY_SHARE:
+        coarse = z[parity == round(parity.mean())]
+        coarser = (coarse - coarse[0]) / (1 + 1j)
+        return 2**0.5 if _filled(coarser) > ALIKE * _filled(z) else None
+    return 0.5**0.5 if _filled(z * (1 + 1j)) > ALIKE * _filled(z) else None
+
+
+def _filled(z: NDArray[np.complex128]) -> float:
+    """Share of the rectangle around sites that they fill."""
+    return len(z) / float((np.ptp(z.real) + 1) * (np.ptp(z.imag) + 1))
 
 
 def _weight(look: FirstLook) -> float:

@@ -71,7 +71,8 @@ def drafted(search: Search, array: ArrayWanted, layout: Layout | None, certain: 
     pitch = array.pitch_mm if layout is None else layout.pitch_mm
     if pitch is not None:
         return _with_pitch(search, array, pitch, layout, certain)
-    pitches, refused = Pitches(search, array.ball_mm), {}
+    pitches = Pitches(search, array.ball_mm)
+    refused: dict[float, InputError] = {}
     for guess in pitches:
         if any(abs(guess / other - 1) < SAME_PITCH for other in refused):
             continue

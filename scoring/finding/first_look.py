@@ -68,8 +68,13 @@ class FirstLook:
         )
 
 
-def first_look(search: Search, array: ArraySettings) -> FirstLook:
+def first_look(search: Search, array: ArraySettings, told: bool = True) -> FirstLook:
     """The layer and the lattice that fit the given pitch best.
+
+    Args:
+        search: the scan.
+        array: the part.
+        told: the pitch was told, so that a refusal is to say which one fits instead.
 
     Raises:
         NotFound: no ball grid array, or one of another pitch; names the pitch that was seen.
@@ -79,7 +84,7 @@ def first_look(search: Search, array: ArraySettings) -> FirstLook:
     look = best_layer(candidates, array.pitch_mm, array.ball_mm, search.max_tilt_deg)
     if look is not None and fits(look):
         return look
-    other = _pitch_seen(search, array)
+    other = _pitch_seen(search, array) if told else None
     guesses = () if other is None else ((other.lattice.pitch_mm, int(other.own.sum())),)
     if look is not None:
         within, guesses = look.within, (*guesses, (look.lattice.pitch_mm, int(look.own.sum())))
@@ -87,6 +92,12 @@ def first_look(search: Search, array: ArraySettings) -> FirstLook:
         layer = find_plane(candidates, array.ball_mm, search.max_tilt_deg)
         within = np.zeros(len(candidates), bool) if layer is None else layer[1]
     seen = Seen(scan, candidates, within, guesses)
+    if not told:
+        raise NotFound(
+            f"expected a ball grid array in {scan.path}, found metal {array.pitch_mm:.3g} mm apart but no layer of "
+            "balls; check that the scan shows the array, or give array.pitch_mm and array.ball_mm",
+            seen,
+        )
     if other is None:
         raise NotFound(
             f"expected a ball grid array of {array.pitch_mm:g} mm pitch in {scan.path}, found no regular layer of "

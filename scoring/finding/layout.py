@@ -87,8 +87,9 @@ def read_layout(path: Path, component: str = "") -> Layout:
     off = None if lattice is None else lattice[0].sites(places)[2]
     if lattice is None or off is None or np.mean(off < ON_SITE) < 0.95:
         raise InputError(
-            f"layout: expected balls on one square lattice in {path}, found distances of about {pitch:.3g} mm that "
-            "fit none; check its columns and units (mm)"
+            f"layout: expected balls on one square lattice in {path}, found balls about {pitch:.3g} mm apart, on "
+            "none; irregular layouts cannot be scored: split it into regular parts (components), or check its columns "
+            "and units (mm)"
         )
     z = (places[:, 0] + 1j * places[:, 1] - lattice[0].origin) / lattice[0].step
     index = np.column_stack([z.real, z.imag])

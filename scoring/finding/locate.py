@@ -1,43 +1,32 @@
 """Find ball grid arrays in a scan: every site, named, with its place, and how the board lies."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy.spatial import cKDTree
 
 from jointwise.joints.errors import InputError
-from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Vector
-from jointwise.joints.levels import Levels
+from jointwise.scoring.finding.draft import Draft, drafted, known
 from jointwise.scoring.finding.empties import left_empty
 from jointwise.scoring.finding.first_look import first_look
 from jointwise.scoring.finding.found import ArrayFound
-from jointwise.scoring.finding.frame import first_frame
-from jointwise.scoring.finding.layout import Layout, Lie, lies, read_layout, told_side
+from jointwise.scoring.finding.layout import Layout, read_layout, told_side
 from jointwise.scoring.finding.named import Named, name_layout, name_rectangle
 from jointwise.scoring.finding.naming import depopulated_sites
 from jointwise.scoring.finding.not_found import NotFound
-from jointwise.scoring.finding.pitch import USUAL_SHARE, WIDENING, find_pitch
 from jointwise.scoring.finding.search import Search
 from jointwise.scoring.finding.side import MOST_SURE, SURE_ENOUGH, Side, see_side
 from jointwise.scoring.finding.sites import (
-    Index,
     Sites,
-    check_balls,
     check_in_scan,
     in_field,
     look_closer,
-    rectangle,
     settled,
-    trust,
-    without_strays,
 )
-from jointwise.scoring.grey import array_levels
 from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import (
-    A1_CORNERS,
     AUTO,
     MOST_PACKAGES,
     ArraySettings,
@@ -49,9 +38,6 @@ from jointwise.scoring.settings import (
 
 __all__ = ["ArrayFound", "locate", "locate_all"]
 
-ROUGH = Grid((24, 28, 28))  # to read first levels on: fast, and fine enough for medians
-FEWEST_VOXELS_PER_BALL = 5.0
-BALL_IS_RIGHT = 0.06  # a ball measured anew is taken as found when it moves less than this
 SURE_TO_DOUBT = 0.95  # before the user's word on the side is questioned
 TRIES = 10  # packages looked at in the search for the one at a given place
 
@@ -138,29 +124,19 @@ def _at_its_place(search: Search, array: ArrayWanted, settings: ScoreSettings, c
     raise NotFound(
         f"expected the part {array.component or ''} about x {array.x_mm:g} mm, y {array.y_mm:g} mm in "
         f"{search.scan.path}, found {TRIES} packages elsewhere; correct the place",
-        first_look(search, _known(array, one.pitch_mm, one.array.ball_mm)).seen(search.scan),
+        first_look(search, known(array, one.pitch_mm, one.array.ball_mm)).seen(search.scan),
     )
 
 
 def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: bool) -> ArrayFound:
     """The package with most balls of those not found yet; its pitch and ball measured where they were not told."""
     layout = None if array.layout is None else read_layout(array.layout, array.component)
-    pitch = array.pitch_mm if layout is None else layout.pitch_mm
+    draft = drafted(search, array, layout, certain)
     remarks = []
-    if pitch is None:
-        pitch = find_pitch(search, array.ball_mm)
-    ball = array.ball_mm or round(USUAL_SHARE * pitch, 4)
-    for _ in range(3):
-        draft = _draft(search, _known(array, pitch, ball), layout, certain)
-        if array.pitch_mm is None and layout is None:
-            pitch = round(draft.sites.frame.lattice.pitch_mm, 4)
-        if array.ball_mm is not None or abs(draft.ball_mm / ball - 1) < BALL_IS_RIGHT:
-            break
-        ball = round(draft.ball_mm, 4)
-    draft = replace(draft, part=_known(array, pitch, ball))
     if array.pitch_mm is None and layout is None:
-        remarks.append(f"The pitch was not told; {pitch:.4g} mm was found.")
+        remarks.append(f"The pitch was not told; {draft.part.pitch_mm:.4g} mm was found.")
     if array.ball_mm is None:
+        ball = draft.part.ball_mm
         remarks.append(f"The ball was not told; {ball:.3g} mm before reflow was estimated from the outlines.")
     side, doubt = _side(search.scan, draft, settings)
     remarks += doubt
@@ -172,75 +148,6 @@ def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: b
         if lie is not draft.lies[0]:
             sites = look_closer(search.scan, draft.part, lie.row, lie.col, sites.frame, draft.levels)
     return _found(search.scan, replace(draft, sites=sites), named, side, layout, remarks)
-
-
-@dataclass(frozen=True)
-class Draft:
-    """A package before its side and its names are known.
-
-    Args:
-        part: pitch and ball as used.
-        sites: its sites.
-        levels: air and solder level, noise.
-        lies: how a layout may lie, best first; empty without one.
-    """
-
-    part: ArraySettings
-    sites: Sites
-    levels: Levels
-    lies: tuple[Lie, ...]
-
-    @property
-    def ball_mm(self) -> float:
-        """Ball before reflow as the outlines tell it, mm."""
-        seen = self.sites.shapes.diameter_mm[trust(self.sites.shapes, self.part)]
-        return float(np.median(seen)) / WIDENING
-
-
-def _known(array: ArrayWanted, pitch: float, ball: float) -> ArraySettings:
-    fields = {name: getattr(array, name) for name in ArrayWanted.__dataclass_fields__}
-    corner = array.a1_corner or A1_CORNERS[0]
-    return ArraySettings(**(fields | {"pitch_mm": pitch, "ball_mm": ball, "a1_corner": corner}))
-
-
-def _check_voxels(scan: Scan, array: ArraySettings) -> None:
-    per_ball = array.ball_mm / scan.lattice.voxel_mm
-    if per_ball < FEWEST_VOXELS_PER_BALL:
-        raise InputError(
-            f"expected at least {FEWEST_VOXELS_PER_BALL:g} voxels across a ball, found {per_ball:.1f} "
-            f"(array.ball_mm={array.ball_mm:g}, voxels of {1000 * scan.lattice.voxel_mm:.3g} µm in {scan.path}); "
-            "scan finer, or check array= and the spacing in the file"
-        )
-
-
-def _draft(search: Search, array: ArraySettings, layout: Layout | None, certain: bool) -> Draft:
-    """Sites of the package with most balls, not yet named.
-
-    Args:
-        search: the scan.
-        array: the part.
-        layout: its balls, or none for a rectangle.
-        certain: refuse what chance might give.
-    """
-    check_array(array)
-    _check_voxels(search.scan, array)
-    scan, look = search.scan, first_look(search, array)
-    if certain and not look.certain:
-        raise NotFound(look.no_balls(scan), look.seen(scan))
-    ways = () if layout is None else tuple(lies(layout, look))
-    row: Index
-    col: Index
-    if ways:
-        frame = first_frame(look.plane, look.lattice)
-        row, col = ways[0].row, ways[0].col
-    else:
-        row, col, frame = rectangle(scan, look, array)
-    places = frame.place(row, col)
-    apart, _ = cKDTree(look.points_mm).query(places)
-    levels = array_levels(scan, places[apart < 0.35 * array.pitch_mm], frame.axes, array, ROUGH)
-    sites = look_closer(scan, array, row, col, frame, levels)
-    check_balls(scan, array, sites, look)
-    return Draft(array, sites if ways else without_strays(scan, array, sites), levels, ways)
 
 
 def _side(scan: Scan, draft: Draft, settings: ScoreSettings) -> tuple[Side, list[str]]:

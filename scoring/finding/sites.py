@@ -24,6 +24,8 @@ DIAMETERS = (0.7, 1.45)  # outline of a joint in nominal balls: reflow widens it
 OFF_SITE = 0.1  # median distance of joints from their sites, in pitches, at most
 SPREAD = 0.25  # of the diameters, quartile to quartile, at most
 
+HEIGHT_OFF = 0.15  # of the usual height: what is farther off has an end that is not its land
+
 Index = NDArray[np.number]
 """Rows or columns of sites (n,): whole numbers, or fractions where a layout says so."""
 
@@ -79,7 +81,10 @@ def look_closer(
     for _ in range(2):
         places = frame.place(row, col)
         shapes = see_shapes(scan, places, frame.axes, array.pitch_mm, array.ball_mm, levels)
-        frame = fit_frame(shapes.centre_mm, trust(shapes, array).astype(float), row, col, frame)
+        sound = trust(shapes, array)
+        whole = sound & ~_end_hidden(shapes.height_mm, sound)
+        weight = whole if whole.sum() >= 0.5 * sound.sum() else sound
+        frame = fit_frame(shapes.centre_mm, weight.astype(float), row, col, frame)
     return Sites(row, col, frame, shapes)
 
 
@@ -156,8 +161,17 @@ def _settle(shapes: Shapes, expected: Vector, seen: NDArray[np.bool_], axes: Vec
     far_flat = max(5 * float(np.median(flat[seen])), 0.06 * ball)
     far_up = max(4 * float(np.median(up[seen])), 0.015 * ball)
     local[~seen | (flat > far_flat), :2] = 0.0
-    local[~seen | (up > far_up), 2] = 0.0
+    local[~seen | (up > far_up) | _end_hidden(shapes.height_mm, seen), 2] = 0.0
     return np.asarray(expected + local @ axes.T)
+
+
+def _end_hidden(height: Vector, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Joints (n,) so much taller or lower than usual that one end is not the land but a gap, or lies behind it."""
+    known = seen & np.isfinite(height)
+    if not known.any():
+        return np.zeros(len(height), bool)
+    usual = float(np.median(height[known]))
+    return np.asarray(~known | (np.abs(height - usual) > HEIGHT_OFF * usual))
 
 
 def check_in_scan(scan: Scan, row: NDArray[np.int64], col: NDArray[np.int64], centre: Vector) -> None:

@@ -14,6 +14,7 @@ from PIL import Image
 from jointwise.joints.kinds import KINDS
 from jointwise.scoring.cut import silent
 from jointwise.scoring.report.array_map import a1_corner, edge_names, empty_sites, map_svg
+from jointwise.scoring.report.cautions import alerts
 from jointwise.scoring.report.head import shows_words
 from jointwise.scoring.report.map_png import map_png
 from jointwise.scoring.report.order import all_sites, sound_neighbour, to_picture
@@ -91,12 +92,12 @@ def test_it_says_what_it_must(page: Page) -> None:
         "board 7 & co.mha",
         "MetaImage",
         "2026-01-02 03:04",
-        "its findings count",
+        "decides",
         "for comparison",
         "high z, as given",
         "lowest x and lowest y",
         "A voxel is 25 µm.",
-        "here 13 µm, cannot be seen",
+        "here 13 µm, are mostly not found by the detectors",
         "A qualified inspector decides",
         "X-rays harm",
         "finding 1.5 s",
@@ -295,3 +296,15 @@ def test_the_neighbour_is_the_nearest_without_a_finding(made: Scored) -> None:
     assert sound_neighbour(of["A1"], sites).ball in ("A2", "B1")  # type: ignore[union-attr]
     assert sound_neighbour(of["B3"], sites).ball in ("A3", "B4", "C3")  # type: ignore[union-attr]
     assert sound_neighbour(of["A4"], sites).ball in ("A3", "B4")  # type: ignore[union-attr]
+
+
+def test_what_holds_for_all_packages_is_said_once() -> None:
+    first, second = package(), package(2, 3)
+    both = [
+        replace(one, array=replace(one.array, component=name), alerts=("Of all.", *own))
+        for one, name, own in ((first, "U1", ()), (second, "U2", ("Of one.",)))
+    ]
+    said = alerts(scored(*both))
+    assert said.count("Of all.") == 1
+    assert "U2: Of one." in said
+    assert not [words for words in said if words.endswith(": Of all.")]

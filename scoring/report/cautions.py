@@ -24,10 +24,10 @@ def cautions(voxel_mm: float) -> list[str]:
         "them, by the standard and the edition that the contract names. A joint without a finding is not "
         "proven sound, and a finding is not a rejection.",
         f"Gaps and cracks thinner than about half a voxel, here {half:.2g} µm, are mostly not found by the detectors, "
-        "even where the image itself could show less. What cannot be seen at all: cracks that are closed, films of oxide (to X-rays a ball that touches its paste is joined to it), "
-        "the quality of the metal layers at the lands, whether current flows, how long the joint will last, "
-        "or anything outside the small volume around each joint. In laminography flat gaps along the board "
-        "are lost as well.",
+        "even where the image itself could show less. What cannot be seen at all: cracks that are closed, films "
+        "of oxide (to X-rays a ball that touches its paste is joined to it), the quality of the metal layers at "
+        "the lands, whether current flows, how long the joint will last, or anything outside the small volume "
+        "around each joint. In laminography flat gaps along the board are lost as well.",
         "The detectors were trained and tried out on simulated scans. How often they are right on real ones "
         "is not known from that: compare with joints that people have read or cut open before trusting the "
         "rates.",

@@ -308,3 +308,10 @@ def test_what_holds_for_all_packages_is_said_once() -> None:
     assert said.count("Of all.") == 1
     assert "U2: Of one." in said
     assert not [words for words in said if words.endswith(": Of all.")]
+
+
+def test_the_plain_map_holds_its_whole_legend() -> None:
+    its = package(5, 5, dispositions={(0, 0): "review"})
+    picture = np.asarray(Image.open(io.BytesIO(map_png([("board", its.table)]))).convert("L"))
+    for edge in (picture[0], picture[-1], picture[:, 0], picture[:, -1]):
+        assert (edge == 255).all()

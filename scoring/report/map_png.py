@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final, Literal
 
 import pandas as pd
 from matplotlib.artist import Artist
@@ -16,7 +16,7 @@ from jointwise.scoring.report.array_map import WORDS_UP_TO, a1_corner, edge_name
 from jointwise.scoring.report.signs import ORDER, SIGNS, chief, marker, split_findings
 
 INK, QUIET, ACCENT, PAPER = "#17202a", "#8a94a3", "#b3400e", "#ffffff"
-FRAMES = {"reject": "-", "review": ":"}
+FRAMES: Final[dict[str, Literal["-", ":"]]] = {"reject": "-", "review": ":"}
 """How the frame of a disposition is drawn."""
 
 

@@ -10,6 +10,8 @@ from jointwise.scoring.settings import ArraySettings
 COARSE = 10.0  # voxels across a ball
 ODD_PITCH = 0.02
 LOOSE_VOXELS = 2.0
+DOUBTED_SIDE = "Check package_side"
+"""Stands in the finder's remark where the scan speaks against the side that was given."""
 
 
 def cautions(voxel_mm: float) -> list[str]:
@@ -55,6 +57,7 @@ def alerts(scored: Scored) -> list[str]:
 
 def _of_package(package: Package) -> list[str]:
     words = [*package.alerts, *warnings(package.table, package.found, package.array)]
+    words += [remark for remark in package.found.remarks if DOUBTED_SIDE in remark]
     if package.found.a1_assumed:
         words.append(
             "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."

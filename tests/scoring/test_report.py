@@ -104,7 +104,7 @@ def test_it_says_what_it_must(page: Page) -> None:
         "200 µm",
         "thinnest place of the neck",
         "largest void that was measured",
-        "middle of the gap that was measured",
+        "middle of the suspect gap",
         "place where the ball should be",
         "summed along the board's normal",
     ):
@@ -315,3 +315,12 @@ def test_the_plain_map_holds_its_whole_legend() -> None:
     picture = np.asarray(Image.open(io.BytesIO(map_png([("board", its.table)]))).convert("L"))
     for edge in (picture[0], picture[-1], picture[:, 0], picture[:, -1]):
         assert (edge == 255).all()
+
+
+def test_a_doubted_side_stands_on_top() -> None:
+    its = package()
+    doubt = "The scan looks as if it lay at high z. Check package_side."
+    found = replace(its.found, remarks=("The pitch was not told.", doubt))
+    said = alerts(scored(replace(its, found=found)))
+    assert doubt in said
+    assert "The pitch was not told." not in said

@@ -54,6 +54,7 @@ def _one(cfg: ScoreConfig, bench: "Bench") -> Done:
     """One scan, straight into `out`."""
     from jointwise.scoring.batch import SUMMARY
     from jointwise.scoring.finding.not_found import NotFound, picture_path
+    from jointwise.scoring.write import WRITTEN
 
     with progress("scoring", "steps") as step:
 
@@ -70,8 +71,7 @@ def _one(cfg: ScoreConfig, bench: "Bench") -> Done:
         write(scored, cfg.out, tell)
     for name in SUMMARY:  # of several scans, which were scored into the same folder before
         (cfg.out / name).unlink(missing_ok=True)
-    wrote = [cfg.out / name for name in ("joints.csv", "joints.parquet", "map.png", "report.html")]
-    return _done(cfg, wrote)
+    return _done(cfg, [cfg.out / name for name in WRITTEN])
 
 
 def _several(cfg: ScoreConfig, bench: "Bench", jobs: Sequence[Any]) -> Done:

@@ -229,7 +229,7 @@ class ScoreConfig:
         judging_only: mark the kept joints as for judging, never to be painted into or trained on.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
         acceptance: your limits, a YAML file, from which accept, reject and review follow (an example with invented
-            numbers: configs/acceptance/example.yaml); null judges by no limits.
+            numbers: configs/limits/example.yaml); null judges by no limits.
         array: the part to look for.
         parts: a table of parts (component and any key of array) where the scan holds several; what a part leaves
             open is taken from array. null looks for array alone.

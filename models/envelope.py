@@ -114,7 +114,7 @@ class Envelope:
         return cls(ranges, int(data.get("scans", 0)))
 
     def _beyond(self, table: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-        """For each column, whether each joint (n,) lies outside its range; a table without one of OPTIONAL cannot tell."""
+        """For each column, whether each joint (n,) lies outside its range; one of OPTIONAL may be absent."""
         require_columns(table, COLUMNS, "the table of joints")
         beyond = {}
         for name, (low, high) in self.ranges.items():

@@ -80,14 +80,20 @@ def readable(text: str) -> str:
 
 
 def _parts(text: str) -> list[str]:
-    """The text at its commas, but not at those within a name that exists."""
+    """The text at its commas, but not at those within a name that exists or a pattern that fits something."""
     pieces, parts = text.split(","), []
     while pieces:
         ends = range(len(pieces), 1, -1)
-        end = next((n for n in ends if _exists(",".join(pieces[:n]).strip())), 1)
+        end = next((n for n in ends if _names_something(",".join(pieces[:n]).strip())), 1)
         parts.append(",".join(pieces[:end]).strip())
         pieces = pieces[end:]
     return [part for part in parts if part]
+
+
+def _names_something(text: str) -> bool:
+    return _exists(text) or (
+        glob.has_magic(text) and next(glob.iglob(text, recursive=True), None) is not None
+    )
 
 
 def _exists(text: str) -> bool:

@@ -31,7 +31,8 @@ TABLE_CSV, TABLE_PARQUET, DOCUMENT, MAP, REPORT = (
     "map.png",
     "report.html",
 )
-OURS = (TABLE_CSV, TABLE_PARQUET, DOCUMENT, MAP, REPORT, "array.json")
+WRITTEN = (TABLE_CSV, TABLE_PARQUET, DOCUMENT, MAP, REPORT)
+OURS = (*WRITTEN, "array.json")
 """Names of our files; the last is what earlier versions wrote, now part of the document."""
 
 DECIMALS = {"mm": 5, "um": 2, "pct": 3, "score": 5, "rules": 5, "fraction": 4, "ball": 3, "cnr": 3, "lane": 3}

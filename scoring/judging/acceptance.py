@@ -1,6 +1,6 @@
 """The user's own limits of acceptance, read from a file of plain names and numbers.
 
-The words of such a file and an example with invented numbers: configs/acceptance/example.yaml.
+The words of such a file and an example with invented numbers: configs/limits/example.yaml.
 """
 
 from collections.abc import Mapping
@@ -115,7 +115,7 @@ def read_acceptance(path: Path) -> Acceptance:
     if not limits and not counts:
         raise InputError(
             f"acceptance: expected at least one limit under `limits` or `counts` in {path}, found none; see "
-            "configs/acceptance/example.yaml"
+            "configs/limits/example.yaml"
         )
     example = content.get("example", False)
     if not isinstance(example, bool):
@@ -125,6 +125,8 @@ def read_acceptance(path: Path) -> Acceptance:
 
 
 def _load(path: Path) -> Any:
+    if not path.is_file():
+        raise InputError(f"acceptance: expected a file of limits at {path}, found none; correct acceptance=")
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError(
@@ -136,7 +138,7 @@ def _load(path: Path) -> Any:
         said = " ".join(str(error).split())[:160]
         raise InputError(
             f"acceptance: expected a YAML file of limits at {path}, found none that reads ({said}); see "
-            "configs/acceptance/example.yaml"
+            "configs/limits/example.yaml"
         ) from error
 
 
@@ -152,9 +154,9 @@ def _entries(content: Mapping[str, Any], key: str) -> list[tuple[str, Any]]:
 def _mapping(entry: Any, keys: tuple[str, ...] | None, where: str) -> Mapping[str, Any]:
     """A mapping with no other keys than these."""
     if not isinstance(entry, dict):
+        found = "nothing" if entry is None else type(entry).__name__
         raise InputError(
-            f"acceptance, {where}: expected keys with values, found {type(entry).__name__}; see "
-            "configs/acceptance/example.yaml"
+            f"acceptance, {where}: expected keys with values, found {found}; see configs/limits/example.yaml"
         )
     unknown = [str(key) for key in entry if keys is not None and key not in keys]
     if unknown and keys is not None:

@@ -50,7 +50,7 @@ def _without_network(bench: Bench) -> tuple[str, ...]:
     if bench.learned is not None or bench.rules is None:
         return ()
     known = (
-        "Its range of scans is that of the training joints in the same folder."
+        "Whether they know such a scan was checked by the range of scans of the training joints in the same folder."
         if bench.rules.envelope is not None
         else "Its folder names no range of scans: nothing tells whether this scan is like those that they know."
     )

@@ -140,7 +140,7 @@ def _site(site: object, at: tuple[float, float], cols: int, anchor: str) -> str:
         drawn = f'{frame}<circle class="sound" cx="{x:.0f}" cy="{raised:.0f}" r="{0.14 * CELL:.1f}"/>{word}'
     else:
         more = _text(
-            "more", x + 0.32 * CELL, y - 0.22 * CELL, f"+{len(findings) - 1}" if len(findings) > 1 else ""
+            "more", x + 0.24 * CELL, y - 0.25 * CELL, f"+{len(findings) - 1}" if len(findings) > 1 else ""
         )
         raised = y - 0.1 * CELL if words else y
         shape = (

@@ -4,12 +4,14 @@ import pandas as pd
 
 from jointwise.scoring.finding.locate import ArrayFound
 from jointwise.scoring.judging.judge import OFF_THE_SCAN
-from jointwise.scoring.scored import Scored
+from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.settings import ArraySettings
 
 COARSE = 10.0  # voxels across a ball
 ODD_PITCH = 0.02
 LOOSE_VOXELS = 2.0
+DOUBTED_SIDE = "Check package_side"
+"""Stands in the finder's remark where the scan speaks against the side that was given."""
 
 
 def cautions(voxel_mm: float) -> list[str]:
@@ -23,11 +25,11 @@ def cautions(voxel_mm: float) -> list[str]:
         "This is an aid for choosing which joints to look at. A qualified inspector decides on each of "
         "them, by the standard and the edition that the contract names. A joint without a finding is not "
         "proven sound, and a finding is not a rejection.",
-        f"Gaps and cracks thinner than about half a voxel, here {half:.2g} µm, cannot be seen. Nor can "
-        "cracks that are closed, films of oxide (to X-rays a ball that touches its paste is joined to it), "
-        "the quality of the metal layers at the lands, whether current flows, how long the joint will last, "
-        "or anything outside the small volume around each joint. In laminography flat gaps along the board "
-        "are lost as well.",
+        f"Gaps and cracks thinner than about half a voxel, here {half:.2g} µm, are mostly not found by the detectors, "
+        "even where the image itself could show less. What cannot be seen at all: cracks that are closed, films "
+        "of oxide (to X-rays a ball that touches its paste is joined to it), the quality of the metal layers at "
+        "the lands, whether current flows, how long the joint will last, or anything outside the small volume "
+        "around each joint. In laminography flat gaps along the board are lost as well.",
         "The detectors were trained and tried out on simulated scans. How often they are right on real ones "
         "is not known from that: compare with joints that people have read or cut open before trusting the "
         "rates.",
@@ -43,17 +45,24 @@ def cautions(voxel_mm: float) -> list[str]:
 
 
 def alerts(scored: Scored) -> list[str]:
-    """What must be read before anything else: what judging says of each package, and what is unusual about the scan."""
-    said = []
-    for package in scored.packages:
-        part = f"{package.array.component}: " if len(scored.packages) > 1 and package.array.component else ""
-        words = [*package.alerts, *warnings(package.table, package.found, package.array)]
-        if package.found.a1_assumed:
-            words.append(
-                "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
-            )
-        said += [f"{part}{sentence}" for sentence in words]
+    """What must be read before anything else: what judging says, what is unusual; what holds for all packages once."""
+    of = [_of_package(package) for package in scored.packages]
+    common = [words for words in of[0] if all(words in its for its in of)]
+    said = list(common)
+    for package, its in zip(scored.packages, of, strict=True):
+        part = f"{package.array.component}: " if len(of) > 1 and package.array.component else ""
+        said += [f"{part}{words}" for words in its if words not in common]
     return list(dict.fromkeys(said))
+
+
+def _of_package(package: Package) -> list[str]:
+    words = [*package.alerts, *warnings(package.table, package.found, package.array)]
+    words += [remark for remark in package.found.remarks if DOUBTED_SIDE in remark]
+    if package.found.a1_assumed:
+        words.append(
+            "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."
+        )
+    return words
 
 
 def warnings(table: pd.DataFrame, found: ArrayFound, array: ArraySettings) -> list[str]:

@@ -49,9 +49,7 @@ def measured_spot(
     if set(kinds) & set(FLAT_KINDS):
         place = _middle_of_gap(traced, traced.found)
         return (
-            None
-            if place is None
-            else _nearest(place, grid, pitch_mm, ball_mm, "middle of the gap that was measured")
+            None if place is None else _nearest(place, grid, pitch_mm, ball_mm, "middle of the suspect gap")
         )
     if "void" in kinds and traced.voids is not None:
         label, _ = ndimage.label(traced.voids)

@@ -40,7 +40,7 @@ def _judge(judge: Judge, table: pd.DataFrame, decides: bool) -> dict[str, Any]:
     card = judge.detector.card if isinstance(judge.detector, LearnedDetector) else None
     return {
         "name": judge.detector.name,
-        "role": "its findings count" if decides else "for comparison",
+        "role": "decides" if decides else "for comparison",
         "facts": facts + (_card(card) if card else []),
         "rates": _rates(card) if card else [],
         "never_real": NEVER_REAL if card and card.data.get("simulated") else "",

@@ -2,19 +2,21 @@
 
 import io
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final, Literal
 
 import pandas as pd
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.path import Path
 
 from jointwise.scoring.report.array_map import WORDS_UP_TO, a1_corner, edge_names, empty_sites, extent
 from jointwise.scoring.report.signs import ORDER, SIGNS, chief, marker, split_findings
 
 INK, QUIET, ACCENT, PAPER = "#17202a", "#8a94a3", "#b3400e", "#ffffff"
-FRAMES = {"reject": "-", "review": ":"}
+FRAMES: Final[dict[str, Literal["-", ":"]]] = {"reject": "-", "review": ":"}
 """How the frame of a disposition is drawn."""
 
 
@@ -33,7 +35,7 @@ def map_png(arrays: Sequence[tuple[str, pd.DataFrame]]) -> bytes:
     for panel, unit, (title, sites) in zip(panels, units, arrays, strict=True):
         _draw(panel, sites, unit, title)
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=130, metadata={"Software": None})
+    figure.savefig(buffer, format="png", dpi=130, bbox_inches="tight", metadata={"Software": None})
     return buffer.getvalue()
 
 
@@ -86,6 +88,7 @@ def _plot_sites(axes: Axes, sites: pd.DataFrame, points: float, words: bool) -> 
         axes.scatter(some["col"], some["row"], s=size, marker=marker(kind), color=ACCENT, linewidths=0)
         for site in some.itertuples() if words else ():
             _label(axes, SIGNS[kind].short, (site.col, site.row), points)
+            _more(axes, len(split_findings(site.findings)) - 1, (site.col, site.row), points)
 
 
 def _label(axes: Axes, text: str, at: tuple[int, int], points: float) -> None:
@@ -93,7 +96,14 @@ def _label(axes: Axes, text: str, at: tuple[int, int], points: float) -> None:
     axes.annotate(text, at, (0, -0.46 * points), textcoords="offset points", **look)
 
 
-def _legend(sites: pd.DataFrame) -> list[Line2D]:
+def _more(axes: Axes, others: int, at: tuple[int, int], points: float) -> None:
+    """How many findings a site has beside the one whose sign it bears."""
+    if others:
+        look: dict[str, Any] = {"fontsize": 0.3 * points, "ha": "center", "color": INK}
+        axes.annotate(f"+{others}", at, (0.6 * points, 0.42 * points), textcoords="offset points", **look)
+
+
+def _legend(sites: pd.DataFrame) -> list[Artist]:
     """One entry for sound joints, one for every finding and disposition there is, with how many."""
     findings = [split_findings(cell) for cell in sites["findings"]]
 
@@ -103,7 +113,7 @@ def _legend(sites: pd.DataFrame) -> list[Line2D]:
         line.set_markeredgecolor(edge)
         return line
 
-    marks = [entry("o", "none", QUIET, f"no finding: {sum(not f for f in findings)}")]
+    marks: list[Artist] = [entry("o", "none", QUIET, f"no finding: {sum(not f for f in findings)}")]
     for kind in ORDER:
         count = sum(kind in f for f in findings)
         if count:
@@ -111,6 +121,7 @@ def _legend(sites: pd.DataFrame) -> list[Line2D]:
     for name, dots in (("reject", "solid frame"), ("review", "dotted frame")):
         count = int((sites["disposition"] == name).sum())
         if count:
-            marks.append(entry("s", "none", INK, f"{name}, {dots}: {count}"))
+            words = f"{name}, {dots}: {count}"
+            marks.append(Patch(facecolor="none", edgecolor=INK, linestyle=FRAMES[name], label=words))
     empty = len(empty_sites(sites))
     return [*marks, entry("_", QUIET, QUIET, f"no site in the part: {empty}")] if empty else marks

@@ -103,7 +103,7 @@ def flat_views(
     step = 1000 * grid.spacing_mm(pitch_mm, ball_mm)[2]
     sums = [step * volume.astype(np.float32).sum(axis=0) for volume in volumes]
     limits = min(float(s.min()) for s in sums), max(float(s.max()) for s in sums)
-    caption = f"summed along the normal, {limits[0]:.0f} to {limits[1]:.0f} µm of solder"
+    caption = f"summed along the normal, scale {limits[0]:.0f} to {limits[1]:.0f} µm of solder"
     return [
         Picture(_svg(png(s, limits), _edges(x), _edges(y), None, [], caption), caption, "flat") for s in sums
     ]

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from jointwise.commands import hydra_wrapper, train
-from jointwise.commands.registry import load
+from jointwise.commands import hydra_wrapper, settings_tree, train
+from jointwise.commands.registry import COMMANDS, load
 from jointwise.models.settings import NetworkSettings
 from jointwise.train import novelty, rules, run
 from jointwise.train.settings import TrackingSettings, TrainSettings
@@ -111,3 +111,18 @@ def test_the_recipe_learns_sizes_and_leaves_thin_gaps_out() -> None:
     assert cfg.sizes_weight > 0
     assert cfg.least_gap_voxels > 0
     assert dataclasses.replace(cfg.network, sizes=False) != NetworkSettings()
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_no_key_is_taken_for_a_group(name: str) -> None:
+    """A folder of choices called as a key would make Hydra refuse the key's own values."""
+    command = load(name)
+    with hydra_wrapper.session(command) as active:
+        keys = {key.name for key in settings_tree.keys(command.config)} - set(active.vocabulary.groups)
+    assert not [key for key in keys if (ROOT / "configs" / key.replace(".", "/")).is_dir()]
+
+
+def test_limits_of_ones_own_reach_the_settings() -> None:
+    with hydra_wrapper.session(load("score")) as active:
+        cfg = hydra_wrapper.settings(active, ["scan=board.mha", "acceptance=my limits.yaml"])
+    assert cfg.acceptance == Path("my limits.yaml")

@@ -7,7 +7,7 @@ import pytest
 from jointwise.joints.errors import InputError
 from jointwise.scoring.judging.acceptance import Limit, read_acceptance
 
-EXAMPLE = Path(__file__).parents[2] / "configs" / "acceptance" / "example.yaml"
+EXAMPLE = Path(__file__).parents[2] / "configs" / "limits" / "example.yaml"
 
 
 def written(folder: Path, text: str) -> Path:
@@ -87,3 +87,7 @@ def test_no_file_a_folder_or_a_huge_file_is_refused(tmp_path: Path) -> None:
     for path in (tmp_path / "none.yaml", tmp_path, huge):
         with pytest.raises(InputError, match="acceptance: expected"):
             read_acceptance(path)
+    with pytest.raises(InputError, match="found none; correct acceptance="):
+        read_acceptance(tmp_path / "none.yaml")
+    with pytest.raises(InputError, match="found nothing"):
+        read_acceptance(written(tmp_path, ""))

@@ -14,6 +14,7 @@ from PIL import Image
 from jointwise.joints.kinds import KINDS
 from jointwise.scoring.cut import silent
 from jointwise.scoring.report.array_map import a1_corner, edge_names, empty_sites, map_svg
+from jointwise.scoring.report.cautions import alerts
 from jointwise.scoring.report.head import shows_words
 from jointwise.scoring.report.map_png import map_png
 from jointwise.scoring.report.order import all_sites, sound_neighbour, to_picture
@@ -91,19 +92,19 @@ def test_it_says_what_it_must(page: Page) -> None:
         "board 7 & co.mha",
         "MetaImage",
         "2026-01-02 03:04",
-        "its findings count",
+        "decides",
         "for comparison",
         "high z, as given",
         "lowest x and lowest y",
         "A voxel is 25 µm.",
-        "here 13 µm, cannot be seen",
+        "here 13 µm, are mostly not found by the detectors",
         "A qualified inspector decides",
         "X-rays harm",
         "finding 1.5 s",
         "200 µm",
         "thinnest place of the neck",
         "largest void that was measured",
-        "middle of the gap that was measured",
+        "middle of the suspect gap",
         "place where the ball should be",
         "summed along the board's normal",
     ):
@@ -295,3 +296,31 @@ def test_the_neighbour_is_the_nearest_without_a_finding(made: Scored) -> None:
     assert sound_neighbour(of["A1"], sites).ball in ("A2", "B1")  # type: ignore[union-attr]
     assert sound_neighbour(of["B3"], sites).ball in ("A3", "B4", "C3")  # type: ignore[union-attr]
     assert sound_neighbour(of["A4"], sites).ball in ("A3", "B4")  # type: ignore[union-attr]
+
+
+def test_what_holds_for_all_packages_is_said_once() -> None:
+    first, second = package(), package(2, 3)
+    both = [
+        replace(one, array=replace(one.array, component=name), alerts=("Of all.", *own))
+        for one, name, own in ((first, "U1", ()), (second, "U2", ("Of one.",)))
+    ]
+    said = alerts(scored(*both))
+    assert said.count("Of all.") == 1
+    assert "U2: Of one." in said
+    assert not [words for words in said if words.endswith(": Of all.")]
+
+
+def test_the_plain_map_holds_its_whole_legend() -> None:
+    its = package(5, 5, dispositions={(0, 0): "review"})
+    picture = np.asarray(Image.open(io.BytesIO(map_png([("board", its.table)]))).convert("L"))
+    for edge in (picture[0], picture[-1], picture[:, 0], picture[:, -1]):
+        assert (edge == 255).all()
+
+
+def test_a_doubted_side_stands_on_top() -> None:
+    its = package()
+    doubt = "The scan looks as if it lay at high z. Check package_side."
+    found = replace(its.found, remarks=("The pitch was not told.", doubt))
+    said = alerts(scored(replace(its, found=found)))
+    assert doubt in said
+    assert "The pitch was not told." not in said

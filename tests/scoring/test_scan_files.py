@@ -43,6 +43,14 @@ def test_names_with_commas_and_brackets_stand_in_lists(tmp_path: Path) -> None:
     assert not is_list("no such.mha")
 
 
+def test_commas_within_a_pattern_that_fits(tmp_path: Path) -> None:
+    lot = made(tmp_path / "lot a, b", "1.mha", "2.mha")
+    (single,) = made(tmp_path, "c.mha")
+    assert scan_files(f"{tmp_path}/lot a, b/*.mha") == lot
+    assert scan_files(f"{tmp_path}/lot a, b/*.mha,{single}") == [*lot, single]
+    assert scan_files(f"{single},{tmp_path}/c*.mha") == [single]
+
+
 def test_slices_of_one_scan_are_one_scan(tmp_path: Path) -> None:
     for n in range(3):
         tifffile.imwrite(tmp_path / f"s{n}.tif", np.zeros((8, 8), np.uint8))

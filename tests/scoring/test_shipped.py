@@ -77,6 +77,9 @@ def test_score_without_a_model_takes_it_and_says_so(
     assert said[0].startswith(
         "the network first_one comes with jointwise and was trained on simulated joints only"
     )
+    assert {line.removeprefix("wrote ") for line in said if line.startswith("wrote ")} == {
+        str(path) for path in (tmp_path / "out").iterdir()
+    }
     table = pd.read_csv(tmp_path / "out" / "joints.csv")
     assert set(table["detector"]) == {"first_one"}
     assert table.loc[table["present"] == 1, "score_void"].notna().all()

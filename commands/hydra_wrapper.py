@@ -23,7 +23,7 @@ from hydra.errors import HydraException, MissingConfigException
 from hydra.types import RunMode
 from omegaconf import DictConfig, OmegaConf, PathNode, StringNode
 from omegaconf.errors import OmegaConfBaseException
-from yaml import YAMLError  # type: ignore[import-untyped]
+from yaml import YAMLError
 
 from jointwise.commands import help_text
 from jointwise.commands import settings_tree as tree

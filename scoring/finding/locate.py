@@ -10,7 +10,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Vector
 from jointwise.scoring.finding.draft import Draft, drafted, known
 from jointwise.scoring.finding.empties import left_empty
-from jointwise.scoring.finding.first_look import first_look
+from jointwise.scoring.finding.first_look import best_layer, first_look, fits
 from jointwise.scoring.finding.found import ArrayFound
 from jointwise.scoring.finding.layout import Layout, read_layout, told_side
 from jointwise.scoring.finding.named import Named, name_layout, name_rectangle
@@ -40,6 +40,9 @@ __all__ = ["ArrayFound", "locate", "locate_all"]
 
 SURE_TO_DOUBT = 0.95  # before the user's word on the side is questioned
 TRIES = 10  # packages looked at in the search for the one at a given place
+
+OTHERS = "Another array was seen and not scored"
+"""Begins the remark on a package that nobody asked for."""
 
 
 def locate(scan: Scan, array: ArrayWanted, settings: ScoreSettings) -> ArrayFound:
@@ -74,7 +77,21 @@ def locate_all(scan: Scan, arrays: Sequence[ArrayWanted], settings: ScoreSetting
     for array in arrays:
         check_array(array)
         found += _packages(search, array, settings)
-    return found
+    return [_with_others(search, one) for one in found]
+
+
+def _with_others(search: Search, one: ArrayFound) -> ArrayFound:
+    """The package, with a remark if balls like its own stand on a lattice of their own outside all packages found."""
+    pitch, ball = one.array.pitch_mm, one.array.ball_mm
+    look = best_layer(search.candidates(pitch, ball), pitch, ball, search.max_tilt_deg)
+    if look is None or not fits(look) or not look.certain:
+        return one
+    x, y, _ = look.points_mm[look.own].mean(axis=0)
+    words = (
+        f"{OTHERS}: {int(look.own.sum())} balls about x {x:.3g} mm, y {y:.3g} mm stand "
+        f"{look.lattice.pitch_mm:.3g} mm apart as these do. Give array.packages=null for all packages of this part, or parts=."
+    )
+    return replace(one, remarks=(*one.remarks, words))
 
 
 def _packages(search: Search, array: ArrayWanted, settings: ScoreSettings) -> list[ArrayFound]:

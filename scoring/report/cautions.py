@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from jointwise.scoring.finding.locate import ArrayFound
+from jointwise.scoring.finding.locate import OTHERS, ArrayFound
 from jointwise.scoring.judging.judge import OFF_THE_SCAN
 from jointwise.scoring.scored import Package, Scored
 from jointwise.scoring.settings import ArraySettings
@@ -57,7 +57,9 @@ def alerts(scored: Scored) -> list[str]:
 
 def _of_package(package: Package) -> list[str]:
     words = [*package.alerts, *warnings(package.table, package.found, package.array)]
-    words += [remark for remark in package.found.remarks if DOUBTED_SIDE in remark]
+    words += [
+        remark for remark in package.found.remarks if DOUBTED_SIDE in remark or remark.startswith(OTHERS)
+    ]
     if package.found.a1_assumed:
         words.append(
             "Nobody told where A1 is, so the names of all balls are assumed: check them against the part."

@@ -49,24 +49,33 @@ def test_families_for_training_are_those_of_mixed_drawn_wider() -> None:
 
 
 def written(text: str) -> list[list[str]]:
-    """Command lines of `jointwise` in the shell blocks of a text, a loop's variable set to 10."""
+    """Command lines of `jointwise` in the shell blocks of a text, variables filled in, a loop's by its first value."""
     blocks = re.findall(r"^```sh\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
-    joined = "\n".join(blocks).replace("\\\n", " ").replace("$seed", "10")
-    return [shlex.split(found) for found in re.findall(r"jointwise ([^;\n]+)", joined)]
+    joined = "\n".join(blocks).replace("\\\n", "")
+    values = dict(re.findall(r'^(\w+)="(.*)"$', joined, re.MULTILINE))
+    lines = []
+    for line in joined.splitlines():
+        loop = re.match(r"for (\w+) in (\w+)", line)
+        known = {**values, **({loop[1]: loop[2]} if loop else {})}
+        full = re.sub(r"\$(\w+)", lambda name: known.get(name[1], name[0]), line)  # noqa: B023
+        lines += [shlex.split(found) for found in re.findall(r"jointwise ([^;\n]+)", full)]
+    return lines
 
 
 def test_the_commands_that_make_the_shipped_network_compose() -> None:
-    """As DEVELOPERS.md writes them: six stores by one line, and one training that takes five of them whole."""
+    """As DEVELOPERS.md writes them: twelve stores by four lines, and one training that takes eleven of them whole."""
     lines = written((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
-    found: dict[str, Any] = {}
+    drawn, trained = [], []
     for name, *words in lines:
         with hydra_wrapper.session(load(name)) as active:
-            found[name] = hydra_wrapper.settings(active, words)
-    drawn, learned = found["generate"], found["train"]
-    assert drawn.out == learned.data
-    assert len(drawn.families) == 6
+            {"generate": drawn, "train": trained}.get(name, []).append(hydra_wrapper.settings(active, words))
+    (learned,) = trained
+    firsts = [one.out for one in drawn if len(one.families) == 6 and "joints_" in one.out.name]
+    assert [out.name for out in firsts] == ["joints_20", "joints_27", "joints_29", "joints_31"]
+    assert firsts[0] == learned.data
+    assert set(firsts[1:]) < set(learned.more_data)
     assert learned.more_data_whole
-    assert len(set(learned.more_data)) == 5
+    assert len(set(learned.more_data)) == 11
     assert learned.network.sizes
     assert learned.thresholds.noise_classes > 1
 

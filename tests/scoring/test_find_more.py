@@ -19,7 +19,7 @@ from jointwise.scoring.finding.balls import find_candidates
 from jointwise.scoring.finding.empties import left_empty
 from jointwise.scoring.finding.found import ArrayFound
 from jointwise.scoring.finding.groups import neighbours
-from jointwise.scoring.finding.locate import locate, locate_all
+from jointwise.scoring.finding.locate import OTHERS, locate, locate_all
 from jointwise.scoring.finding.naming import site_names
 from jointwise.scoring.finding.not_found import NotFound
 from jointwise.scoring.finding.parts import arrays_wanted
@@ -124,6 +124,9 @@ def test_two_packages_of_one_part_and_another_part(phantom: Make) -> None:
     assert [len(found.sites) for found in both] == [16, 16]
     assert both[0].middle_mm[1] < both[1].middle_mm[1]
     assert both[1].turn_deg == pytest.approx(30, abs=1)
+    assert not any(remark.startswith(OTHERS) for found in both for remark in found.remarks)
+    first = locate_all(scan, [PART], ScoreSettings())[0]
+    assert first.remarks[-1].startswith(f"{OTHERS}: 16 balls")
     many = locate_all(scan, [replace(PART, packages=None)], ScoreSettings())
     assert [found.middle_mm.tolist() for found in many] == [found.middle_mm.tolist() for found in both]
     parts = [

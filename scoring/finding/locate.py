@@ -87,10 +87,9 @@ def _with_others(search: Search, one: ArrayFound) -> ArrayFound:
     if look is None or not fits(look) or not look.certain:
         return one
     x, y, _ = look.points_mm[look.own].mean(axis=0)
-    words = (
-        f"{OTHERS}: {int(look.own.sum())} balls about x {x:.3g} mm, y {y:.3g} mm stand "
-        f"{look.lattice.pitch_mm:.3g} mm apart as these do. Give array.packages=null for all packages of this part, or parts=."
-    )
+    what = f"{int(look.own.sum())} balls about x {x:.3g} mm, y {y:.3g} mm stand {look.lattice.pitch_mm:.3g} mm apart"
+    remedy = "give array.packages=null for all packages of this part, or parts="
+    words = f"{OTHERS}: {what} as these do; {remedy}."
     return replace(one, remarks=(*one.remarks, words))
 
 

@@ -145,7 +145,7 @@ def _at_its_place(search: Search, array: ArrayWanted, settings: ScoreSettings, c
 
 
 def _one(search: Search, array: ArrayWanted, settings: ScoreSettings, certain: bool) -> ArrayFound:
-    """The next package, of the told pitch the one with most balls; pitch and ball are measured where they were not told."""
+    """The next package: with a told pitch the one with most balls; pitch and ball are measured where not told."""
     layout = None if array.layout is None else read_layout(array.layout, array.component)
     draft = drafted(search, array, layout, certain)
     remarks = []

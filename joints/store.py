@@ -180,12 +180,10 @@ class Store:
             raise InputError(
                 f"expected a store with at least one finished shard, found none in {folder}; generate first"
             )
-        for shard in self.shards:
-            self._mapped_volumes(shard)
-            if self.has_masks:
-                self._mapped_masks(shard)
-        self._map = lru_cache(OPEN_MAPS)(lambda number: self._mapped_volumes(self.shards[number]))
-        self._map_masks = lru_cache(OPEN_MAPS)(lambda number: self._mapped_masks(self.shards[number]))
+        for number in range(len(self.shards)):
+            for name in ("volumes", "masks") if self.has_masks else ("volumes",):
+                self._mapped(number, name)
+        self._map = lru_cache(OPEN_MAPS)(self._mapped)
         self._starts = np.cumsum([0, *(s.joints for s in self.shards)])
 
     @property
@@ -219,7 +217,7 @@ class Store:
         """
         self._require_masks()
         shard = int(np.searchsorted(self._starts, row, side="right")) - 1
-        return np.asarray(self._map_masks(shard)[row - self._starts[shard]])
+        return np.asarray(self._map(shard, "masks")[row - self._starts[shard]])
 
     def _require_masks(self) -> None:
         if not self.has_masks:
@@ -241,13 +239,10 @@ class Store:
         for shard in self.shards:
             yield self._read_table(shard)
 
-    def _mapped_volumes(self, shard: Shard) -> NDArray[np.float16]:
-        shape = (shard.joints, *self.grid.shape)
-        return map_tensor(self.folder / f"{shard.name}.safetensors", "volumes", np.float16, shape)
-
-    def _mapped_masks(self, shard: Shard) -> NDArray[np.uint8]:
-        shape = (shard.joints, *mask_shape(self.grid))
-        return map_tensor(self.folder / f"{shard.name}.safetensors", "masks", np.uint8, shape)
+    def _mapped(self, number: int, name: str = "volumes") -> NDArray[Any]:
+        shard = self.shards[number]
+        dtype, shape = (np.uint8, mask_shape(self.grid)) if name == "masks" else (np.float16, self.grid.shape)
+        return map_tensor(self.folder / f"{shard.name}.safetensors", name, dtype, (shard.joints, *shape))
 
     def read(self, rows: NDArray[np.integer] | None = None, masks: bool = False) -> Joints:
         """The joints of the given rows (all, if none are given) in memory, with their masks if asked for.

@@ -46,6 +46,7 @@ class GenerateConfig:
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
         device: where X-rays are computed: cpu, cuda, or auto (as the store was begun, else a card if there is one).
+        masks: keep for every joint where solder, gas, gaps and bridges lie, too; a quarter more on disk.
         family: the family of ball grid arrays.
         families: if given, each board has one of these families instead (family=mixed sets them).
         process: spread of the shop floor.
@@ -60,6 +61,7 @@ class GenerateConfig:
     seed: int = 0
     workers: int = 0
     device: str = "cpu"
+    masks: bool = False
     family: FamilySettings = field(default_factory=FamilySettings)
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)

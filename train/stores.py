@@ -62,6 +62,20 @@ class Stores(Store):
         number = int(np.searchsorted(self._starts, row, side="right")) - 1
         return self.parts[number].volume(row - int(self._starts[number]))
 
+    @property
+    def has_masks(self) -> bool:
+        """Whether the joints of all stores carry masks."""
+        return all(part.has_masks for part in self.parts)
+
+    def mask(self, row: int) -> NDArray[np.uint8]:
+        """Masks (mask, z, y, x) of one row, from the memory map of its store."""
+        number = int(np.searchsorted(self._starts, row, side="right")) - 1
+        return self.parts[number].mask(row - int(self._starts[number]))
+
+    def _require_masks(self) -> None:
+        for part in self.parts:
+            part._require_masks()
+
     def columns(self, names: Sequence[str]) -> pd.DataFrame:
         """Some columns of all rows."""
         return self._joined([part.columns(names) for part in self.parts])

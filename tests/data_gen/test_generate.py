@@ -148,11 +148,11 @@ def test_so_many_joints_take_the_least_number_of_boards_and_going_on_takes_no_mo
 def test_a_scan_that_is_not_feasible_is_drawn_anew_and_says_so(store, tmp_path, monkeypatch, caplog):
     inner = module.simulate
 
-    def fails_first(record, grid):
+    def fails_first(record, grid, masks):
         tried.append(record)
         if len(tried) < 3:
             raise Infeasible("its metal does not settle")
-        return inner(record, grid)
+        return inner(record, grid, masks)
 
     tried = []
     monkeypatch.setattr(module, "simulate", fails_first)

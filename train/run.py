@@ -99,9 +99,13 @@ def prepare(settings: TrainSettings) -> Task:
         InputError: unusable store.
     """
     store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
-    least = settings.least_gap_voxels
-    training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
-    validation = load_split(store, "validation", settings.seed, settings.validation_limit, least)
+    least, network = settings.least_gap_voxels, settings.network
+    training = load_split(
+        store, "train", settings.seed, settings.limit, least, network.sizes, masks=network.masks
+    )
+    validation = load_split(
+        store, "validation", settings.seed, settings.validation_limit, least, masks=network.masks
+    )
     return Task(settings, store, training, validation, Envelope.of(training.table))
 
 

@@ -132,6 +132,8 @@ class TrainSettings:
             that kind, neither in training nor in validation, since the scan does not hold them; 0 counts all.
         balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
         sizes_weight: how much the sizes of voids, gaps and necks weigh beside the kinds, with network.sizes.
+        masks_weight: how much the masks of solder, voids, gaps and bridges weigh beside the kinds, with network.masks;
+            see train/mask_loss.py.
         checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
@@ -162,6 +164,7 @@ class TrainSettings:
     least_gap_voxels: float = 0.0
     balance: float = 4.0
     sizes_weight: float = 1.0
+    masks_weight: float = 0.5
     checkpoint_steps: int = 0
     device: str = "auto"
     threads: int = 0
@@ -190,6 +193,7 @@ class TrainSettings:
             threads=0,
             least_gap_voxels=0,
             sizes_weight=0,
+            masks_weight=0,
             validation_limit=0,
         )
         if self.precision not in PRECISIONS:

@@ -6,7 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from jointwise.commands.recipe import make_missing, stores
 from jointwise.commands.screen import Done, call, progress, say
+from jointwise.commands.settings import TrainConfig
 from jointwise.train.settings import TrainSettings
 
 if TYPE_CHECKING:
@@ -15,15 +17,23 @@ if TYPE_CHECKING:
 
 HELP = "Train a network, fit the rules and the novelty detector on a store of joints; the run goes to MLflow."
 EXAMPLE = "data=out/joints out=out/train experiment=quick"
-CONFIG = TrainSettings
+CONFIG = TrainConfig
 
 
 def run(cfg: TrainSettings) -> Done:
-    """Train or go on with a training that was cut off; results are on disk before MLflow hears of them."""
+    """Train or go on with a training that was cut off; results are on disk before MLflow hears of them.
+
+    A recipe's missing stores are made first, unless the training is finished.
+    """
     from jointwise.train.mlflow_store import check_reachable
     from jointwise.train.run import train
+    from jointwise.train.run_folder import MODEL
     from jointwise.train.tracking import track
 
+    if isinstance(cfg, TrainConfig):
+        if not (cfg.out / MODEL).exists():
+            make_missing(stores(cfg.recipe, cfg.data, cfg.device))
+        cfg = cfg.training
     if cfg.tracking.enabled:
         check_reachable(cfg.tracking)
     with progress("training", "steps") as step:

@@ -187,6 +187,21 @@ def generate(
         ) from error
 
 
+def is_complete(
+    settings: GeneratorSettings, folder: Path, scans: int, joints: int, seed: int, grid: Grid, masks: bool
+) -> bool:
+    """Whether a store of this origin holds all that :func:`generate` would make, on whatever device it was made."""
+    if not (folder / MANIFEST).exists():
+        return False
+    manifest = read_manifest(folder)
+    origin = json.loads(json.dumps([dataclasses.asdict(settings), seed, grid.to_json(), masks]))
+    if [manifest["config"], manifest["seed"], manifest["grid"], manifest.get("masks", False)] != origin:
+        return False  # generate says what differs
+    made = {entry["name"]: Shard(**entry) for entry in manifest["shards"]}
+    needed = _scans_needed(settings, scans, joints, made)
+    return all(scan_name(number) in made for number in range(needed))
+
+
 def chosen_device(device: str, folder: Path) -> str:
     """`cpu` or `cuda`, what `auto` stands for decided.
 

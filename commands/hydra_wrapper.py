@@ -54,7 +54,16 @@ class Session(NamedTuple):
 
 @contextmanager
 def session(command: Command) -> Iterator[Session]:
-    """Set Hydra up for a command and take it down again."""
+    """Set Hydra up for a command and take it down again; one command's session may stand inside another's."""
+    outer = GlobalHydra.instance().hydra
+    GlobalHydra.instance().clear()
+    try:
+        yield from _set_up(command)
+    finally:
+        GlobalHydra.instance().hydra = outer
+
+
+def _set_up(command: Command) -> Iterator[Session]:
     store = ConfigStore.instance()
     store.store(group="schema", name=command.name, node=schema(command.config), package="_global_")
     with initialize_config_module(CONFIGS, job_name=command.name, version_base="1.3"):

@@ -28,7 +28,8 @@ def jobs(cfg: TrainConfig, joints: int, workers: int, cards: int) -> list[Job]:
         line.append(f"device={'cuda' if cards else 'cpu'}")
         if joints:
             line.append(f"joints={-(-_joints(words) * joints // largest)}")
-        made.append(Job(line, out / "done", cfg.data / f"{name}.log"))
+        # Nothing marks a store as done: `generate` knows, and a call for more joints goes on with it.
+        made.append(Job(line, out / "never", cfg.data / f"{name}.log"))
     return made
 
 

@@ -18,6 +18,7 @@ from jointwise.data_gen.drawing.records import GapRecord
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.envelope import Envelope, Piece
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.solids import GAP, KEEP, PATCH, Floats, Solids
 
 DEEP = 0.02
@@ -226,12 +227,19 @@ def _roundest(envelope: Envelope, h: float, slope: float, lift: float) -> float:
 
 
 def _high_rim(envelope: Envelope, h: float, across: float, centre: float, radius: float) -> float:
-    """Where the end's lower face meets the joint's flank on its high side."""
+    """Where the end's lower face meets the joint's flank on its high side.
+
+    Raises:
+        Infeasible: it leaves the joint at its top or at its land, as that of a wide leaning gap in a low joint may.
+    """
 
     def ahead(z: float) -> float:
         return (env.radius_at(envelope, z) + across) ** 2 + (z - centre) ** 2 - radius**2
 
-    return float(brentq(ahead, max(centre - radius, 0.0), min(centre, 0.85 * h), xtol=1e-9))
+    low, high = max(centre - radius, 0.0), min(centre, 0.85 * h)
+    if ahead(low) * ahead(high) > 0.0:
+        raise Infeasible("a free end's rim finds no place on the joint's flank")
+    return float(brentq(ahead, low, high, xtol=1e-9))
 
 
 def _edge(gap: GapRecord, envelope: Envelope) -> Solids:

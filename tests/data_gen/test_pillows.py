@@ -15,7 +15,8 @@ from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import DefectSettings, GeneratorSettings
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes.capillary import joint_side
-from jointwise.data_gen.shapes.gaps import gap_solids
+from jointwise.data_gen.shapes.gaps import _high_rim, gap_solids
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.joints.errors import InputError
 
 H = 0.33
@@ -125,3 +126,10 @@ def test_wider_opens_keep_wetted_spots_where_asked():
 def test_pillows_that_cannot_be_are_refused(changed: dict[str, object]):
     with pytest.raises(InputError, match=f"defects.*{next(iter(changed))}"):
         DefectSettings(**changed)
+
+
+def test_a_free_end_whose_rim_leaves_the_joint_is_infeasible_and_no_fault():
+    """As in a wide leaning gap of a low joint: the scan is drawn anew instead of ending the run."""
+    with pytest.raises(Infeasible, match="flank"):
+        _high_rim(SIDE, H, 0.0, H / 2, 0.01)
+    assert 0.0 < _high_rim(SIDE, H, 0.0, 0.6, 0.55) < 0.85 * H

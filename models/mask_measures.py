@@ -102,8 +102,12 @@ def _void_pct(solder: Shares, void: Shares) -> tuple[float, float, float]:
 
 
 def _covered(void: Shares) -> Shares:
-    """Share of each column (y, x) covered seen along z, as if what fills a cell lay in it at random."""
-    covered: Shares = 1 - np.prod(1 - void, axis=0)
+    """Share of each column (y, x) covered seen along z.
+
+    At least the largest share of its cells, if what fills them lies one above the other; more, if it lies at random in
+    each. Round voids are halfway.
+    """
+    covered: Shares = (void.max(axis=0) + 1 - np.prod(1 - void, axis=0)) / 2
     return covered
 
 

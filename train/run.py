@@ -20,7 +20,8 @@ from jointwise.models.calibration import fit_calibration, reliability
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import save_model
-from jointwise.models.learned import find_device
+from jointwise.models.learned import MEASURED_BY, LearnedDetector, find_device
+from jointwise.models.measured import choose
 from jointwise.models.network import JointNetwork, build_network, cost
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.augment import mixed_seed
@@ -197,10 +198,19 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
         },
     )
+    if card.network.masks:
+        card.metrics[MEASURED_BY] = _measured_by(network, task.validation, card)
     _write_validation(task.validation, logits, folder.path / VALIDATION)
     save_model(folder.model, network, card)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
     folder.checkpoint.unlink()
+
+
+def _measured_by(network: JointNetwork, validation: Split, card: Card) -> dict[str, dict[str, Any]]:
+    """Whether masks or sizes tell each measure of the validation joints better."""
+    detector = LearnedDetector(network, card, next(network.parameters()).device)
+    joints = Joints(validation.volumes.numpy(), validation.table, card.grid)
+    return choose(detector.both_ways(joints), validation.table)
 
 
 def _write_validation(validation: Split, logits: Floats, path: Path) -> None:

@@ -1,7 +1,7 @@
 """The learned detector: a network, its card, and the joints it is asked about."""
 
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -12,12 +12,11 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import N_KINDS
 from jointwise.models.card import Card
+from jointwise.models.names import TORCH
 from jointwise.models.network import JointNetwork
 from jointwise.models.protocol import check_batch, empty_measures
+from jointwise.models.runtime import Runtime, start
 from jointwise.models.sizes import SIZES, void_area_pct
-
-CPU_BATCH: Final = 16
-CUDA_BATCH: Final = 256
 
 
 def find_device(name: str) -> torch.device:
@@ -46,14 +45,20 @@ class LearnedDetector:
         network: with its trained weights.
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
+        runtime: what it runs on, torch or openvino (:mod:`jointwise.models.runtime`).
     """
 
     network: JointNetwork
     card: Card
     device: torch.device
+    runtime: str = TORCH
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
+
+    @cached_property
+    def _run(self) -> Runtime:
+        return start(self.runtime, self.network, self.device)
 
     @property
     def name(self) -> str:
@@ -78,16 +83,9 @@ class LearnedDetector:
 
     def _outputs(self, joints: Joints) -> NDArray[np.float64]:
         self._check(joints)
-        size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
-        columns = N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
-        said = np.empty((len(joints), columns), np.float64)
-        with torch.inference_mode():
-            for start in range(0, len(joints), size):
-                # A copy: stored sub-volumes are read-only float16, and torch wants neither.
-                part = np.array(joints.volumes[start : start + size], dtype=np.float32)
-                answer = self.network(torch.from_numpy(part).to(self.device))
-                said[start : start + size] = answer.cpu().numpy()
-        return said
+        if not len(joints):
+            return np.empty((0, N_KINDS + (len(SIZES) if self.card.network.sizes else 0)))
+        return self._run(joints.volumes)[0].astype(np.float64)
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """n rows under schema.MEASURES: the void area, from a network that learned sizes; NaN elsewhere.

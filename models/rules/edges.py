@@ -117,7 +117,7 @@ def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     air, solder = _levels(calm, frame)
     contrast = solder - air
     scale = max(contrast, PRESENT)  # without a ball there is nothing to scale to
-    raw, smooth = (values - air) / scale, (calm - air) / scale
+    raw, smooth = _scaled(values, air, scale), _scaled(calm, air, scale)
     axis = _axis(smooth, frame)
     ring = np.hypot(frame.x[None, :] - axis[0], frame.y[:, None] - axis[1])
     noise, grain = _noise(raw, smooth, frame)
@@ -128,6 +128,16 @@ def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     return Body(frame, raw, smooth, contrast, noise, grain, axis, ring, edge, blur)
 
 
+@numba.njit(cache=True, nogil=True)
+def _scaled(values: Volume, air: float, scale: float) -> Volume:
+    out, zero, one = np.empty(values.shape, np.float32), np.float32(air), np.float32(scale)
+    for k in range(values.shape[0]):
+        for j in range(values.shape[1]):
+            for i in range(values.shape[2]):
+                out[k, j, i] = (values[k, j, i] - zero) / one
+    return out
+
+
 def _levels(calm: Volume, frame: Frame) -> tuple[float, float]:
     """Air: median between four balls; solder: upper quartile of the bulk, because voids and gaps only darken."""
     first, last = frame.heights(0.2)
@@ -135,7 +145,9 @@ def _levels(calm: Volume, frame: Frame) -> tuple[float, float]:
     ax, ay = np.abs(frame.x)[None, :], np.abs(frame.y)[:, None]
     lane = np.hypot(ax - frame.pitch / 2, ay - frame.pitch / 2) < 0.12 * frame.pitch
     bulk = np.hypot(ax, ay) < 0.3 * frame.ball
-    return quantile_where(box, lane, 0.5), quantile_where(box, bulk, 0.75)
+    # Rounded as the volume is: what follows is scaled by them in float32.
+    air, solder = quantile_where(box, lane, 0.5), quantile_where(box, bulk, 0.75)
+    return float(np.float32(air)), float(np.float32(solder))
 
 
 def _noise(raw: Volume, smooth: Volume, frame: Frame) -> tuple[float, float]:

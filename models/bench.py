@@ -31,6 +31,7 @@ from jointwise.models.names import (
     RULES,
     RULES_FILE,
     SHIPPED,
+    TORCH,
     USUAL,
 )
 from jointwise.models.novelty import NoveltyDetector, read_novelty
@@ -113,13 +114,16 @@ class Bench:
         return next(iter(self.judges.values()))
 
 
-def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
+def load_bench(
+    folder: Path, detectors: Sequence[str] = USUAL, device: str = "cpu", runtime: str = TORCH
+) -> Bench:
     """Read the wanted detectors from a folder.
 
     Args:
         folder: as `jointwise train` writes it.
         detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
+        runtime: what it runs on: torch, openvino, or auto.
 
     Raises:
         InputError: an unknown detector, or the folder lacks or cannot give a wanted one.
@@ -138,7 +142,7 @@ def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cp
         # Alone, the rules are held to the range of scans of the network that was trained beside them.
         rules = replace(rules, envelope=read_card(folder).envelope)
     return Bench(
-        learned=_learned(folder, device) if LEARNED in detectors else None,
+        learned=_learned(folder, device, runtime) if LEARNED in detectors else None,
         rules=rules,
         novelty=Judge(*read_novelty(folder)) if NOVELTY in detectors else None,
     )
@@ -149,12 +153,13 @@ def has_shipped() -> bool:
     return (SHIPPED_FOLDER / CARD).is_file()
 
 
-def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
+def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu", runtime: str = TORCH) -> Bench:
     """The detectors that come with jointwise: a network, and the others where its folder holds them.
 
     Args:
         detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
+        runtime: what it runs on: torch, openvino, or auto.
 
     Raises:
         InputError: none comes with this copy, or not the wanted one.
@@ -166,7 +171,7 @@ def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench
         )
     files = {RULES: RULES_FILE, NOVELTY: NOVELTY_FILE}
     there = [name for name in detectors if (SHIPPED_FOLDER / files.get(name, CARD)).is_file()]
-    return load_bench(SHIPPED_FOLDER, there or detectors, device)
+    return load_bench(SHIPPED_FOLDER, there or detectors, device, runtime)
 
 
 def origin(card: Card) -> str:
@@ -208,6 +213,6 @@ def read_rules(path: Path) -> Judge:
         ) from error
 
 
-def _learned(folder: Path, device: str) -> Judge:
-    learned = load_model(folder, device)
+def _learned(folder: Path, device: str, runtime: str) -> Judge:
+    learned = load_model(folder, device, runtime)
     return Judge(learned, learned.card.thresholds, learned.card.envelope)

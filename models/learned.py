@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import torch
 from numpy.typing import NDArray
+from torch import nn
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -16,12 +18,14 @@ from jointwise.joints.masks import mask_shape
 from jointwise.models.card import Card
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.measured import BothWays, measures_of
+from jointwise.models.names import TORCH
 from jointwise.models.network import JointNetwork
 from jointwise.models.protocol import SIZE_COLUMNS, check_batch, empty_measures
+from jointwise.models.runtime import Runtime, start
 from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 
-CPU_BATCH: Final = 16
-CUDA_BATCH: Final = 256
+AT_ONCE: Final = 256
+"""Joints whose masks are held at a time."""
 
 MEASURED_BY: Final = "measured_by"
 """Key of the card's metrics under which it stands what each measure is taken from, see models/measured.py."""
@@ -39,6 +43,23 @@ class Look(NamedTuple):
     rows: slice
     said: NDArray[np.float64]
     shares: NDArray[np.float16] | None
+
+
+class Looking(nn.Module):
+    """A network with masks that gives all it sees: its columns, and shares of the masks.
+
+    Args:
+        network: with masks.
+    """
+
+    def __init__(self, network: JointNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, volumes: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Of sub-volumes (n, z, y, x)."""
+        said, seen = self.network.looked(volumes)
+        return said, seen.sigmoid()
 
 
 def find_device(name: str) -> torch.device:
@@ -67,14 +88,24 @@ class LearnedDetector:
         network: with its trained weights.
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
+        runtime: what it runs on, torch or openvino (:mod:`jointwise.models.runtime`).
     """
 
     network: JointNetwork
     card: Card
     device: torch.device
+    runtime: str = TORCH
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
+
+    @cached_property
+    def _run(self) -> Runtime:
+        return start(self.runtime, self.network, self.device)
+
+    @cached_property
+    def _look(self) -> Runtime:
+        return start(self.runtime, Looking(self.network), self.device)
 
     @property
     def name(self) -> str:
@@ -109,15 +140,11 @@ class LearnedDetector:
     def _looks(self, joints: Joints, masks: bool) -> Iterator[Look]:
         """What the network says of one part of the joints after another, in their order."""
         self._check(joints)
-        size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
-        for start in range(0, len(joints), size):
-            # A copy: stored sub-volumes are read-only float16, and torch wants neither.
-            part = np.array(joints.volumes[start : start + size], dtype=np.float32)
-            with torch.inference_mode():
-                volumes = torch.from_numpy(part).to(self.device)
-                said, seen = self.network.looked(volumes) if masks else (self.network(volumes), None)
-            shares = None if seen is None else seen.float().sigmoid().half().cpu().numpy()
-            yield Look(slice(start, start + len(part)), said.double().cpu().numpy(), shares)
+        run = self._look if masks else self._run
+        for first in range(0, len(joints), AT_ONCE):
+            said, *seen = run(joints.volumes[first : first + AT_ONCE])
+            shares = seen[0].astype(np.float16) if masks else None
+            yield Look(slice(first, first + len(said)), said.astype(np.float64), shares)
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """n rows under schema.MEASURES, NaN elsewhere: the void area, from a network that learned sizes.

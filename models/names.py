@@ -10,3 +10,7 @@ DETECTORS: Final = (*USUAL, NOVELTY)
 CARD: Final = "card.json"
 RULES_FILE: Final = "rules.json"
 NOVELTY_FILE: Final = "novelty.json"
+
+AUTO, TORCH, OPENVINO = "auto", "torch", "openvino"
+RUNTIMES: Final = (AUTO, TORCH, OPENVINO)
+"""What a network may run on."""

@@ -81,7 +81,7 @@ class TwoViews(nn.Module):
 
     def forward(self, volumes: Tensor) -> Tensor:
         """What the last layer says of sub-volumes (n, 1, z, y, x)."""
-        y, x = (round(edge * (1 - self.share) / 2) for edge in volumes.shape[-2:])
+        y, x = (round(int(edge) * (1 - self.share) / 2) for edge in volumes.shape[-2:])
         middle = volumes[..., y : volumes.shape[-2] - y, x : volumes.shape[-1] - x]
         middle = middle.contiguous(memory_format=torch.channels_last_3d)
         return cast(Tensor, self.fc(torch.cat([self.whole(volumes), self.middle(middle)], dim=1)))

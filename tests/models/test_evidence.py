@@ -18,10 +18,11 @@ from jointwise.models.calibration import Calibration
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import load_model, save_model
-from jointwise.models.learned import CPU_BATCH, MEASURED_BY, LearnedDetector
+from jointwise.models.learned import MEASURED_BY, LearnedDetector
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.network import build_network
 from jointwise.models.protocol import InOnePass
+from jointwise.models.runtime import CPU_BATCH
 from jointwise.models.settings import NetworkSettings
 from jointwise.models.sizes import measured_by_sizes, sizes_of
 from jointwise.models.thresholds import Thresholds

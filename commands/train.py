@@ -65,6 +65,6 @@ def _fit_others(cfg: TrainSettings, model: Path) -> None:
     for name, fit in missing.items():
         begun = time.perf_counter()
         with progress(f"fitting {name}", "joints") as step:
-            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole), step)
+            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole, cfg.labels), step)
         seconds[name] = round(time.perf_counter() - begun, 1)
         write_text(cfg.out / FITTED, json.dumps(seconds, indent=1))

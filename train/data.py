@@ -81,6 +81,7 @@ def load_split(
     limit: int = 0,
     least_gap_voxels: float = 0.0,
     sizes: bool = False,
+    some_kinds: bool = False,
 ) -> Split:
     """Read a split into memory; joints of which no kind is known are left out.
 
@@ -91,6 +92,7 @@ def load_split(
         limit: at most so many joints; 0 takes all.
         least_gap_voxels: see :func:`known_truth`.
         sizes: whether the sizes of voids, gaps and necks are wanted too.
+        some_kinds: whether kinds may be there of which no truth is known; at least one is known in any case.
 
     Raises:
         InputError: the split is empty, knows no truth of some kind, holds values that are not finite, or does not
@@ -101,7 +103,7 @@ def load_split(
     truth = known_truth(store.table.iloc[rows], least_gap_voxels)
     known = ~np.isnan(truth)
     bare = [kind for kind, column in zip(KINDS, known.T, strict=True) if not column.any()]
-    if bare:
+    if bare and not (some_kinds and len(bare) < len(KINDS)):
         raise InputError(
             f"expected joints with known truth of every kind in the split {name!r} of {store.folder}, found none for "
             f"{', '.join(bare)}; generate more boards or fill those columns in"

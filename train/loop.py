@@ -21,6 +21,7 @@ from jointwise.train import augment
 from jointwise.train.checkpoint import Progress
 from jointwise.train.data import Split, epoch_order, positive_weights, resident, steps_per_epoch, taken
 from jointwise.train.settings import OptimiserSettings, TrainSettings
+from jointwise.train.start import to_learn
 
 Tell = Callable[[int, int, str], None]
 """Told after each step: steps done, steps in all, and a word on how it goes."""
@@ -95,7 +96,7 @@ def _run_epoch(
     places, labels = order.to(training.volumes.device), order.to(training.truth.device)
     total = torch.tensor(progress.loss_sum, dtype=torch.float64, device=device)
     note = f"epoch {progress.epoch + 1}"
-    network.train()
+    to_learn(network, settings.statistics)
     while progress.step < steps:
         done = progress.epoch * steps + progress.step
         now = slice(progress.step * settings.batch, (progress.step + 1) * settings.batch)

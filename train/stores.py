@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.store import MANIFEST, Store
-from jointwise.train.labelled import open_store
+from jointwise.train.labelled import Labelled, open_store
 
 NAMES = ("scan", "board_id")
 """Columns whose values may be the same in two stores and mean different things."""
@@ -110,3 +110,9 @@ def is_store(folder: Path) -> bool:
 def folders(store: Store) -> list[Path]:
     """Where the joints lie."""
     return [part.folder for part in store.parts] if isinstance(store, Stores) else [store.folder]
+
+
+def told_of_labels(store: Store) -> list[str]:
+    """Sentences on the people's labels in it; none where it has only truth of its own."""
+    parts = store.parts if isinstance(store, Stores) else [store]
+    return [line for part in parts if isinstance(part, Labelled) for line in part.told()]

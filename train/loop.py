@@ -74,7 +74,7 @@ def fit(
         line |= judge(logits, validation.truth.cpu(), balance)
         if learns_in_bf16(settings.precision, device):
             line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
-        end_epoch(progress, line, network)
+        end_epoch(progress, line, network, settings.keep_epoch == "last")
         save(progress)
 
 
@@ -230,13 +230,18 @@ def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:
     return line
 
 
-def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module) -> None:
-    """Count a finished epoch and keep its weights if its validation loss is the least so far."""
+def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module, last: bool = False) -> None:
+    """Count a finished epoch and keep its weights if its validation loss is the least so far.
+
+    With `last`: if it is less than that of the weights started from, where there are such.
+    """
     loss = checked(line["validation_loss"], progress)
     progress.history.append(line)
     progress.epoch, progress.step, progress.loss_sum = progress.epoch + 1, 0, 0.0
     if progress.best_loss is None or loss < progress.best_loss:
-        progress.best_epoch, progress.best_loss = progress.epoch, loss
+        progress.best_epoch = progress.epoch
+        if not last:
+            progress.best_loss = loss
         progress.best = {name: value.detach().cpu().clone() for name, value in network.state_dict().items()}
 
 

@@ -12,6 +12,7 @@ from jointwise.models.settings import NetworkSettings, ThresholdSettings
 SCHEDULES: Final = ("one_cycle", "cosine", "constant")
 PRECISIONS: Final = ("auto", "fp32", "bf16")
 LEARN: Final = ("all", "late", "last")
+KEEP: Final = ("best", "last")
 OF_MODEL: Final = "of_model"
 """Name that stands for the network of `init_from`."""
 
@@ -133,6 +134,8 @@ class TrainSettings:
         statistics: whether the means and variances of normalisation follow the training joints; false keeps them.
         keep_cuts: with init_from, take over that model's cuts and calibration but for an offset of each kind, see
             train/start.py; false chooses both anew, for which hundreds of validation joints are needed.
+        keep_epoch: best keeps the weights of the epoch with the least validation loss; last those of the last epoch,
+            with init_from of the last that is better than the start: few validation joints do not tell epochs apart.
         seed: decides first weights, order of joints and augmentation.
         epochs: passes over the training joints.
         patience: epochs without a better validation loss after which training stops; 0 never stops early.
@@ -169,6 +172,7 @@ class TrainSettings:
     learn: str = "all"
     statistics: bool = True
     keep_cuts: bool = True
+    keep_epoch: str = "best"
     seed: int = 0
     epochs: int = 30
     patience: int = 0
@@ -213,6 +217,10 @@ class TrainSettings:
                 f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
             )
         demand_method(self.calibration)
+        if self.keep_epoch not in KEEP:
+            raise InputError(
+                f"keep_epoch: expected one of {', '.join(KEEP)}, found {self.keep_epoch!r}; choose one"
+            )
         if self.learn not in LEARN:
             raise InputError(f"learn: expected one of {', '.join(LEARN)}, found {self.learn!r}; choose one")
 

@@ -12,16 +12,22 @@ from safetensors.numpy import load_file
 from scipy.special import expit, logit
 
 from jointwise.commands import hydra_wrapper
+from jointwise.commands.main import main
 from jointwise.commands.registry import load
+from jointwise.evaluation.labels.filled import COLUMNS
 from jointwise.joints.atomic import sha256
+from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import Store
+from jointwise.joints.kinds import KINDS
+from jointwise.joints.store import Store, StoreWriter
 from jointwise.models.calibration import Calibration, fit_calibration
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import WEIGHTS, load_model
 from jointwise.models.settings import NetworkSettings
 from jointwise.train import run
+from jointwise.train.checkpoint import Progress
+from jointwise.train.loop import end_epoch
 from jointwise.train.run import train
 from jointwise.train.settings import OF_MODEL, AugmentSettings, OptimiserSettings, TrainSettings
 from jointwise.train.start import PRIOR, shifted, to_learn, widened
@@ -117,6 +123,18 @@ def test_weights_that_no_epoch_betters_are_kept(first: Path, other: Path, tmp_pa
     model = train(replace(cfg, optimiser=replace(cfg.optimiser, lr=3.0)))
     assert load_model(model).card.metrics["best_epoch"] == 0
     assert all(np.array_equal(value, weights(model)[name]) for name, value in weights(first).items())
+
+
+def test_the_last_epoch_is_kept_unless_the_start_was_better() -> None:
+    """Losses of three epochs after a start at 1.0: the last below it wins with `last`, the least without."""
+    for last, epoch in ((True, 2), (False, 1)):
+        network, progress = torch.nn.Linear(1, 1), Progress(best_loss=1.0)
+        for loss in (0.5, 0.9, 1.1):
+            with torch.no_grad():
+                network.bias.fill_(loss)
+            end_epoch(progress, {"validation_loss": loss}, network, last)
+        assert progress.best_epoch == epoch
+        assert progress.best["bias"].item() == pytest.approx((0.5, 0.9)[epoch - 1])
 
 
 def test_cut_off_it_goes_on_to_the_same_bits(first: Path, other: Path, tmp_path: Path) -> None:
@@ -223,6 +241,32 @@ def test_what_does_not_go_together_is_one_sentence(
     assert replace(cfg, network=TINY).network == load_model(first).card.network
     with pytest.raises(InputError, match="learn: expected one of all, late, last"):
         replace(cfg, learn="first")
+
+
+def test_a_lab_tunes_by_one_command(
+    first: Path, other: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A store as scoring keeps it with labels.csv in it; the screen says what was learned from, and what must judge."""
+    joints = Store(other).read()
+    told = joints.table.assign(
+        reader="eye", sure="", note="", cannot_tell=joints.table["void"].isna().astype(int)
+    )
+    told.loc[told["cannot_tell"] == 1, list(KINDS)] = np.nan
+    unknown = joints.table.assign(**dict.fromkeys(KINDS, np.nan), split="train")
+    with StoreWriter(tmp_path / "mine", joints.grid, None, {"made_by": "score"}) as writer:
+        writer.add("s", Joints(joints.volumes, unknown, joints.grid))
+    told.loc[told["present"] == 1, list(COLUMNS)].to_csv(tmp_path / "mine" / "labels.csv", index=False)
+    words = [f"data={tmp_path / 'mine'}", f"out={tmp_path / 'out'}", "epochs=1", "tracking.enabled=false"]
+    assert main(["train", f"init_from={first}", *words]) == 0
+    said = capsys.readouterr()
+    said_all = said.out + said.err
+    assert "labelled by eye; whole boards of them are kept back" in said_all
+    assert "they cannot judge" in said_all
+    card = load_model(tmp_path / "out" / "model").card
+    assert card.data["training_joints"] + card.data["validation_joints"] == int(
+        (told["cannot_tell"].eq(0) & told["present"].eq(1)).sum()
+    )
+    assert card.data["simulated"] is False
 
 
 def test_init_from_alone_brings_the_recipe_along() -> None:

@@ -16,7 +16,7 @@ from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
 from jointwise.models.sizes import sizes_of
-from jointwise.train.stores import folders
+from jointwise.train.stores import folders, told_of_labels
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
 """Which of the seed's random streams is meant."""
@@ -85,6 +85,7 @@ def load_split(
     least_gap_voxels: float = 0.0,
     sizes: bool = False,
     masks: bool = False,
+    some_kinds: bool = False,
 ) -> Split:
     """Read a split into memory; joints of which no kind is known are left out.
 
@@ -96,6 +97,7 @@ def load_split(
         least_gap_voxels: see :func:`known_truth`.
         sizes: whether the sizes of voids, gaps and necks are wanted too.
         masks: whether the masks are wanted too.
+        some_kinds: whether kinds may be there of which no truth is known; at least one is known in any case.
 
     Raises:
         InputError: the split is empty, knows no truth of some kind, holds values that are not finite, does not fit in
@@ -106,7 +108,7 @@ def load_split(
     truth = known_truth(store.table.iloc[rows], least_gap_voxels)
     known = ~np.isnan(truth)
     bare = [kind for kind, column in zip(KINDS, known.T, strict=True) if not column.any()]
-    if bare:
+    if bare and not (some_kinds and len(bare) < len(KINDS)):
         raise InputError(
             f"expected joints with known truth of every kind in the split {name!r} of {store.folder}, found none for "
             f"{', '.join(bare)}; generate more boards or fill those columns in"
@@ -203,6 +205,7 @@ def facts(store: Store) -> dict[str, Any]:
         "store": str(folders(store)[0]),
         "more_stores": [str(folder) for folder in folders(store)[1:]],
         "fingerprint": store.fingerprint,
+        "labels": told_of_labels(store),
         "grid": store.grid.to_json(),
         "joints": len(table),
         "scans": int(table["scan"].nunique()),

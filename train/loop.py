@@ -32,6 +32,7 @@ from jointwise.train.data import (
 )
 from jointwise.train.mask_loss import Masks, mask_loss, masks_of
 from jointwise.train.settings import OptimiserSettings, TrainSettings
+from jointwise.train.start import to_learn
 
 Tell = Callable[[int, int, str], None]
 """Told after each step: steps done, steps in all, and a word on how it goes."""
@@ -87,7 +88,7 @@ def fit(
             line["validation_mask_loss"] = mask_loss_of(network, validation, masks.usual, settings.batch)
         if learns_in_bf16(settings.precision, device):
             line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
-        end_epoch(progress, line, network)
+        end_epoch(progress, line, network, settings.keep_epoch == "last")
         save(progress)
 
 
@@ -111,7 +112,7 @@ def _run_epoch(
     cells = order.to(masks.stored.device) if masks else order
     total = torch.tensor(progress.loss_sum, dtype=torch.float64, device=device)
     note = f"epoch {progress.epoch + 1}"
-    network.train()
+    to_learn(network, settings.statistics)
     while progress.step < steps:
         done = progress.epoch * steps + progress.step
         now = slice(progress.step * settings.batch, (progress.step + 1) * settings.batch)
@@ -266,13 +267,18 @@ def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:
     return line
 
 
-def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module) -> None:
-    """Count a finished epoch and keep its weights if its validation loss is the least so far."""
+def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module, last: bool = False) -> None:
+    """Count a finished epoch and keep its weights if its validation loss is the least so far.
+
+    With `last`: if it is less than that of the weights started from, where there are such.
+    """
     loss = checked(line["validation_loss"], progress)
     progress.history.append(line)
     progress.epoch, progress.step, progress.loss_sum = progress.epoch + 1, 0, 0.0
     if progress.best_loss is None or loss < progress.best_loss:
-        progress.best_epoch, progress.best_loss = progress.epoch, loss
+        progress.best_epoch = progress.epoch
+        if not last:
+            progress.best_loss = loss
         progress.best = {name: value.detach().cpu().clone() for name, value in network.state_dict().items()}
 
 

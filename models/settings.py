@@ -82,6 +82,8 @@ class ThresholdSettings:
         noise_classes: into how many classes of noise the validation joints are split, each with its own cuts; 1 gives
             all scans the same.
         least_sound: sound joints that a class must hold; classes with fewer are merged.
+        parted: whether a joint that is surely open, but not surely in one of the two ways of being so, is called too,
+            by a cut on the sum of both scores that the same criterion chooses; see models/parted.py.
     """
 
     criterion: str = "f1"
@@ -89,6 +91,7 @@ class ThresholdSettings:
     floor: float = 0.0
     noise_classes: int = 1
     least_sound: int = 200
+    parted: bool = True
 
     def __post_init__(self) -> None:
         if self.criterion not in CRITERIA:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
+from jointwise.models.parted import eased, parted_score, parted_truth
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
@@ -40,6 +41,8 @@ class Thresholds:
         without_kind: for each class, validation joints that do not.
         edges: noise (1/cnr) up to which a class reaches, rising; one less than there are classes.
         floor: score below which nothing is called.
+        parted: for each class, the sum of the scores of both ways of being parted from which the likelier one is
+            called, see models/parted.py; empty: there is no such rule.
     """
 
     values: tuple[PerKind, ...]
@@ -49,6 +52,7 @@ class Thresholds:
     without_kind: tuple[Counts, ...]
     edges: tuple[float, ...] = ()
     floor: float = 0.0
+    parted: PerKind = ()
 
     def __post_init__(self) -> None:
         lengths = {len(row) for rows in (self.values, self.with_kind, self.without_kind) for row in rows}
@@ -64,6 +68,13 @@ class Thresholds:
                 f"expected thresholds of {len(self.values)} noise classes with rising noise between them, found edges "
                 f"{list(self.edges)}; choose them on validation joints again"
             )
+        if self.parted and not (
+            len(self.parted) == len(self.values) and all(0 < cut <= 1 for cut in self.parted)
+        ):
+            raise InputError(
+                f"expected one threshold above 0 and at most 1 for parted joints in each of {len(self.values)} noise "
+                f"classes, found {list(self.parted)}; choose them on validation joints again"
+            )
 
     @property
     def identity(self) -> str:
@@ -78,14 +89,30 @@ class Thresholds:
         """
         return _classes(self.edges, noise_of(table))
 
-    def cuts(self, table: pd.DataFrame) -> Floats:
-        """The cuts that hold for each joint of a table, (n, 4)."""
-        return np.asarray(self.values, dtype=np.float64)[self.classes(table)]
+    def cuts(self, table: pd.DataFrame, scores: Floats | None = None) -> Floats:
+        """The cuts that hold for each joint of a table, (n, 4).
+
+        Args:
+            table: the joints.
+            scores: (n, 4): given these, the cuts that call exactly what :meth:`called` says; without, those of the
+                kinds alone.
+        """
+        classes = self.classes(table)
+        cuts = np.asarray(self.values, dtype=np.float64)[classes]
+        if scores is None or not self.parted:
+            return cuts
+        return eased(cuts, scores, np.asarray(self.parted, dtype=np.float64)[classes])
 
     def called(self, scores: Floats, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Which kinds are called, (n, 4), for scores (n, 4) of a table's joints; a NaN score calls nothing."""
         with np.errstate(invalid="ignore"):
-            return np.asarray(scores >= self.cuts(table))
+            return np.asarray(scores >= self.cuts(table, scores))
+
+    def unsure_which(self, scores: Floats, table: pd.DataFrame) -> NDArray[np.bool_]:
+        """Joints (n,) called parted only for the sum of both ways of being so: which way is not sure."""
+        alone, cuts = self.cuts(table), self.cuts(table, scores)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(((scores >= cuts) & (cuts < alone)).any(axis=1))
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary of numbers and names; of a single class the one that versions without classes wrote."""
@@ -95,8 +122,9 @@ class Thresholds:
                 "with_kind": dict(zip(KINDS, with_kind, strict=True)),
                 "without_kind": dict(zip(KINDS, without_kind, strict=True)),
             }
-            for values, with_kind, without_kind in zip(
-                self.values, self.with_kind, self.without_kind, strict=True
+            | ({"parted": self.parted[number]} if self.parted else {})
+            for number, (values, with_kind, without_kind) in enumerate(
+                zip(self.values, self.with_kind, self.without_kind, strict=True)
             )
         ]
         rule: dict[str, Any] = {"criterion": self.criterion, "false_calls": self.false_calls}
@@ -121,6 +149,7 @@ class Thresholds:
             tuple(tuple(int(row["without_kind"][kind]) for kind in KINDS) for row in rows),
             tuple(float(edge) for edge in data.get("edges", [])),
             float(data.get("floor", 0.0)),
+            tuple(float(row["parted"]) for row in rows) if "parted" in rows[0] else (),
         )
 
 
@@ -161,7 +190,7 @@ def choose_thresholds(
     place = _classes(edges, noise)
     limit = None if settings.criterion == "f1" else settings.false_calls
     guard = plainly_sound(truth, table) if settings.criterion == "guarded_f1" else None
-    values, with_kind, without_kind = [], [], []
+    values, with_kind, without_kind, parted = [], [], [], []
     for part in (place == number for number in range(len(edges) + 1)):
         columns = [(truth[part, k], scores[part, k]) for k in range(N_KINDS)]
         counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
@@ -171,6 +200,7 @@ def choose_thresholds(
             lowest = [_cut(~free, s, limit) for free, (_, s) in zip(spared, counted, strict=True)]
             cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
+        parted.append(max(_parted_cut(truth[part], scores[part], settings), settings.floor))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
@@ -181,6 +211,7 @@ def choose_thresholds(
         tuple(without_kind),
         edges,
         settings.floor,
+        tuple(parted) if settings.parted else (),
     )
 
 
@@ -196,6 +227,18 @@ def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_
         with np.errstate(invalid="ignore"):
             sound[:, KINDS.index("void")] &= ~(area > NEAR_PCT)
     return sound
+
+
+def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings) -> float:
+    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's."""
+    parted, p = parted_truth(truth), parted_score(scores)
+    known = ~np.isnan(parted)
+    if settings.criterion == "f1" or not known.any():
+        return _cut(parted[known] == 1, p[known], None)
+    if settings.criterion == "false_calls":
+        return _cut(parted[known] == 1, p[known], settings.false_calls)
+    sound = (truth == 0).all(axis=1)
+    return max(_cut(parted[known] == 1, p[known], None), _cut(~sound, p, settings.false_calls))
 
 
 def _rise(edges: tuple[float, ...]) -> bool:

@@ -14,6 +14,8 @@ from jointwise.scoring.cut import CutArray, Progress, silent
 
 MISSING, REVIEW = "missing", "review"
 OFF_THE_SCAN = "its surroundings reach beyond the edge of the scan"
+WHICH_WAY = "parted; which way is not sure"
+"""Reason of a joint that is called only for both ways of being parted together; its finding names the likelier one."""
 
 
 def judge_array(
@@ -47,6 +49,8 @@ def judge_array(
     table["thresholds_id"] = bench.deciding.thresholds.identity
     reasons = _reasons(table, bench.deciding, present)
     table["out_of_envelope"] = [int(reason is not None) for reason in reasons]
+    unsure = bench.deciding.thresholds.unsure_which(_deciding(table, bench), table)
+    reasons = [reason or (WHICH_WAY if way else None) for reason, way in zip(reasons, unsure, strict=True)]
     # An abstention: the findings stay, somebody looks at the joint whatever they say.
     table["disposition"] = [REVIEW if reason is not None else None for reason in reasons]
     table["reason"] = reasons
@@ -58,8 +62,8 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
 
     The largest over the kinds of the score's distance from its threshold, each side scaled to one.
     """
-    names = SCORES if bench.learned is not None else RULES
-    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.thresholds.cuts(table)
+    scores = _deciding(table, bench)
+    limits = bench.deciding.thresholds.cuts(table, scores)
     above = (scores - limits) / np.maximum(1 - limits, 1e-9)
     below = (scores - limits) / np.maximum(limits, 1e-9)
     margin = np.where(scores >= limits, above, below)
@@ -80,10 +84,14 @@ def _ask(
     return scores, measures
 
 
+def _deciding(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
+    """Scores (n, 4) of the detector that decides."""
+    return table[list(SCORES if bench.learned is not None else RULES)].to_numpy(dtype=np.float64)
+
+
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:
     """Kinds at or over their threshold, `;`-separated; `missing`; nothing where nothing was found."""
-    names = SCORES if bench.learned is not None else RULES
-    called = bench.deciding.thresholds.called(table[list(names)].to_numpy(dtype=np.float64), table)
+    called = bench.deciding.thresholds.called(_deciding(table, bench), table)
     words = [";".join(kind for kind, yes in zip(KINDS, row, strict=True) if yes) for row in called]
     return [(word or None) if there else MISSING for word, there in zip(words, present, strict=True)]
 

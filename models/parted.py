@@ -1,7 +1,7 @@
 """Parted, whichever way: a joint that is surely open, though not surely in one of the two ways of being open.
 
 A joint is parted at a land (non_wet) or inside (head_in_pillow), never both. So the probability that it is parted is
-the sum of the two. Where belief is split, each may stay below its cut while the sum leaves no doubt; such a joint is
+their sum. Where belief is split, each may stay below its cut while the sum leaves no doubt; such a joint is
 called by a cut of its own on the sum, and the likelier of the two kinds is named.
 """
 
@@ -18,6 +18,10 @@ WAYS: Final = (KINDS.index("non_wet"), KINDS.index("head_in_pillow"))
 """Columns of the two ways; of equally likely ones the first is named."""
 
 
+BOTH: Final = 2.0
+"""The sum where both ways are certain: no sum is beyond it."""
+
+
 def parted_truth(truth: Floats) -> Floats:
     """Whether joints (n,) are parted either way, of labels (n, 4): 1, 0, or NaN where that is not known."""
     ways = truth[:, WAYS]
@@ -25,8 +29,11 @@ def parted_truth(truth: Floats) -> Floats:
 
 
 def parted_score(scores: Floats) -> Floats:
-    """Probability (n,) that joints are parted, of scores (n, 4): the sum of the two ways, at most 1."""
-    return np.asarray(np.minimum(scores[:, WAYS].sum(axis=1), 1.0))
+    """How far joints (n,) are believed parted, of scores (n, 4): the sum of the two ways.
+
+    A probability where the two are ones of a joint that cannot be both; beyond 1 where a detector believes both.
+    """
+    return np.asarray(scores[:, WAYS].sum(axis=1))
 
 
 def eased(cuts: Floats, scores: Floats, parted: Floats) -> Floats:

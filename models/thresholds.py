@@ -7,6 +7,7 @@ each with cuts of its own. A joint's noise is 1/cnr, the noise in units of the c
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -17,13 +18,21 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
-from jointwise.models.parted import eased, parted_score, parted_truth
+from jointwise.models.parted import BOTH, eased, parted_score, parted_truth
+from jointwise.models.recall_first import guarded_cut, share_cuts
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
 
 NEAR_PCT: Final = 3.0
 """Projected void area above which a sound joint is near the limit."""
+
+PURPOSES: Final = {
+    "f1": "misses and false calls of a kind weigh alike: best F1 of each kind",
+    "false_calls": "find as much as a limit allows: each kind calls at most {limit} of the joints without it",
+    "guarded_f1": "best F1 of each kind, but each calls at most {limit} of the plainly sound joints",
+    "recall_first": "recall first: find as much as a limit allows, at most {limit} of the sound joints called at all",
+}
 
 PerKind = tuple[float, ...]
 Counts = tuple[int, ...]
@@ -69,10 +78,10 @@ class Thresholds:
                 f"{list(self.edges)}; choose them on validation joints again"
             )
         if self.parted and not (
-            len(self.parted) == len(self.values) and all(0 < cut <= 1 for cut in self.parted)
+            len(self.parted) == len(self.values) and all(0 < cut <= BOTH for cut in self.parted)
         ):
             raise InputError(
-                f"expected one threshold above 0 and at most 1 for parted joints in each of {len(self.values)} noise "
+                f"expected one threshold above 0 and at most 2 for parted joints in each of {len(self.values)} noise "
                 f"classes, found {list(self.parted)}; choose them on validation joints again"
             )
 
@@ -81,6 +90,12 @@ class Thresholds:
         """Short name of exactly these cuts, for the column `thresholds_id`."""
         text = json.dumps(self.to_json(), sort_keys=True)
         return f"{self.criterion}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+
+    @property
+    def purpose(self) -> str:
+        """What these cuts are for, in words."""
+        words = PURPOSES.get(self.criterion, self.criterion)
+        return words.format(limit=f"{100 * (self.false_calls or 0):g} %") + ", on validation joints"
 
     def classes(self, table: pd.DataFrame) -> NDArray[np.int64]:
         """Noise class (n,) of each joint, 0 the cleanest, by its column `cnr`.
@@ -171,7 +186,8 @@ def choose_thresholds(
     it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
     without the kind. With `guarded_f1`: the higher of the best F1's cut and the lowest that calls at most that share of
-    the joints of :func:`plainly_sound`: without such joints nothing is raised. Where no joint has the kind, F1 says
+    the joints of :func:`plainly_sound`: without such joints nothing is raised. With `recall_first`: those of
+    :func:`~jointwise.models.recall_first.share_cuts`. Where no joint has the kind, F1 says
     nothing, and the cut is the lowest that calls none of them.
     No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
@@ -199,8 +215,10 @@ def choose_thresholds(
             spared = [guard[part, k][~np.isnan(t)] for k, (t, _) in enumerate(columns)]
             lowest = [_cut(~free, s, limit) for free, (_, s) in zip(spared, counted, strict=True)]
             cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
+        elif settings.criterion == "recall_first":
+            cuts = list(share_cuts(truth[part], scores[part], settings.false_calls, settings.floor))
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
-        parted.append(max(_parted_cut(truth[part], scores[part], settings), settings.floor))
+        parted.append(max(_parted_cut(truth[part], scores[part], settings, values[-1]), settings.floor))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
@@ -229,16 +247,23 @@ def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_
     return sound
 
 
-def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings) -> float:
-    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's."""
+def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings, cuts: PerKind) -> float:
+    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's.
+
+    With `recall_first` it spends what the kinds' cuts leave of the limit, but lies nowhere below the best F1's.
+    """
     parted, p = parted_truth(truth), parted_score(scores)
-    known = ~np.isnan(parted)
-    if settings.criterion == "f1" or not known.any():
-        return _cut(parted[known] == 1, p[known], None)
-    if settings.criterion == "false_calls":
-        return _cut(parted[known] == 1, p[known], settings.false_calls)
-    sound = (truth == 0).all(axis=1)
-    return max(_cut(parted[known] == 1, p[known], None), _cut(~sound, p, settings.false_calls))
+    known, sound = ~np.isnan(parted), (truth == 0).all(axis=1)
+    best = _cut(parted[known] == 1, p[known], None)
+    if settings.criterion == "f1":
+        return best
+    spared = parted == 0 if settings.criterion == "false_calls" else sound
+    allowed, called = math.floor(settings.false_calls * spared.sum()), np.zeros(len(p), dtype=np.bool_)
+    if settings.criterion == "recall_first":
+        called = sound & (scores >= cuts).any(axis=1)
+    falling = np.sort(p[spared & ~called])[::-1]
+    lowest = guarded_cut(falling, p[known], max(allowed - int(called.sum()), 0), BOTH)
+    return lowest if settings.criterion == "false_calls" else max(best, lowest)
 
 
 def _rise(edges: tuple[float, ...]) -> bool:

@@ -124,8 +124,8 @@ def test_without_the_rule_cards_are_those_of_before_and_with_it_they_come_back()
     assert new.identity != old.identity
 
 
-@pytest.mark.parametrize("parted", [(0.0,), (1.5,), (0.5, 0.5)])
+@pytest.mark.parametrize("parted", [(0.0,), (2.5,), (0.5, 0.5)])
 def test_a_cut_that_is_none_is_refused(parted: tuple[float, ...]) -> None:
-    """One for each class of noise, above 0 and at most 1."""
+    """One for each class of noise, above 0 and at most the sum of two certain scores."""
     with pytest.raises(InputError, match="parted joints"):
         thresholds(parted)

@@ -176,7 +176,11 @@ def judge(subject: Subject, bench: "Bench", tell: Tell) -> Verdicts:
     result = scored(lambda rows: subject.read(place[rows]), len(place), bench, tell)
     n, judges = len(subject.table), bench.judges
     scores = {name: _spread(found, place, n) for name, found in result.scores.items()}
-    told = {name: one.distance(subject.table) for name, one in judges.items()}
+    known = {
+        name: one.told(subject.table, _spread(result.apart[name], place, n) if name in result.apart else None)
+        for name, one in judges.items()
+    }
+    told = {name: one.distance(known[name]) for name, one in judges.items()}
     return Verdicts(
         subject.name,
         subject.provenance,
@@ -185,7 +189,7 @@ def judge(subject: Subject, bench: "Bench", tell: Tell) -> Verdicts:
         scores,
         {name: one.thresholds.cuts(subject.table, scores[name]) for name, one in judges.items()},
         subject.readers,
-        {name: one.outside(subject.table) for name, one in judges.items()},
+        {name: one.outside(known[name]) for name, one in judges.items()},
         result.seconds,
     )
 

@@ -1,7 +1,8 @@
 """The learned detector: a network, its card, and the joints it is asked about."""
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,9 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import N_KINDS
 from jointwise.models.card import Card
+from jointwise.models.familiar import Familiar
 from jointwise.models.network import JointNetwork
-from jointwise.models.protocol import check_batch, empty_measures
+from jointwise.models.protocol import Look, check_batch, empty_measures
 from jointwise.models.sizes import SIZES, void_area_pct
 
 CPU_BATCH: Final = 16
@@ -46,11 +48,13 @@ class LearnedDetector:
         network: with its trained weights.
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
+        familiar: where training joints lie in its features; None where that was not measured.
     """
 
     network: JointNetwork
     card: Card
     device: torch.device
+    familiar: Familiar | None = None
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
@@ -76,18 +80,33 @@ class LearnedDetector:
         """
         return self._outputs(joints)[:, :N_KINDS]
 
+    def features(self, joints: Joints) -> NDArray[np.float32]:
+        """What the last layer is given, (n, d).
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        self._check(joints)
+        parts = [features.cpu().numpy() for _, features in self._passes(joints, self.network.with_features)]
+        return np.concatenate(parts) if parts else np.empty((0, 0), np.float32)
+
     def _outputs(self, joints: Joints) -> NDArray[np.float64]:
         self._check(joints)
+        parts = [said.cpu().numpy() for said in self._passes(joints, self.network)]
+        return np.concatenate([self._nothing(), *parts]).astype(np.float64)
+
+    def _nothing(self) -> NDArray[np.float32]:
+        """Outputs of no joints."""
+        return np.empty((0, N_KINDS + (len(SIZES) if self.card.network.sizes else 0)), np.float32)
+
+    def _passes(self, joints: Joints, ask: Callable[[torch.Tensor], Any]) -> Iterator[Any]:
+        """What the network says, some joints at a time."""
         size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
-        columns = N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
-        said = np.empty((len(joints), columns), np.float64)
         with torch.inference_mode():
             for start in range(0, len(joints), size):
                 # A copy: stored sub-volumes are read-only float16, and torch wants neither.
                 part = np.array(joints.volumes[start : start + size], dtype=np.float32)
-                answer = self.network(torch.from_numpy(part).to(self.device))
-                said[start : start + size] = answer.cpu().numpy()
-        return said
+                yield ask(torch.from_numpy(part).to(self.device))
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """n rows under schema.MEASURES: the void area, from a network that learned sizes; NaN elsewhere.
@@ -108,6 +127,23 @@ class LearnedDetector:
         """
         said = self._outputs(joints)
         return self.card.calibration(said[:, :N_KINDS]), self._measures(said)
+
+    def look(self, joints: Joints) -> Look:
+        """Scores, measures and the distance from training joints; the network is asked once.
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        if self.familiar is None:
+            return Look(*self.score_and_measure(joints), None)
+        self._check(joints)
+        said, apart = [self._nothing()], [np.empty(0)]
+        for answer, features in self._passes(joints, self.network.with_features):
+            said.append(answer.cpu().numpy())
+            apart.append(self.familiar.distance(features.cpu().numpy()))
+        outputs = np.concatenate(said).astype(np.float64)
+        scores = self.card.calibration(outputs[:, :N_KINDS])
+        return Look(scores, self._measures(outputs), np.concatenate(apart))
 
     def _measures(self, said: NDArray[np.float64]) -> pd.DataFrame:
         measures = empty_measures(len(said))

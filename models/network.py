@@ -44,6 +44,17 @@ class JointNetwork(nn.Module):
         channel = volumes.unsqueeze(1).contiguous(memory_format=torch.channels_last_3d)
         return cast(Tensor, self.backbone(channel))
 
+    def with_features(self, volumes: Tensor) -> tuple[Tensor, Tensor]:
+        """What :meth:`forward` gives, and what its last linear layer was given, (n, d), in one pass."""
+        last = [module for module in self.modules() if isinstance(module, nn.Linear)][-1]
+        given: list[Tensor] = []
+        hook = last.register_forward_pre_hook(lambda _, inputs: given.append(inputs[0]))
+        try:
+            said = self(volumes)
+        finally:
+            hook.remove()
+        return said, given[0]
+
 
 class PlainMean(nn.Module):
     """Mean over the three axes of space, kept as axes of length 1; its backward pass repeats bit for bit."""

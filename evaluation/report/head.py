@@ -29,6 +29,7 @@ ENVELOPE = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast-to-noise",
     "lane": "dark bands between balls ÷ contrast",
+    "unlike": "strangeness to the network ÷ limit",
 }
 
 

@@ -8,7 +8,7 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
-from jointwise.models.protocol import score_and_measure
+from jointwise.models.protocol import look
 from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import CutArray, Progress, silent
 
@@ -34,11 +34,13 @@ def judge_array(
     table = cut.sites.copy()
     present = table["present"].to_numpy() == 1
     measured = np.full((len(table), len(MEASURES)), np.nan)
+    apart = np.full(len(table), np.nan)
     for judge, names in ((bench.learned, SCORES), (bench.rules, RULES)):
         scores = np.full((len(table), len(KINDS)), np.nan)
         if judge is not None:
             with clock.step(f"judged by {judge.detector.name}"):
-                scores[present], said = _ask(judge, cut.joints, batch, progress)
+                scores[present], said, far = _ask(judge, cut.joints, batch, progress)
+            apart[present] = far if judge is bench.deciding else apart[present]
             # The deciding detector's measures; a column that it leaves wholly empty comes from the other.
             empty = np.isnan(measured).all(axis=0)
             measured[np.ix_(present, empty)] = said[:, empty]
@@ -47,7 +49,8 @@ def judge_array(
     table["findings"] = _findings(table, bench, present)
     table["detector"] = bench.deciding.detector.name
     table["thresholds_id"] = bench.deciding.thresholds.identity
-    reasons = _reasons(table, bench.deciding, present)
+    known = bench.deciding.told(table, None if np.isnan(apart).all() else apart)
+    reasons = _reasons(known, bench.deciding, present)
     table["out_of_envelope"] = [int(reason is not None) for reason in reasons]
     unsure = bench.deciding.thresholds.unsure_which(_deciding(table, bench), table)
     reasons = [reason or (WHICH_WAY if way else None) for reason, way in zip(reasons, unsure, strict=True)]
@@ -74,14 +77,17 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
 
 def _ask(
     judge: Judge, joints: Joints, batch: int, progress: Progress
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Scores (n, 4) and measures (n, 7) of all joints."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Scores (n, 4), measures (n, 7) and distances from training (n,) of all joints; NaN where not told."""
     scores, measures = np.zeros((len(joints), len(KINDS))), np.full((len(joints), len(MEASURES)), np.nan)
+    apart = np.full(len(joints), np.nan)
     for rows in _batches(len(joints), batch):
-        scores[rows], said = score_and_measure(judge.detector, _handed(joints, rows))
-        measures[rows] = said.to_numpy(dtype=np.float64, na_value=np.nan)
+        found = look(judge.detector, _handed(joints, rows))
+        scores[rows] = found.scores
+        measures[rows] = found.measures.to_numpy(dtype=np.float64, na_value=np.nan)
+        apart[rows] = np.nan if found.apart is None else found.apart
         progress(f"joints judged by {judge.detector.name}", int(rows[-1]) + 1, len(joints))
-    return scores, measures
+    return scores, measures, apart
 
 
 def _deciding(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:

@@ -32,6 +32,7 @@ JOINTS_INSIDE: Final = 0.999
 LEAST: Final = 20
 """Joints of a kind from which its cloud has a centre of its own."""
 LEAST_SCANS: Final = 10
+"""Under a hundred or so the limit is that of the oddest scan measured, and new usual ones pass it too often."""
 FOLDS: Final = 5
 
 
@@ -105,7 +106,7 @@ def medians(distance: Floats, table: pd.DataFrame) -> Floats:
     if not names:
         return np.full(len(values), values.median() if len(values) else np.nan)
     keys = [table[name].to_numpy() for name in names]
-    return values.groupby(keys, dropna=False).transform("median").to_numpy(np.float64)
+    return np.asarray(values.groupby(keys, dropna=False).transform("median"), dtype=np.float64)
 
 
 def fit_familiar(features: NDArray[np.floating], truth: Floats, table: pd.DataFrame) -> Familiar:

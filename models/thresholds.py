@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
-from jointwise.models.parted import BOTH, eased, parted_score, parted_truth
+from jointwise.models.parted import BOTH, WAYS, eased, parted_score, parted_truth
 from jointwise.models.recall_first import guarded_cut, share_cuts
 from jointwise.models.settings import ThresholdSettings
 
@@ -218,7 +218,9 @@ def choose_thresholds(
         elif settings.criterion == "recall_first":
             cuts = list(share_cuts(truth[part], scores[part], settings.false_calls, settings.floor))
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
-        parted.append(max(_parted_cut(truth[part], scores[part], settings, values[-1]), settings.floor))
+        # A sum under what one way alone would need is no surer than that way.
+        alone = max(values[-1][way] for way in WAYS)
+        parted.append(max(_parted_cut(truth[part], scores[part], settings, values[-1]), alone))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(

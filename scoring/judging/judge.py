@@ -92,7 +92,8 @@ def _ask(
 
 def _deciding(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
     """Scores (n, 4) of the detector that decides."""
-    return table[list(SCORES if bench.learned is not None else RULES)].to_numpy(dtype=np.float64)
+    names = SCORES if bench.learned is not None else RULES
+    return np.asarray(table[list(names)], dtype=np.float64)
 
 
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:

@@ -112,6 +112,16 @@ def test_the_chosen_cut_finds_split_belief_without_false_calls(criterion: str) -
     assert parted_score(p)[:120].max() < rule.parted[0]
 
 
+@pytest.mark.parametrize("criterion", ["f1", "false_calls", "guarded_f1", "recall_first"])
+def test_the_cut_on_the_sum_is_never_below_that_of_one_way(criterion: str) -> None:
+    """Or it would be a lower cut for one way by another name."""
+    random = np.random.default_rng(8)
+    truth = (random.integers(0, 6, 600)[:, None] == np.arange(4)).astype(float)
+    p = 1 / (1 + np.exp(-(random.normal(0, 1, (600, 4)) + 2 * (2 * truth - 1))))
+    rule = choose_thresholds(truth, p, ThresholdSettings(criterion, 0.05))
+    assert rule.parted[0] >= max(rule.values[0][way] for way in WAYS)
+
+
 def test_without_the_rule_cards_are_those_of_before_and_with_it_they_come_back() -> None:
     """An old card has no such key, and then nothing is eased."""
     truth, p = split_belief()

@@ -175,16 +175,21 @@ def judge(subject: Subject, bench: "Bench", tell: Tell) -> Verdicts:
     place = np.flatnonzero(subject.there)
     result = scored(lambda rows: subject.read(place[rows]), len(place), bench, tell)
     n, judges = len(subject.table), bench.judges
-    told = {name: one.distance(subject.table) for name, one in judges.items()}
+    scores = {name: _spread(found, place, n) for name, found in result.scores.items()}
+    known = {
+        name: one.told(subject.table, _spread(result.apart[name], place, n) if name in result.apart else None)
+        for name, one in judges.items()
+    }
+    told = {name: one.distance(known[name]) for name, one in judges.items()}
     return Verdicts(
         subject.name,
         subject.provenance,
         subject.table.assign(**{f"{name}{DISTANCE}": far for name, far in told.items() if far is not None}),
         subject.truth,
-        {name: _spread(scores, place, n) for name, scores in result.scores.items()},
-        {name: one.thresholds.cuts(subject.table) for name, one in judges.items()},
+        scores,
+        {name: one.thresholds.cuts(subject.table, scores[name]) for name, one in judges.items()},
         subject.readers,
-        {name: one.outside(subject.table) for name, one in judges.items()},
+        {name: one.outside(known[name]) for name, one in judges.items()},
         result.seconds,
     )
 

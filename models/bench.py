@@ -19,7 +19,7 @@ from jointwise.joints.atomic import write_text
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.models.card import Card
-from jointwise.models.envelope import Envelope
+from jointwise.models.envelope import UNLIKE, Envelope
 from jointwise.models.folder import load_model, read_card
 from jointwise.models.learned import LearnedDetector
 from jointwise.models.names import (
@@ -63,6 +63,18 @@ class Judge:
     def distance(self, table: pd.DataFrame) -> NDArray[np.float64] | None:
         """How far each joint's scan (n,) lies from the middle of those seen in training; None without an envelope."""
         return None if self.envelope is None else self.envelope.distance(table)
+
+    def told(self, table: pd.DataFrame, apart: NDArray[np.float64] | None) -> pd.DataFrame:
+        """The table with how unlike training joints each joint or its scan is (`unlike`), where the detector can tell.
+
+        Args:
+            table: rows of joints; whole scans, since the median over a scan's joints counts.
+            apart: (n,) what the detector's look told; None where it cannot, NaN where there is no joint.
+        """
+        familiar = self.detector.familiar if isinstance(self.detector, LearnedDetector) else None
+        if familiar is None or apart is None:
+            return table
+        return table.assign(**{UNLIKE: familiar.unlike(apart, table)})
 
     def reasons(self, table: pd.DataFrame) -> list[str]:
         """Why each joint's scan is outside, in words; empty for those inside."""

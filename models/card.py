@@ -47,6 +47,7 @@ class Card:
             "kinds": list(KINDS),
             "grid": self.grid.to_json(),
             "network": asdict(self.network),
+            "purpose": self.thresholds.purpose,
             "thresholds": self.thresholds.to_json(),
             "calibration": self.calibration.to_json(),
             "envelope": self.envelope.to_json(),

@@ -1,7 +1,7 @@
 """Where a detector may be believed: the ranges of scan quality that its training scans spanned."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -13,13 +13,16 @@ from jointwise.joints.schema import require_columns
 
 COLUMNS: Final = ("voxels_per_ball", "cnr")
 """Ball diameter in voxels of the scan, and contrast of solder over air in units of the noise."""
-OPTIONAL: Final = ("lane",)
-"""Levels between neighbours over the step from air to solder; left out where the training joints do not tell them, and
-not looked at in tables of before they were measured."""
+UNLIKE: Final = "unlike"
+OPTIONAL: Final = ("lane", UNLIKE)
+"""Levels between neighbours over the step from air to solder, and how unlike training joints a scan looks to the
+network in units of its limit (models/familiar.py); left out where the training joints do not tell them, and not looked
+at in tables that lack them."""
 WORDS: Final = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast of solder over air in units of the noise",
     "lane": "level between neighbours, 0 as air, 1 as solder",
+    UNLIKE: "unlike training joints to the network, in units of the limit",
 }
 SCAN: Final = ("board_id", "scan")
 BEYOND: Final = 0.005
@@ -53,6 +56,10 @@ class Envelope:
         known = (*COLUMNS, *(name for name in OPTIONAL if name in table and table[name].notna().all()))
         scans = table.groupby(list(SCAN), dropna=False)[list(known)].median()
         return cls({name: _span(scans[name].to_numpy(np.float64), name) for name in known}, len(scans))
+
+    def with_features(self) -> "Envelope":
+        """The same, with a limit on how unlike training joints a scan may look to the network."""
+        return replace(self, ranges={**self.ranges, UNLIKE: (None, 1.0)})
 
     def outside(self, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Whether each joint (n,) lies outside in any column; a value that is not known is outside.

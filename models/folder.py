@@ -1,5 +1,7 @@
 """A model folder: `model.safetensors` and `card.json`, enough to score joints, without pickle or database.
 
+`familiar.safetensors` lies beside them where it was measured what the network knows by its features.
+
 The folder is written aside and renamed as a whole, so a reader finds it complete or not at all. The card holds the
 hash of the weights: weights of another training, or cut short, are refused.
 """
@@ -11,6 +13,7 @@ import uuid
 from pathlib import Path
 from typing import Any, Final
 
+import safetensors.numpy
 import safetensors.torch
 import torch
 from safetensors import SafetensorError
@@ -19,15 +22,20 @@ from jointwise.joints.atomic import sha256, write_bytes, write_text
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.models.card import FORMAT, Card
+from jointwise.models.familiar import Familiar
 from jointwise.models.learned import LearnedDetector, find_device
 from jointwise.models.names import CARD, TORCH
 from jointwise.models.network import JointNetwork, build_network
 from jointwise.models.runtime import find_runtime
 
 WEIGHTS: Final = "model.safetensors"
+FAMILIAR: Final = "familiar.safetensors"
+"""Where training joints lie in the network's features; not every model folder has it."""
 
 
-def save_model(folder: Path, network: JointNetwork, card: Card, half: bool = False) -> None:
+def save_model(
+    folder: Path, network: JointNetwork, card: Card, half: bool = False, familiar: Familiar | None = None
+) -> None:
     """Write a model folder as a whole; a model folder already there is replaced.
 
     Args:
@@ -36,6 +44,7 @@ def save_model(folder: Path, network: JointNetwork, card: Card, half: bool = Fal
         card: what belongs to them.
         half: keep kernels and matrices as float16, half as large; biases and statistics stay as they are. Loading gives
             float32 either way.
+        familiar: where training joints lie in the network's features, if that was measured.
 
     Raises:
         InputError: something else stands at that place.
@@ -49,6 +58,9 @@ def save_model(folder: Path, network: JointNetwork, card: Card, half: bool = Fal
         tensors = {name: _kept(value, half) for name, value in network.state_dict().items()}
         write_bytes(aside / WEIGHTS, safetensors.torch.save(tensors))
         data = {**card.to_json(), "weights_sha256": sha256(aside / WEIGHTS)}
+        if familiar is not None:
+            write_bytes(aside / FAMILIAR, safetensors.numpy.save(familiar.tensors))
+            data["familiar"] = {**familiar.to_json(), "sha256": sha256(aside / FAMILIAR)}
         write_text(aside / CARD, json.dumps(data, indent=1, allow_nan=False))
         _put(aside, folder)
     finally:
@@ -95,7 +107,7 @@ def load_model(folder: Path, device: str = "cpu", runtime: str = TORCH) -> Learn
             "take the folder whole from where it was written"
         ) from error
     where = find_device(device)
-    return LearnedDetector(network, card, where, find_runtime(runtime, where))
+    return LearnedDetector(network, card, where, find_runtime(runtime, where), _familiar(folder, data))
 
 
 def read_card(folder: Path) -> Card:
@@ -139,6 +151,22 @@ def _card(folder: Path, data: dict[str, Any]) -> Card:
         raise InputError(
             f"expected a complete card in {folder / CARD}, found a damaged one ({type(error).__name__}: "
             f"{_short(error)}); take the folder whole from where it was written"
+        ) from error
+
+
+def _familiar(folder: Path, data: dict[str, Any]) -> Familiar | None:
+    """Where training joints lie in the network's features; None where the card speaks of no such file."""
+    told = data.get("familiar")
+    if told is None:
+        return None
+    try:
+        if sha256(folder / FAMILIAR) != told["sha256"]:
+            raise ValueError("it belongs to another card")
+        return Familiar.from_parts(told, safetensors.numpy.load((folder / FAMILIAR).read_bytes()))
+    except (OSError, SafetensorError, KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"expected {FAMILIAR} that belongs to {folder / CARD}, found none ({_short(error)}); take the folder whole "
+            "from where it was written"
         ) from error
 
 

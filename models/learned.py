@@ -1,8 +1,7 @@
 """The learned detector: a network, its card, and the joints it is asked about."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -16,11 +15,12 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import N_KINDS
 from jointwise.joints.masks import mask_shape
 from jointwise.models.card import Card
+from jointwise.models.familiar import Familiar
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.measured import BothWays, measures_of
 from jointwise.models.names import TORCH
 from jointwise.models.network import JointNetwork
-from jointwise.models.protocol import SIZE_COLUMNS, check_batch, empty_measures
+from jointwise.models.protocol import SIZE_COLUMNS, Look, check_batch, empty_measures
 from jointwise.models.runtime import Runtime, start
 from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 
@@ -31,35 +31,41 @@ MEASURED_BY: Final = "measured_by"
 """Key of the card's metrics under which it stands what each measure is taken from, see models/measured.py."""
 
 
-class Look(NamedTuple):
+class Part(NamedTuple):
     """What a network says of some of the joints.
 
     Args:
         rows: which.
         said: (m, 4), or (m, 7) with sizes.
         shares: (m, mask, z, y, x); None where masks were not asked for.
+        features: (m, d) what the last layer was given; None where they were not asked for.
     """
 
     rows: slice
     said: NDArray[np.float64]
     shares: NDArray[np.float16] | None
+    features: NDArray[np.float32] | None
 
 
-class Looking(nn.Module):
-    """A network with masks that gives all it sees: its columns, and shares of the masks.
+class Asked(nn.Module):
+    """A network as a module that gives what is asked for: its columns, shares of its masks, its features.
 
     Args:
-        network: with masks.
+        network: with its weights.
+        masks, features: whether they are asked for.
     """
 
-    def __init__(self, network: JointNetwork) -> None:
+    def __init__(self, network: JointNetwork, masks: bool, features: bool) -> None:
         super().__init__()
-        self.network = network
+        self.network, self.masks, self.features = network, masks, features
 
-    def forward(self, volumes: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    def forward(self, volumes: torch.Tensor) -> tuple[torch.Tensor, ...]:
         """Of sub-volumes (n, z, y, x)."""
-        said, seen = self.network.looked(volumes)
-        return said, seen.sigmoid()
+        if self.features:
+            given = self.network.with_features(volumes, self.masks)
+        else:
+            given = self.network.looked(volumes) if self.masks else (self.network(volumes),)
+        return (given[0], given[1].sigmoid(), *given[2:]) if self.masks else given
 
 
 def find_device(name: str) -> torch.device:
@@ -89,23 +95,25 @@ class LearnedDetector:
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
         runtime: what it runs on, torch or openvino (:mod:`jointwise.models.runtime`).
+        familiar: where training joints lie in its features; None where that was not measured.
     """
 
     network: JointNetwork
     card: Card
     device: torch.device
     runtime: str = TORCH
+    familiar: Familiar | None = None
+    _runs: dict[tuple[bool, bool], Runtime] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
 
-    @cached_property
-    def _run(self) -> Runtime:
-        return start(self.runtime, self.network, self.device)
-
-    @cached_property
-    def _look(self) -> Runtime:
-        return start(self.runtime, Looking(self.network), self.device)
+    def _run(self, masks: bool, features: bool) -> Runtime:
+        """The network ready to run, made once for what is asked of it."""
+        asked = masks, features
+        if asked not in self._runs:
+            self._runs[asked] = start(self.runtime, Asked(self.network, masks, features), self.device)
+        return self._runs[asked]
 
     @property
     def name(self) -> str:
@@ -128,23 +136,35 @@ class LearnedDetector:
         """
         return self._outputs(joints)[:, :N_KINDS]
 
+    def features(self, joints: Joints) -> NDArray[np.float32]:
+        """What the last layer is given, (n, d).
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        parts = [part.features for part in self._parts(joints, features=True)]
+        known = [part for part in parts if part is not None]
+        return np.concatenate(known) if known else np.empty((0, 0), np.float32)
+
     def _outputs(self, joints: Joints) -> NDArray[np.float64]:
-        return np.concatenate(
-            [np.empty((0, self._columns)), *(look.said for look in self._looks(joints, False))]
-        )
+        return self._joined(self._parts(joints))
+
+    def _joined(self, parts: Iterator[Part]) -> NDArray[np.float64]:
+        return np.concatenate([np.empty((0, self._columns)), *(part.said for part in parts)])
 
     @property
     def _columns(self) -> int:
         return N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
 
-    def _looks(self, joints: Joints, masks: bool) -> Iterator[Look]:
+    def _parts(self, joints: Joints, masks: bool = False, features: bool = False) -> Iterator[Part]:
         """What the network says of one part of the joints after another, in their order."""
         self._check(joints)
-        run = self._look if masks else self._run
         for first in range(0, len(joints), AT_ONCE):
-            said, *seen = run(joints.volumes[first : first + AT_ONCE])
-            shares = seen[0].astype(np.float16) if masks else None
-            yield Look(slice(first, first + len(said)), said.astype(np.float64), shares)
+            run = self._run(masks, features)
+            said, *more = run(joints.volumes[first : first + AT_ONCE])
+            shares = more[0].astype(np.float16) if masks else None
+            rows = slice(first, first + len(said))
+            yield Part(rows, said.astype(np.float64), shares, more[-1] if features else None)
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """n rows under schema.MEASURES, NaN elsewhere: the void area, from a network that learned sizes.
@@ -165,10 +185,13 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`score`.
         """
+        return self._scored(self._parts(joints, self.card.network.masks), joints)
+
+    def _scored(self, parts: Iterator[Part], joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
         if not self.card.network.masks:
-            said = self._outputs(joints)
+            said = self._joined(parts)
             return self.card.calibration(said[:, :N_KINDS]), self._measures(said)
-        logits, both = self._both_ways(self._looks(joints, True), joints)
+        logits, both = self._both_ways(parts, joints)
         return self.card.calibration(logits), measures_of(both, self.card.metrics.get(MEASURED_BY, {}))
 
     def score_measure_and_show(
@@ -179,10 +202,8 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`evidence`.
         """
-        looks = list(self._looks(joints, self._masks()))
-        logits, both = self._both_ways(iter(looks), joints)
-        measures = measures_of(both, self.card.metrics.get(MEASURED_BY, {}))
-        return self.card.calibration(logits), measures, self._shown(joints, iter(looks))
+        parts = list(self._parts(joints, self._masks()))
+        return *self._scored(iter(parts), joints), self._shown(joints, iter(parts))
 
     def both_ways(self, joints: Joints) -> BothWays:
         """What masks and sizes say of the same joints, from which a training chooses.
@@ -190,7 +211,7 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`evidence`.
         """
-        return self._both_ways(self._looks(joints, self._masks()), joints)[1]
+        return self._both_ways(self._parts(joints, self._masks()), joints)[1]
 
     def evidence(self, joints: Joints) -> NDArray[np.float16]:
         """Share of every cell that solder, void, gap and bridge fill, (n, mask, z, y, x), as joints.masks has them.
@@ -198,12 +219,12 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`score`; the network has no masks.
         """
-        return self._shown(joints, self._looks(joints, self._masks()))
+        return self._shown(joints, self._parts(joints, self._masks()))
 
-    def _shown(self, joints: Joints, looks: Iterator[Look]) -> NDArray[np.float16]:
+    def _shown(self, joints: Joints, parts: Iterator[Part]) -> NDArray[np.float16]:
         shown = np.empty((len(joints), *mask_shape(joints.grid)), np.float16)
-        for look in looks:
-            shown[look.rows] = look.shares
+        for part in parts:
+            shown[part.rows] = part.shares
         return shown
 
     def _masks(self) -> bool:
@@ -213,15 +234,15 @@ class LearnedDetector:
             )
         return True
 
-    def _both_ways(self, looks: Iterator[Look], joints: Joints) -> tuple[NDArray[np.float64], BothWays]:
+    def _both_ways(self, parts: Iterator[Part], joints: Joints) -> tuple[NDArray[np.float64], BothWays]:
         pitch, ball = (joints.table[name].to_numpy(dtype=np.float64) for name in SIZE_COLUMNS)
         said = np.empty((len(joints), self._columns), np.float64)
         by_masks = np.empty((len(joints), len(BY_MASKS)), np.float64)
-        for look in looks:
-            assert look.shares is not None
-            said[look.rows] = look.said
-            by_masks[look.rows] = measured_by_masks(
-                look.shares, joints.grid, pitch[look.rows], ball[look.rows]
+        for part in parts:
+            assert part.shares is not None
+            said[part.rows] = part.said
+            by_masks[part.rows] = measured_by_masks(
+                part.shares, joints.grid, pitch[part.rows], ball[part.rows]
             )
         logits = said[:, :N_KINDS]
         if not self.card.network.sizes:
@@ -231,6 +252,25 @@ class LearnedDetector:
         )
         by_sizes = measured_by_sizes(said[:, N_KINDS:], voxel.to_numpy(dtype=np.float64, na_value=np.nan))
         return logits, BothWays(by_masks, by_sizes)
+
+    def look(self, joints: Joints) -> Look:
+        """Scores, measures and the distance from training joints; the network is asked once.
+
+        Raises:
+            InputError: as for :meth:`score`.
+        """
+        familiar, apart = self.familiar, [np.empty(0)]
+        if familiar is None:
+            return Look(*self.score_and_measure(joints), None)
+
+        def noted(parts: Iterator[Part]) -> Iterator[Part]:
+            for part in parts:
+                apart.append(familiar.distance(part.features))
+                yield part
+
+        parts = self._parts(joints, self.card.network.masks, features=True)
+        scores, measures = self._scored(noted(parts), joints)
+        return Look(scores, measures, np.concatenate(apart))
 
     def _measures(self, said: NDArray[np.float64]) -> pd.DataFrame:
         measures = empty_measures(len(said))

@@ -49,6 +49,17 @@ class JointNetwork(nn.Module):
         backbone = cast(EncoderDecoder, self.backbone)
         return backbone.looked(_channel(volumes))
 
+    def with_features(self, volumes: Tensor, masks: bool = False) -> tuple[Tensor, ...]:
+        """What :meth:`forward` (with masks :meth:`looked`) gives, and what the last linear layer was given, (n, d)."""
+        last = [module for module in self.modules() if isinstance(module, nn.Linear)][-1]
+        given: list[Tensor] = []
+        hook = last.register_forward_pre_hook(lambda _, inputs: given.append(inputs[0]))
+        try:
+            said = self.looked(volumes) if masks else (self(volumes),)
+        finally:
+            hook.remove()
+        return (*said, given[0])
+
 
 def _channel(volumes: Tensor) -> Tensor:
     if isinstance(volumes, MetaTensor):

@@ -1,6 +1,6 @@
 """What every detector does, whatever it is inside."""
 
-from typing import Final, Protocol, runtime_checkable
+from typing import Final, NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 import pandas as pd
@@ -58,6 +58,41 @@ def score_and_measure(detector: Detector, joints: Joints) -> tuple[NDArray[np.fl
     if isinstance(detector, InOnePass):
         return detector.score_and_measure(joints)
     return detector.score(joints), detector.measure(joints)
+
+
+class Look(NamedTuple):
+    """What one look at n joints gives.
+
+    Args:
+        scores, measures: what `score` and `measure` give.
+        apart: (n,) distance from training joints by the detector's own features; None where it knows none.
+    """
+
+    scores: NDArray[np.float64]
+    measures: pd.DataFrame
+    apart: NDArray[np.float64] | None
+
+
+@runtime_checkable
+class TellsApart(Protocol):
+    """A detector that may know, in the same look, how far joints lie from those it was trained on."""
+
+    def look(self, joints: Joints) -> Look:
+        """All of it at once."""
+        ...
+
+
+def look(detector: Detector, joints: Joints) -> Look:
+    """What a detector scores and measures of a batch, and how far the joints lie from its training where it can tell.
+
+    Raises:
+        InputError: the batch is refused by :func:`check_batch`.
+    """
+    return (
+        detector.look(joints)
+        if isinstance(detector, TellsApart)
+        else Look(*score_and_measure(detector, joints), None)
+    )
 
 
 def check_batch(joints: Joints) -> None:

@@ -7,7 +7,7 @@ from typing import Final
 from jointwise.joints.errors import InputError
 
 FAMILIES: Final = ("resnet", "densenet121")
-CRITERIA: Final = ("f1", "false_calls", "guarded_f1")
+CRITERIA: Final = ("f1", "false_calls", "guarded_f1", "recall_first")
 STAGES: Final = 4
 """Stages of a ResNet: the first keeps the stem's resolution, each later one halves it."""
 
@@ -86,13 +86,17 @@ class ThresholdSettings:
 
     Args:
         criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit;
-            guarded_f1 that with the best F1, raised where it would call more of the sound joints than the limit.
+            guarded_f1 that with the best F1, raised where it would call more of the sound joints than the limit;
+            recall_first cuts that find as much as they can, on average over kinds, while all kinds together call no
+            more of the sound joints than the limit, see models/recall_first.py.
         false_calls: share of the joints without the kind that may be called, with criterion false_calls; of the sound
-            joints, with guarded_f1.
+            joints, with guarded_f1 (each kind by itself) and recall_first (any call).
         floor: score below which nothing is called, whatever the criterion says; 0 sets none.
         noise_classes: into how many classes of noise the validation joints are split, each with its own cuts; 1 gives
             all scans the same.
         least_sound: sound joints that a class must hold; classes with fewer are merged.
+        parted: whether a joint that is surely open, but not surely in one of the two ways of being so, is called too,
+            by a cut on the sum of both scores that the same criterion chooses; see models/parted.py.
     """
 
     criterion: str = "f1"
@@ -100,6 +104,7 @@ class ThresholdSettings:
     floor: float = 0.0
     noise_classes: int = 1
     least_sound: int = 200
+    parted: bool = True
 
     def __post_init__(self) -> None:
         if self.criterion not in CRITERIA:

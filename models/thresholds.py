@@ -7,6 +7,7 @@ each with cuts of its own. A joint's noise is 1/cnr, the noise in units of the c
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -17,12 +18,21 @@ from numpy.typing import NDArray
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
+from jointwise.models.parted import BOTH, WAYS, eased, parted_score, parted_truth
+from jointwise.models.recall_first import guarded_cut, share_cuts
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
 
 NEAR_PCT: Final = 3.0
 """Projected void area above which a sound joint is near the limit."""
+
+PURPOSES: Final = {
+    "f1": "misses and false calls of a kind weigh alike: best F1 of each kind",
+    "false_calls": "find as much as a limit allows: each kind calls at most {limit} of the joints without it",
+    "guarded_f1": "best F1 of each kind, but each calls at most {limit} of the plainly sound joints",
+    "recall_first": "recall first: find as much as a limit allows, at most {limit} of the sound joints called at all",
+}
 
 PerKind = tuple[float, ...]
 Counts = tuple[int, ...]
@@ -40,6 +50,8 @@ class Thresholds:
         without_kind: for each class, validation joints that do not.
         edges: noise (1/cnr) up to which a class reaches, rising; one less than there are classes.
         floor: score below which nothing is called.
+        parted: for each class, the sum of the scores of both ways of being parted from which the likelier one is
+            called, see models/parted.py; empty: there is no such rule.
     """
 
     values: tuple[PerKind, ...]
@@ -49,6 +61,7 @@ class Thresholds:
     without_kind: tuple[Counts, ...]
     edges: tuple[float, ...] = ()
     floor: float = 0.0
+    parted: PerKind = ()
 
     def __post_init__(self) -> None:
         lengths = {len(row) for rows in (self.values, self.with_kind, self.without_kind) for row in rows}
@@ -64,12 +77,25 @@ class Thresholds:
                 f"expected thresholds of {len(self.values)} noise classes with rising noise between them, found edges "
                 f"{list(self.edges)}; choose them on validation joints again"
             )
+        if self.parted and not (
+            len(self.parted) == len(self.values) and all(0 < cut <= BOTH for cut in self.parted)
+        ):
+            raise InputError(
+                f"expected one threshold above 0 and at most 2 for parted joints in each of {len(self.values)} noise "
+                f"classes, found {list(self.parted)}; choose them on validation joints again"
+            )
 
     @property
     def identity(self) -> str:
         """Short name of exactly these cuts, for the column `thresholds_id`."""
         text = json.dumps(self.to_json(), sort_keys=True)
         return f"{self.criterion}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+
+    @property
+    def purpose(self) -> str:
+        """What these cuts are for, in words."""
+        words = PURPOSES.get(self.criterion, self.criterion)
+        return words.format(limit=f"{100 * (self.false_calls or 0):g} %") + ", on validation joints"
 
     def classes(self, table: pd.DataFrame) -> NDArray[np.int64]:
         """Noise class (n,) of each joint, 0 the cleanest, by its column `cnr`.
@@ -78,14 +104,30 @@ class Thresholds:
         """
         return _classes(self.edges, noise_of(table))
 
-    def cuts(self, table: pd.DataFrame) -> Floats:
-        """The cuts that hold for each joint of a table, (n, 4)."""
-        return np.asarray(self.values, dtype=np.float64)[self.classes(table)]
+    def cuts(self, table: pd.DataFrame, scores: Floats | None = None) -> Floats:
+        """The cuts that hold for each joint of a table, (n, 4).
+
+        Args:
+            table: the joints.
+            scores: (n, 4): given these, the cuts that call exactly what :meth:`called` says; without, those of the
+                kinds alone.
+        """
+        classes = self.classes(table)
+        cuts = np.asarray(self.values, dtype=np.float64)[classes]
+        if scores is None or not self.parted:
+            return cuts
+        return eased(cuts, scores, np.asarray(self.parted, dtype=np.float64)[classes])
 
     def called(self, scores: Floats, table: pd.DataFrame) -> NDArray[np.bool_]:
         """Which kinds are called, (n, 4), for scores (n, 4) of a table's joints; a NaN score calls nothing."""
         with np.errstate(invalid="ignore"):
-            return np.asarray(scores >= self.cuts(table))
+            return np.asarray(scores >= self.cuts(table, scores))
+
+    def unsure_which(self, scores: Floats, table: pd.DataFrame) -> NDArray[np.bool_]:
+        """Joints (n,) called parted only for the sum of both ways of being so: which way is not sure."""
+        alone, cuts = self.cuts(table), self.cuts(table, scores)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(((scores >= cuts) & (cuts < alone)).any(axis=1))
 
     def to_json(self) -> dict[str, Any]:
         """Plain dictionary of numbers and names; of a single class the one that versions without classes wrote."""
@@ -95,8 +137,9 @@ class Thresholds:
                 "with_kind": dict(zip(KINDS, with_kind, strict=True)),
                 "without_kind": dict(zip(KINDS, without_kind, strict=True)),
             }
-            for values, with_kind, without_kind in zip(
-                self.values, self.with_kind, self.without_kind, strict=True
+            | ({"parted": self.parted[number]} if self.parted else {})
+            for number, (values, with_kind, without_kind) in enumerate(
+                zip(self.values, self.with_kind, self.without_kind, strict=True)
             )
         ]
         rule: dict[str, Any] = {"criterion": self.criterion, "false_calls": self.false_calls}
@@ -121,6 +164,7 @@ class Thresholds:
             tuple(tuple(int(row["without_kind"][kind]) for kind in KINDS) for row in rows),
             tuple(float(edge) for edge in data.get("edges", [])),
             float(data.get("floor", 0.0)),
+            tuple(float(row["parted"]) for row in rows) if "parted" in rows[0] else (),
         )
 
 
@@ -142,7 +186,8 @@ def choose_thresholds(
     it, and a score of exactly 0 is never called. With criterion `f1`: the cut with the best F1; of equally good ones
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
     without the kind. With `guarded_f1`: the higher of the best F1's cut and the lowest that calls at most that share of
-    the joints of :func:`plainly_sound`: without such joints nothing is raised. Where no joint has the kind, F1 says
+    the joints of :func:`plainly_sound`: without such joints nothing is raised. With `recall_first`: those of
+    :func:`~jointwise.models.recall_first.share_cuts`. Where no joint has the kind, F1 says
     nothing, and the cut is the lowest that calls none of them.
     No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
@@ -161,7 +206,7 @@ def choose_thresholds(
     place = _classes(edges, noise)
     limit = None if settings.criterion == "f1" else settings.false_calls
     guard = plainly_sound(truth, table) if settings.criterion == "guarded_f1" else None
-    values, with_kind, without_kind = [], [], []
+    values, with_kind, without_kind, parted = [], [], [], []
     for part in (place == number for number in range(len(edges) + 1)):
         columns = [(truth[part, k], scores[part, k]) for k in range(N_KINDS)]
         counted = [(t[~np.isnan(t)] > 0.5, s[~np.isnan(t)]) for t, s in columns]
@@ -170,7 +215,12 @@ def choose_thresholds(
             spared = [guard[part, k][~np.isnan(t)] for k, (t, _) in enumerate(columns)]
             lowest = [_cut(~free, s, limit) for free, (_, s) in zip(spared, counted, strict=True)]
             cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
+        elif settings.criterion == "recall_first":
+            cuts = list(share_cuts(truth[part], scores[part], settings.false_calls, settings.floor))
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
+        # A sum under what one way alone would need is no surer than that way.
+        alone = max(values[-1][way] for way in WAYS)
+        parted.append(max(_parted_cut(truth[part], scores[part], settings, values[-1]), alone))
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
@@ -181,6 +231,7 @@ def choose_thresholds(
         tuple(without_kind),
         edges,
         settings.floor,
+        tuple(parted) if settings.parted else (),
     )
 
 
@@ -196,6 +247,25 @@ def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_
         with np.errstate(invalid="ignore"):
             sound[:, KINDS.index("void")] &= ~(area > NEAR_PCT)
     return sound
+
+
+def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings, cuts: PerKind) -> float:
+    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's.
+
+    With `recall_first` it spends what the kinds' cuts leave of the limit, but lies nowhere below the best F1's.
+    """
+    parted, p = parted_truth(truth), parted_score(scores)
+    known, sound = ~np.isnan(parted), (truth == 0).all(axis=1)
+    best = _cut(parted[known] == 1, p[known], None)
+    if settings.criterion == "f1":
+        return best
+    spared = parted == 0 if settings.criterion == "false_calls" else sound
+    allowed, called = math.floor(settings.false_calls * spared.sum()), np.zeros(len(p), dtype=np.bool_)
+    if settings.criterion == "recall_first":
+        called = sound & (scores >= cuts).any(axis=1)
+    falling = np.sort(p[spared & ~called])[::-1]
+    lowest = guarded_cut(falling, p[known], max(allowed - int(called.sum()), 0), BOTH)
+    return lowest if settings.criterion == "false_calls" else max(best, lowest)
 
 
 def _rise(edges: tuple[float, ...]) -> bool:

@@ -1,5 +1,6 @@
 """Fit the novelty detector: on sound training joints alone, calibration and thresholds on validation joints."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -41,7 +42,9 @@ def fit_novelty(
     truth = known_truth(store.table.iloc[validation], least_gap_voxels)
     detector = NoveltyDetector.fit(cells[: len(sound)], cells[len(sound) :], truth, store.grid)
     scores = detector.score_cells(cells[len(sound) :])
-    thresholds = choose_thresholds(truth, scores, settings, store.table.iloc[validation])
+    # One number moves all four scores: it knows nothing of the ways in which a joint may be parted.
+    rule = replace(settings, parted=False)
+    thresholds = choose_thresholds(truth, scores, rule, store.table.iloc[validation])
     data = {
         "fingerprint": store.fingerprint,
         "training_joints": len(sound),

@@ -283,7 +283,7 @@ def _draw_examples(validation: Split, scores: Floats, card: Card, path: Path) ->
     sheet = contact_sheet.contact_sheet(
         joints,
         {card.name: scores},
-        {card.name: card.thresholds.cuts(validation.table)},
+        {card.name: card.thresholds.cuts(validation.table, scores)},
         title=f"{first} joints, judged by {card.name}",
     )
     contact_sheet.save(sheet, path)

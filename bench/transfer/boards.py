@@ -41,6 +41,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import ENVELOPE
 from jointwise.models.bench import Bench, Judge, load_bench, read_rules
 from jointwise.models.names import RULES_FILE
+from jointwise.models.protocol import look
 from jointwise.scoring.cut import cut_array
 from jointwise.scoring.finding.locate import locate
 from jointwise.scoring.reading.formats import read_scan
@@ -122,12 +123,14 @@ def load_board(folder: Path, grid: Grid, fresh: bool) -> Board:
 def scored(judge: Judge, board: Board) -> pd.DataFrame:
     """The truth with `score_...`, `call_...` of each kind and `outside`."""
     scores = np.zeros((len(board.joints) + 1, len(KINDS)))  # the last row is for what was not found
+    apart = []
     for start in range(0, len(board.joints), BATCH):
         some = board.joints.take(np.arange(start, min(start + BATCH, len(board.joints))))
-        scores[start : start + len(some)] = judge.detector.score(
-            replace(some, volumes=some.volumes.astype(np.float32))
-        )
-    outside = np.append(judge.outside(board.joints.table), True)[board.place]
+        found = look(judge.detector, replace(some, volumes=some.volumes.astype(np.float32)))
+        scores[start : start + len(some)] = found.scores
+        apart += [] if found.apart is None else [found.apart]
+    known = judge.told(board.joints.table, np.concatenate(apart) if apart else None)
+    outside = np.append(judge.outside(known), True)[board.place]
     table = board.truth.assign(board=board.name, pool=board.pool, outside=outside)
     table[[f"score_{k}" for k in KINDS]] = scores[board.place]
     calls = np.vstack([judge.thresholds.called(scores[:-1], board.joints.table), np.zeros(len(KINDS), bool)])

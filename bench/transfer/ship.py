@@ -1,10 +1,11 @@
 """Makes the network that comes with jointwise of a finished training: cuts chosen anew, kernels in half precision.
 
-    python bench/transfer/ship.py --run out/first --out models/first
+    python bench/transfer/ship.py --run out/first --out models/first --purpose recall_first --store out/joints_20
 
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
-and another calibration need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are
-copied if they lie in the folder that --rules names.
+and another calibration need neither the joints nor a card. What the network knows by its features is measured on joints
+like those of training: with --store, some of that store's, whose scans say from where on a scan is unlike them.
+Rules fitted on the same kind of joints (`rules.json`) are copied if they lie in the folder that --rules names.
 """
 
 from __future__ import annotations
@@ -18,14 +19,20 @@ import numpy as np
 import pandas as pd
 
 from jointwise.joints.kinds import KINDS
+from jointwise.joints.store import Store
 from jointwise.models.calibration import METHODS, fit_calibration, reliability
 from jointwise.models.folder import load_model, save_model
 from jointwise.models.names import RULES_FILE
-from jointwise.models.settings import ThresholdSettings
+from jointwise.models.settings import CRITERIA, ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.data import known_truth
+from jointwise.train.familiar import measure_familiar
 from jointwise.train.run import summary
 from jointwise.train.run_folder import MODEL, SETTINGS, VALIDATION, read_json
+
+
+def silent(done: int, total: int, note: str) -> None:
+    """Shows nothing."""
 
 
 def main() -> None:
@@ -36,15 +43,20 @@ def main() -> None:
     parser.add_argument("--run", type=Path, required=True, help="folder of the finished training")
     parser.add_argument("--out", type=Path, default=Path("models/first"))
     parser.add_argument("--rules", type=Path, help="a model folder whose rules go along")
-    parser.add_argument("--criterion", default="guarded_f1")
-    parser.add_argument("--false-calls", type=float, default=0.005)
+    parser.add_argument(
+        "--purpose", "--criterion", choices=CRITERIA, default="recall_first", dest="criterion"
+    )
+    parser.add_argument("--false-calls", type=float, default=0.02)
     parser.add_argument("--floor", type=float, default=0.3)
     parser.add_argument("--noise-classes", type=int, default=4)
     parser.add_argument(
         "--calibration", choices=METHODS, help="fit it anew by this method; without, it stays"
     )
+    parser.add_argument("--store", type=Path, help="joints like those of training, to measure features on")
+    parser.add_argument("--joints", type=int, default=6000, help="at most so many of them")
+    parser.add_argument("--device", default="cpu")
     given = parser.parse_args()
-    detector = load_model(given.run / MODEL)
+    detector = load_model(given.run / MODEL, given.device)
     table = pd.read_parquet(given.run / VALIDATION)
     truth = known_truth(table, float(read_json(given.run / SETTINGS)["least_gap_voxels"]))
     logits = table[[f"logit_{kind}" for kind in KINDS]].to_numpy(dtype=np.float64)
@@ -54,14 +66,23 @@ def main() -> None:
     scores = fit(logits)
     settings = ThresholdSettings(given.criterion, given.false_calls, given.floor, given.noise_classes)
     cuts = choose_thresholds(truth, scores, settings, table)
-    metrics = {**detector.card.metrics, "validation": summary(truth, scores, cuts.called(scores, table))}
+    called, sound = cuts.called(scores, table), (truth == 0).all(axis=1)
+    metrics = {**detector.card.metrics, "validation": summary(truth, scores, called)}
+    metrics["false_calls"] = {"called": int(called[sound].any(axis=1).sum()), "sound": int(sound.sum())}
     if given.calibration:
         metrics["reliability"] = reliability(truth, scores, cuts.classes(table))
     card = replace(detector.card, thresholds=cuts, calibration=fit, metrics=metrics)
-    save_model(given.out, detector.network, card, half=True)
+    familiar = None
+    if given.store:
+        familiar = measure_familiar(detector, Store(given.store), given.joints, silent)
+        card = replace(card, envelope=card.envelope.with_features())
+    save_model(given.out, detector.network, card, half=True, familiar=familiar)
     if given.rules:
         shutil.copy(given.rules / RULES_FILE, given.out / RULES_FILE)
     print(pd.DataFrame(cuts.values, columns=list(KINDS)).round(3).to_string())
+    print(f"{cuts.purpose}; sound joints called: {metrics['false_calls']}")
+    if familiar:
+        print(f"features: {familiar.to_json()}")
     print(pd.DataFrame(metrics["validation"]).T.round(3).to_string())
 
 

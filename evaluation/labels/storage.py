@@ -74,9 +74,9 @@ def score_change(cut: Joints, stored: Joints, bench: "Bench", tell: Tell) -> pd.
     before, after = scores_of(cut, bench, tell), scores_of(stored, bench, tell)
     rows = []
     for name, judge in bench.judges.items():
-        limits = judge.thresholds.cuts(cut.table)
         change = np.abs(after[name] - before[name])
-        crossed = (after[name] >= limits) != (before[name] >= limits)
+        calls = [judge.thresholds.called(scores, cut.table) for scores in (before[name], after[name])]
+        crossed = calls[0] != calls[1]
         for column, kind in enumerate(KINDS):
             rows.append(
                 {

@@ -10,6 +10,7 @@ from scipy import special
 
 from jointwise.evaluation.pictures.reliability_picture import reliability_picture
 from jointwise.evaluation.pictures.svg import to_svg
+from jointwise.evaluation.report.abstention import abstention_table
 from jointwise.evaluation.report.section import Block, Column, Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.words import counted, listed
 from jointwise.evaluation.statistics.bootstrap import (
@@ -90,6 +91,7 @@ def calibration_section(
             `split` is validation. Joints of the splits train and validation are never judged where others are there.
     """
     sets = [verdicts] if isinstance(verdicts, Verdicts) else list(verdicts)
+    judged_sets = [_parts(one, validation)[0] for one in sets]
     rows: list[dict[str, object]] = []
     refits: list[dict[str, object]] = []
     figures: list[Block] = []
@@ -119,6 +121,8 @@ def calibration_section(
                 "calibration",
             )
         )
+    if any(one.scores for one in judged_sets):
+        blocks.append(abstention_table(judged_sets, len(sets) > 1))
     blocks += [*figures, *_refit_blocks(refits, len(sets) > 1)]
     numbers = {
         f"{row['set']}.{row['detector']}.{row['kind']}.{name}": float(str(row[name]))

@@ -23,11 +23,13 @@ CRITERIA = {
     "f1": "best F1",
     "guarded_f1": "best F1, but few false positives",
     "false_calls": "a limit to false positives",
+    "recall_first": "recall first, within a limit to false calls over all kinds together",
 }
 ENVELOPE = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast-to-noise",
     "lane": "dark bands between balls ÷ contrast",
+    "unlike": "strangeness to the network ÷ limit",
 }
 
 

@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from jointwise.joints.kinds import TITLES
+from jointwise.joints.kinds import KINDS, TITLES
+from jointwise.models.parted import WAYS
 from jointwise.scoring.judging.acceptance import MISSING, NEEDS, Acceptance, Count, Limit
+from jointwise.scoring.judging.judge import WHICH_WAY
 from jointwise.scoring.judging.places import ALL
 from jointwise.scoring.judging.shows import Shows
 
@@ -20,6 +22,7 @@ ACCEPT, REJECT, REVIEW = "accept", "reject", "review"
 WITHIN: Final = "within all limits"
 CONTACT_STEP: Final = 1 / 12
 """Contact is read in twelve patches of a land: it is known to one of them."""
+_WAYS: Final = frozenset(KINDS[way] for way in WAYS)
 UNITS: Final = {"pct": " %", "um": " µm"}
 WORDS: Final = {
     "void_projected_area_pct": "void area",
@@ -89,6 +92,26 @@ def _one(row: Mapping[Hashable, Any], limits: list[Limit], shows: Shows | None) 
     if row["out_of_envelope"] == 1:
         return REVIEW, str(row["reason"])
     found = _findings(row)
+    if row["reason"] == WHICH_WAY:
+        return _either_way(row, found - _WAYS, limits, shows)
+    return _judged(row, found, limits, shows)
+
+
+def _either_way(
+    row: Mapping[Hashable, Any], others: frozenset[str], limits: list[Limit], shows: Shows | None
+) -> tuple[str, str]:
+    """What both ways of being parted lead to; review where they differ."""
+    said = [_judged(row, others | {way}, limits, shows) for way in sorted(_WAYS)]
+    what = {disposition for disposition, _ in said}
+    if len(what) == 1:
+        return what.pop(), "; ".join([WHICH_WAY, *dict.fromkeys(why for _, why in said)])
+    return REVIEW, WHICH_WAY
+
+
+def _judged(
+    row: Mapping[Hashable, Any], found: frozenset[str], limits: list[Limit], shows: Shows | None
+) -> tuple[str, str]:
+    """Disposition and reason of a site at which these kinds were found."""
     judged = [_judge(row, found, limit, shows) for limit in limits]
     if MISSING in found and not any(limit.kind == MISSING for limit in limits):
         judged.append((REVIEW, True, "no ball found here, and no limit says what follows from that"))

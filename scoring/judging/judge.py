@@ -8,12 +8,14 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
-from jointwise.models.protocol import score_and_measure
+from jointwise.models.protocol import look
 from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import CutArray, Progress, silent
 
 MISSING, REVIEW = "missing", "review"
 OFF_THE_SCAN = "its surroundings reach beyond the edge of the scan"
+WHICH_WAY = "parted; which way is not sure"
+"""Reason of a joint that is called only for both ways of being parted together; its finding names the likelier one."""
 
 
 def judge_array(
@@ -32,11 +34,13 @@ def judge_array(
     table = cut.sites.copy()
     present = table["present"].to_numpy() == 1
     measured = np.full((len(table), len(MEASURES)), np.nan)
+    apart = np.full(len(table), np.nan)
     for judge, names in ((bench.learned, SCORES), (bench.rules, RULES)):
         scores = np.full((len(table), len(KINDS)), np.nan)
         if judge is not None:
             with clock.step(f"judged by {judge.detector.name}"):
-                scores[present], said = _ask(judge, cut.joints, batch, progress)
+                scores[present], said, far = _ask(judge, cut.joints, batch, progress)
+            apart[present] = far if judge is bench.deciding else apart[present]
             # The deciding detector's measures; a column that it leaves wholly empty comes from the other.
             empty = np.isnan(measured).all(axis=0)
             measured[np.ix_(present, empty)] = said[:, empty]
@@ -45,8 +49,11 @@ def judge_array(
     table["findings"] = _findings(table, bench, present)
     table["detector"] = bench.deciding.detector.name
     table["thresholds_id"] = bench.deciding.thresholds.identity
-    reasons = _reasons(table, bench.deciding, present)
+    known = bench.deciding.told(table, None if np.isnan(apart).all() else apart)
+    reasons = _reasons(known, bench.deciding, present)
     table["out_of_envelope"] = [int(reason is not None) for reason in reasons]
+    unsure = bench.deciding.thresholds.unsure_which(_deciding(table, bench), table)
+    reasons = [reason or (WHICH_WAY if way else None) for reason, way in zip(reasons, unsure, strict=True)]
     # An abstention: the findings stay, somebody looks at the joint whatever they say.
     table["disposition"] = [REVIEW if reason is not None else None for reason in reasons]
     table["reason"] = reasons
@@ -58,8 +65,8 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
 
     The largest over the kinds of the score's distance from its threshold, each side scaled to one.
     """
-    names = SCORES if bench.learned is not None else RULES
-    scores, limits = table[list(names)].to_numpy(dtype=np.float64), bench.deciding.thresholds.cuts(table)
+    scores = _deciding(table, bench)
+    limits = bench.deciding.thresholds.cuts(table, scores)
     above = (scores - limits) / np.maximum(1 - limits, 1e-9)
     below = (scores - limits) / np.maximum(limits, 1e-9)
     margin = np.where(scores >= limits, above, below)
@@ -70,20 +77,28 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
 
 def _ask(
     judge: Judge, joints: Joints, batch: int, progress: Progress
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Scores (n, 4) and measures (n, 7) of all joints."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Scores (n, 4), measures (n, 7) and distances from training (n,) of all joints; NaN where not told."""
     scores, measures = np.zeros((len(joints), len(KINDS))), np.full((len(joints), len(MEASURES)), np.nan)
+    apart = np.full(len(joints), np.nan)
     for rows in _batches(len(joints), batch):
-        scores[rows], said = score_and_measure(judge.detector, _handed(joints, rows))
-        measures[rows] = said.to_numpy(dtype=np.float64, na_value=np.nan)
+        found = look(judge.detector, _handed(joints, rows))
+        scores[rows] = found.scores
+        measures[rows] = found.measures.to_numpy(dtype=np.float64, na_value=np.nan)
+        apart[rows] = np.nan if found.apart is None else found.apart
         progress(f"joints judged by {judge.detector.name}", int(rows[-1]) + 1, len(joints))
-    return scores, measures
+    return scores, measures, apart
+
+
+def _deciding(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
+    """Scores (n, 4) of the detector that decides."""
+    names = SCORES if bench.learned is not None else RULES
+    return np.asarray(table[list(names)], dtype=np.float64)
 
 
 def _findings(table: pd.DataFrame, bench: Bench, present: NDArray[np.bool_]) -> list[str | None]:
     """Kinds at or over their threshold, `;`-separated; `missing`; nothing where nothing was found."""
-    names = SCORES if bench.learned is not None else RULES
-    called = bench.deciding.thresholds.called(table[list(names)].to_numpy(dtype=np.float64), table)
+    called = bench.deciding.thresholds.called(_deciding(table, bench), table)
     words = [";".join(kind for kind, yes in zip(KINDS, row, strict=True) if yes) for row in called]
     return [(word or None) if there else MISSING for word, there in zip(words, present, strict=True)]
 

@@ -145,7 +145,8 @@ def scores(scored: Scored, site: Site) -> list[Score]:
     judges = {"score": scored.bench.learned, "rules": scored.bench.rules}
     there: list[tuple[str, Judge]] = [(name, judge) for name, judge in judges.items() if judge is not None]
     table = scored.packages[site.package].table.iloc[[site.place]]
-    cuts = [judge.thresholds.cuts(table)[0] for _, judge in there]
+    names = {name: [f"{name}_{kind}" for kind in KINDS] for name, _ in there}
+    cuts = [judge.thresholds.cuts(table, table[names[name]].to_numpy(np.float64))[0] for name, judge in there]
     said = []
     for k, kind in enumerate(KINDS):
         values = [site.row[f"{name}_{kind}"] for name, _ in there]

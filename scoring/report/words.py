@@ -41,6 +41,7 @@ ENVELOPE: Final = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "solder over air ÷ noise",
     "lane": "lanes ÷ solder over air",
+    "unlike": "unlike training joints to the network ÷ limit",
 }
 CORNERS: Final = {
     "x_low_y_low": "lowest x and lowest y",

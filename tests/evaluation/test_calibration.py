@@ -186,7 +186,10 @@ def test_the_judged_joints_have_no_part_in_the_refit() -> None:
 
 def test_the_section_judges_test_joints_and_names_the_better_refit() -> None:
     section = calibration_section(verdicts())
-    calibration, refits = (block.frame for block in section.blocks if isinstance(block, Grid))
+    frames = {block.stem: block.frame for block in section.blocks if isinstance(block, Grid)}
+    assert list(frames) == ["calibration", "abstention", "calibration_refits"]
+    calibration, refits = frames["calibration"], frames["calibration_refits"]
+    assert frames["abstention"]["n"].max() == 600
     assert set(calibration.loc[calibration["kind"] != "head_in_pillow", "n"]) == {600}
     assert set(calibration.loc[calibration["kind"] == "head_in_pillow", "n"]) == {0}
     assert len([block for block in section.blocks if isinstance(block, Figure)]) == 3
@@ -208,7 +211,8 @@ def test_the_section_judges_test_joints_and_names_the_better_refit() -> None:
 
 def test_without_validation_joints_no_refit_is_tried() -> None:
     section = calibration_section([verdicts(90, splits=False)])
-    assert len([block for block in section.blocks if isinstance(block, Grid)]) == 1
+    stems = [block.stem for block in section.blocks if isinstance(block, Grid)]
+    assert stems == ["calibration", "abstention"]
     assert any("no refit" in block.text for block in section.blocks if isinstance(block, Paragraph))
 
 

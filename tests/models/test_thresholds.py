@@ -1,6 +1,7 @@
 """Thresholds: the right cut by each criterion, whatever the ties, and plain numbers on the way to disk."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -119,7 +120,7 @@ def two_classes() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def test_one_class_is_as_if_noise_were_not_known() -> None:
     """Same cuts, same name, and the JSON that versions without classes wrote and read."""
     truth, scores, noise = two_classes()
-    for rule in (F1, limit(0.02)):
+    for rule in (replace(F1, parted=False), replace(limit(0.02), parted=False)):
         bare = choose_thresholds(four(truth), four(scores), rule)
         told = choose_thresholds(four(truth), four(scores), rule, of_noise(noise))
         assert told == bare

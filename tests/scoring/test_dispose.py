@@ -13,6 +13,7 @@ from jointwise.joints.names import ball_name
 from jointwise.joints.schema import MEASURES
 from jointwise.scoring.judging.acceptance import Acceptance, read_acceptance
 from jointwise.scoring.judging.dispose import WITHIN, beyond_counts, dispose, uncertainty
+from jointwise.scoring.judging.judge import WHICH_WAY
 from jointwise.scoring.judging.shows import Shows
 
 Make = Callable[..., Acceptance]
@@ -164,3 +165,25 @@ def test_the_uncertainty_is_that_of_the_scan() -> None:
     assert uncertainty("bridge_neck_um", SHOWS) == 30
     assert uncertainty("contact_fraction", SHOWS) == pytest.approx(1 / 12)
     assert uncertainty("gap_um", None) == 0
+
+
+SPLIT = {"findings": "non_wet", "reason": WHICH_WAY, "disposition": "review"}
+
+
+def test_a_parted_joint_of_unsure_way_is_rejected_where_both_ways_are(limits: Make) -> None:
+    """Whichever way it is open, the same follows."""
+    both = [{"name": kind, "kind": kind} for kind in ("non_wet", "head_in_pillow")]
+    what, why = said(dispose(table(B2=SPLIT), limits(*both), SHOWS), "B2")
+    assert what == "reject"
+    assert why.startswith(f"{WHICH_WAY}; ")
+    assert "(non_wet)" in why
+    assert "(head_in_pillow)" in why
+
+
+def test_a_parted_joint_of_unsure_way_is_for_review_where_the_ways_differ(limits: Make) -> None:
+    """The finding names non-wet, which no limit forbids; were it a pillow, it would be rejected."""
+    pillow = limits({"name": "pillow", "kind": "head_in_pillow"})
+    assert said(dispose(table(B2=SPLIT), pillow, SHOWS), "B2") == ("review", WHICH_WAY)
+    sure = {"findings": "non_wet"}
+    assert said(dispose(table(B2=sure), pillow, SHOWS), "B2") == ("accept", WITHIN)
+    assert said(dispose(table(B2=SPLIT), limits(AREA), SHOWS), "B2")[0] == "accept"

@@ -19,7 +19,7 @@ from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
 from jointwise.models.envelope import Envelope
 from jointwise.models.thresholds import Thresholds
-from jointwise.scoring.judging.judge import judge_array, suspicion
+from jointwise.scoring.judging.judge import WHICH_WAY, judge_array, suspicion
 from jointwise.scoring.report.cautions import warnings
 from jointwise.scoring.run import score_scan, write_results
 from jointwise.scoring.scored import Scored
@@ -155,6 +155,28 @@ def test_envelope(scored: Scored) -> None:
     assert "edge of the scan" in table.set_index("ball").loc["A1", "reason"]
     said = warnings(table, scored.packages[0].found, PART)
     assert said[-1] == "1 of 30 joints are for review since the edge of the scan cuts them off."
+
+
+class Torn(Plain):
+    """Believes that the joint with a void is parted, half in one way and half in the other."""
+
+    def score(self, joints: Joints) -> np.ndarray:
+        return super().score(joints)[:, [0]] * np.array([[0, 0.5, 0, 0.45]])
+
+
+def test_a_joint_parted_whichever_way_is_found_and_for_review(scored: Scored) -> None:
+    """Neither way reaches its cut, their sum does: the likelier is named, and the table says that it is not sure."""
+    cuts = replace(CUTS, values=((0.6,) * 4,), parted=(0.475,))
+    cut = scored.packages[0].cut
+    alone = judge_array(cut, Bench(learned=Judge(Torn(), replace(cuts, parted=()))), 64).set_index("ball")
+    assert alone["findings"].dropna().to_dict() == {MISSING: "missing"}
+    bench = Bench(learned=Judge(Torn(), cuts))
+    table = judge_array(cut, bench, 64).set_index("ball")
+    assert table["findings"].dropna().to_dict() == {MISSING: "missing", VOIDED: "non_wet"}
+    assert table["reason"].dropna().to_dict() == {VOIDED: WHICH_WAY}
+    assert table["disposition"].dropna().to_dict() == {VOIDED: "review"}
+    assert (table["out_of_envelope"] == 0).all()
+    assert ((suspicion(table, bench) >= 0) == table["findings"].notna()).all()
 
 
 def test_the_cuts_are_those_of_the_scans_noise(scored: Scored, tmp_path: Path) -> None:

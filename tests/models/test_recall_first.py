@@ -1,0 +1,92 @@
+"""Recall first: the joint limit holds, nothing is given away, and the card says what the cuts are for."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from jointwise.models.recall_first import share_cuts
+from jointwise.models.settings import ThresholdSettings
+from jointwise.models.thresholds import choose_thresholds
+
+
+def drawn(seed: int, n: int = 300, apart: float = 1.5) -> tuple[np.ndarray, np.ndarray]:
+    """Truth and scores of joints with at most one kind; sound and faulty ones overlap."""
+    random = np.random.default_rng(seed)
+    kind = random.integers(0, 8, n)
+    truth = (kind[:, None] == np.arange(4)).astype(float)
+    return truth, 1 / (1 + np.exp(-(random.normal(0, 1, (n, 4)) + apart * (2 * truth - 1))))
+
+
+def called(truth: np.ndarray, scores: np.ndarray, cuts: tuple[float, ...]) -> int:
+    return int((scores[(truth == 0).all(axis=1)] >= cuts).any(axis=1).sum())
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 1000), st.sampled_from([0.0, 0.02, 0.05, 0.2]))
+def test_sound_joints_called_for_any_kind_stay_within_the_limit(seed: int, limit: float) -> None:
+    """Not kind by kind: four kinds at the limit would call up to four times as many."""
+    truth, scores = drawn(seed)
+    assert (
+        called(truth, scores, share_cuts(truth, scores, limit, 0.0)) <= limit * (truth == 0).all(axis=1).sum()
+    )
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 1000))
+def test_no_single_kind_could_come_down_further(seed: int) -> None:
+    """Each kind's next faulty joint lies below so many sound ones that the limit would break."""
+    truth, scores = drawn(seed)
+    cuts, limit = share_cuts(truth, scores, 0.05, 0.0), 0.05 * (truth == 0).all(axis=1).sum()
+    for k in range(4):
+        missed = scores[(truth[:, k] == 1) & (scores[:, k] < cuts[k]), k]
+        if len(missed):
+            lower = tuple(missed.max() if j == k else cut for j, cut in enumerate(cuts))
+            assert called(truth, scores, lower) > limit
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_mean_recall_is_near_the_best_there_is(seed: int) -> None:
+    """Against every choice of cuts on a small set; steps may end a joint or two off the best."""
+    truth, scores = drawn(seed, 60, 1.0)
+    limit = 0.1
+    budget = limit * (truth == 0).all(axis=1).sum()
+
+    def recall(cuts: tuple[float, ...]) -> float:
+        return float(np.mean([(scores[truth[:, k] == 1, k] >= cuts[k]).mean() for k in range(4)]))
+
+    faulty = [[*scores[truth[:, k] == 1, k], 2.0] for k in range(4)]
+    best = max(recall(cuts) for cuts in itertools.product(*faulty) if called(truth, scores, cuts) <= budget)
+    assert best - 0.08 <= recall(share_cuts(truth, scores, limit, 0.0)) <= best + 1e-12
+
+
+def test_a_kind_that_costs_nothing_comes_down_and_one_that_costs_stays_up() -> None:
+    """The limit goes to the kind that finds most for it, the floor holds for the one that is free."""
+    truth, scores = np.zeros((120, 4)), np.full((120, 4), 0.01)
+    truth[100:110, 0], truth[110:, 2] = 1, 1
+    scores[:100, 0] = np.linspace(0.1, 0.9, 100)
+    scores[100:110, 0], scores[110:, 2] = 0.5, 0.2
+    cuts = share_cuts(truth, scores, 0.02, 0.15)
+    assert cuts[2] == 0.15
+    assert cuts[0] > 0.88
+
+
+def test_the_limit_holds_in_each_class_of_noise_with_the_rule_on_both_ways() -> None:
+    """Parted joints spend what is left, not more."""
+    truth, scores = drawn(5, 1200)
+    table = pd.DataFrame({"cnr": np.where(np.arange(1200) % 2, 10.0, 100.0)})
+    rule = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.05, 0.0, 2, 100), table)
+    assert len(rule.values) == 2
+    assert len(rule.parted) == 2
+    sound = (truth == 0).all(axis=1)
+    for one in range(2):
+        part = sound & (rule.classes(table) == one)
+        share = rule.called(scores, table)[part].any(axis=1).mean()
+        assert 0.03 < share <= 0.05
+    assert rule.purpose == (
+        "recall first: find as much as a limit allows, at most 5 % of the sound joints called at all, "
+        "on validation joints"
+    )

@@ -16,7 +16,7 @@ from jointwise.joints.masks import mask_shape
 from jointwise.models.card import Card
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.measured import BothWays, measures_of
-from jointwise.models.network import JointNetwork
+from jointwise.models.network import JointNetwork, Looking
 from jointwise.models.protocol import SIZE_COLUMNS, check_batch, empty_measures
 from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 
@@ -111,13 +111,19 @@ class LearnedDetector:
         self._check(joints)
         size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
         for start in range(0, len(joints), size):
-            # A copy: stored sub-volumes are read-only float16, and torch wants neither.
-            part = np.array(joints.volumes[start : start + size], dtype=np.float32)
-            with torch.inference_mode():
-                volumes = torch.from_numpy(part).to(self.device)
-                said, seen = self.network.looked(volumes) if masks else (self.network(volumes), None)
-            shares = None if seen is None else seen.float().sigmoid().half().cpu().numpy()
-            yield Look(slice(start, start + len(part)), said.double().cpu().numpy(), shares)
+            said, shares = self._asked(joints.volumes[start : start + size], masks)
+            yield Look(slice(start, start + len(said)), said, shares)
+
+    def _asked(
+        self, volumes: NDArray[np.floating], masks: bool
+    ) -> tuple[NDArray[np.float64], NDArray[np.float16] | None]:
+        # A copy: stored sub-volumes are read-only float16, and torch wants neither.
+        part = torch.from_numpy(np.array(volumes, dtype=np.float32)).to(self.device)
+        with torch.inference_mode():
+            if not masks:
+                return self.network(part).double().cpu().numpy(), None
+            said, shares = Looking(self.network)(part)
+        return said.double().cpu().numpy(), shares.half().cpu().numpy()
 
     def measure(self, joints: Joints) -> pd.DataFrame:
         """n rows under schema.MEASURES, NaN elsewhere: the void area, from a network that learned sizes.

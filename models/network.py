@@ -50,6 +50,19 @@ class JointNetwork(nn.Module):
         return backbone.looked(_channel(volumes))
 
 
+class Looking(nn.Module):
+    """A network with masks as a module that gives both at once, for a runtime that takes modules."""
+
+    def __init__(self, network: JointNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, volumes: Tensor) -> tuple[Tensor, Tensor]:
+        """What :meth:`JointNetwork.looked` gives, the masks' logits as shares."""
+        said, masks = self.network.looked(volumes)
+        return said, masks.float().sigmoid()
+
+
 def _channel(volumes: Tensor) -> Tensor:
     if isinstance(volumes, MetaTensor):
         volumes = volumes.as_tensor()

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import torch
 from numpy.typing import NDArray
-from torch import nn
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -19,7 +18,7 @@ from jointwise.models.familiar import Familiar
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.measured import BothWays, measures_of
 from jointwise.models.names import TORCH
-from jointwise.models.network import JointNetwork
+from jointwise.models.network import Asked, JointNetwork
 from jointwise.models.protocol import SIZE_COLUMNS, Look, check_batch, empty_measures
 from jointwise.models.runtime import Runtime, start
 from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
@@ -45,27 +44,6 @@ class Part(NamedTuple):
     said: NDArray[np.float64]
     shares: NDArray[np.float16] | None
     features: NDArray[np.float32] | None
-
-
-class Asked(nn.Module):
-    """A network as a module that gives what is asked for: its columns, shares of its masks, its features.
-
-    Args:
-        network: with its weights.
-        masks, features: whether they are asked for.
-    """
-
-    def __init__(self, network: JointNetwork, masks: bool, features: bool) -> None:
-        super().__init__()
-        self.network, self.masks, self.features = network, masks, features
-
-    def forward(self, volumes: torch.Tensor) -> tuple[torch.Tensor, ...]:
-        """Of sub-volumes (n, z, y, x)."""
-        if self.features:
-            given = self.network.with_features(volumes, self.masks)
-        else:
-            given = self.network.looked(volumes) if self.masks else (self.network(volumes),)
-        return (given[0], given[1].sigmoid(), *given[2:]) if self.masks else given
 
 
 def find_device(name: str) -> torch.device:

@@ -26,8 +26,8 @@ BY_MASKS: Final = (
 FILLED: Final = 0.5
 """Share from which a cell counts as part of a connected void."""
 
-LEAST_THICKNESS: Final = 0.04
-"""Thickest gap, in cells, below which there is none: about a twelfth of a grid step, which no scan shows."""
+LEAST_THICKNESS: Final = 0.15
+"""Thickest gap, in cells, below which none is told: networks see a haze of about that at the lands of sound joints."""
 
 OF_THICKEST: Final = 0.4
 """Columns whose gap is at least this part of its typical thickest count as not in contact."""
@@ -35,7 +35,7 @@ OF_THICKEST: Final = 0.4
 LEAST_LAYER: Final = 0.02
 """Layers with at least this part of the strongest one's gap belong to it: the other land has one of its own."""
 
-LEAST_PARTED: Final = 0.35
+LEAST_PARTED: Final = 0.3
 """Part of a layer's section that a gap takes at least; less is the dry edge of a sound joint."""
 
 LEAST_NECK: Final = 1.0

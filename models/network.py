@@ -61,6 +61,27 @@ class JointNetwork(nn.Module):
         return (*said, given[0])
 
 
+class Asked(nn.Module):
+    """A network as a module that gives what is asked for: its columns, shares of its masks, its features.
+
+    Args:
+        network: with its weights.
+        masks, features: whether they are asked for.
+    """
+
+    def __init__(self, network: JointNetwork, masks: bool, features: bool) -> None:
+        super().__init__()
+        self.network, self.masks, self.features = network, masks, features
+
+    def forward(self, volumes: Tensor) -> tuple[Tensor, ...]:
+        """Of sub-volumes (n, z, y, x)."""
+        if self.features:
+            given = self.network.with_features(volumes, self.masks)
+        else:
+            given = self.network.looked(volumes) if self.masks else (self.network(volumes),)
+        return (given[0], given[1].sigmoid(), *given[2:]) if self.masks else given
+
+
 def _channel(volumes: Tensor) -> Tensor:
     if isinstance(volumes, MetaTensor):
         volumes = volumes.as_tensor()

@@ -239,6 +239,9 @@ def picture(table: pd.DataFrame, path: Path) -> None:
             ax.set_xlabel("labelled joints (0: before; hollow: trained anew on 200)")
             ax.set_xticks([0, *SIZES])
             ax.spines[["top", "right"]].set_visible(False)
+    for ax in axes.flat:
+        ax.title.set_fontsize(9)
+        ax.xaxis.label.set_fontsize(9)
     axes[0][0].legend(frameon=False, fontsize=8)
     figure.suptitle(
         "Fine-tuning on simulated joints: draws of labelled joints (small) and their mean", fontsize=11

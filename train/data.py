@@ -15,7 +15,7 @@ from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
 from jointwise.models.sizes import sizes_of
-from jointwise.train.stores import folders
+from jointwise.train.stores import fingerprints, folders
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
 """Which of the seed's random streams is meant."""
@@ -191,6 +191,7 @@ def facts(store: Store) -> dict[str, Any]:
         "store": str(folders(store)[0]),
         "more_stores": [str(folder) for folder in folders(store)[1:]],
         "fingerprint": store.fingerprint,
+        "fingerprints": fingerprints(store),
         "grid": store.grid.to_json(),
         "joints": len(table),
         "scans": int(table["scan"].nunique()),

@@ -106,3 +106,8 @@ def is_store(folder: Path) -> bool:
 def folders(store: Store) -> list[Path]:
     """Where the joints lie."""
     return [part.folder for part in store.parts] if isinstance(store, Stores) else [store.folder]
+
+
+def fingerprints(store: Store) -> list[str]:
+    """Of each store, in the order of :func:`folders`."""
+    return [part.fingerprint for part in store.parts] if isinstance(store, Stores) else [store.fingerprint]

@@ -1,6 +1,6 @@
 """Makes the network that comes with jointwise of a finished training: cuts chosen anew, kernels in half precision.
 
-    python bench/transfer/ship.py --run out/first --out models/first
+    python bench/transfer/ship.py --run out/first
 
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
 and another calibration need neither the joints nor a card. Rules fitted on the same kind of joints (`rules.json`) are
@@ -20,7 +20,7 @@ import pandas as pd
 from jointwise.joints.kinds import KINDS
 from jointwise.models.calibration import METHODS, fit_calibration, reliability
 from jointwise.models.folder import load_model, save_model
-from jointwise.models.names import RULES_FILE
+from jointwise.models.names import RULES_FILE, SHIPPED_NAME
 from jointwise.models.settings import ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.data import known_truth
@@ -34,7 +34,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--run", type=Path, required=True, help="folder of the finished training")
-    parser.add_argument("--out", type=Path, default=Path("models/first"))
+    parser.add_argument("--out", type=Path, default=Path("models") / SHIPPED_NAME)
     parser.add_argument("--rules", type=Path, help="a model folder whose rules go along")
     parser.add_argument("--criterion", default="guarded_f1")
     parser.add_argument("--false-calls", type=float, default=0.005)

@@ -4,17 +4,18 @@ It asks `jointwise`, which must be installed where the model is loaded, to read 
 """
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from mlflow.models import set_model
-from mlflow.pyfunc import PythonModel, PythonModelContext
+from mlflow.pyfunc.model import PythonModel, PythonModelContext
 
 from jointwise.models.answers import answers
 from jointwise.models.bench import load_bench
 from jointwise.models.names import LEARNED
 
 
-class JointDetector(PythonModel):  # type: ignore[misc]
+class JointDetector(PythonModel):
     """The network of a model folder with its calibration, cuts and envelope."""
 
     def load_context(self, context: PythonModelContext) -> None:
@@ -22,7 +23,12 @@ class JointDetector(PythonModel):  # type: ignore[misc]
         bench = load_bench(Path(context.artifacts["model"]), [LEARNED])
         self._judge, self._grid = bench.deciding, bench.grid
 
-    def predict(self, context: PythonModelContext, model_input: pd.DataFrame) -> pd.DataFrame:  # noqa: ARG002
+    def predict(
+        self,
+        context: PythonModelContext,  # noqa: ARG002
+        model_input: pd.DataFrame,
+        params: dict[str, Any] | None = None,  # noqa: ARG002
+    ) -> pd.DataFrame:
         """Scores and calls of the joints of a table, see :mod:`jointwise.models.answers`."""
         return answers(self._judge, model_input, self._grid)
 

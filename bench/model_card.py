@@ -12,10 +12,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from jointwise.evaluation.model_card.card import MODEL_CARD, model_card
+from jointwise.evaluation.model_card.card import model_card
 from jointwise.evaluation.model_card.sources import read_sources
 from jointwise.joints.atomic import write_text
-from jointwise.models.names import SHIPPED_NAME
+from jointwise.models.names import MODEL_CARD, SHIPPED_NAME
 
 ROOT = Path(__file__).resolve().parents[1]
 

@@ -17,10 +17,9 @@ from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.card import Card
 from jointwise.models.envelope import WORDS, span
 from jointwise.models.folder import load_model
-from jointwise.models.names import CARD
+from jointwise.models.names import CARD, MODEL_CARD
 from jointwise.models.network import build_network, cost
 
-MODEL_CARD: Final = "MODEL_CARD.md"
 PURPOSES: Final = {
     "f1": "the best F1 of each kind",
     "false_calls": "recall first, with no more than that share of the joints without the kind called",

@@ -3,16 +3,21 @@
 It asks `jointwise`, which must be installed where the model is loaded, to read the folder (safetensors and JSON).
 """
 
+import warnings
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from mlflow.models import set_model
-from mlflow.pyfunc.model import PythonModel, PythonModelContext
 
 from jointwise.models.answers import answers
 from jointwise.models.bench import load_bench
 from jointwise.models.names import LEARNED
+
+with warnings.catch_warnings():
+    # MLflow warns of its own types when it is loaded.
+    warnings.simplefilter("ignore")
+    from mlflow.models import set_model
+    from mlflow.pyfunc.model import PythonModel, PythonModelContext
 
 
 class JointDetector(PythonModel):

@@ -204,7 +204,8 @@ def _network(_: DoctorConfig) -> str:
     measured = (
         f"; what was measured of it: {told}" if told.is_file() else "; what it can do was not written down"
     )
-    return f"{card.name if card else ''} comes with this copy ({size:.1f} MB): `score` uses it without model={measured}"
+    name = card.name if card else ""
+    return f"{name} comes with this copy ({size:.1f} MB), used where `score` is given no model{measured}"
 
 
 CHECKS = (

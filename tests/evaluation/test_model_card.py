@@ -92,6 +92,7 @@ def test_what_it_cannot_see_is_counted_by_size(place: Path) -> None:
     assert told == [f"{hit} of {int(mask.sum())}" for hit, mask in zip(hits, expected, strict=True)]
     short = "\n".join(in_short(source(), place))
     assert "from 5 to under 7 % it calls 1.000 (0.926 to 1.000), 48 of 48" in short
+    assert f"of joints with 3 to under 5 %, which are none, {share(0, 192)}" in short
     assert "calls something on 0.000 (0.000 to 0.074), 0 of 48" in short
 
 

@@ -125,10 +125,10 @@ def _open(cfg: EvaluateConfig) -> _Given:
 def _bench(cfg: EvaluateConfig, model: Path) -> "Bench":
     from jointwise.models.bench import load_bench, load_shipped
 
-    bench = load_bench(model, cfg.detectors, cfg.device)
+    bench = load_bench(model, cfg.detectors, cfg.device, cfg.runtime)
     if not cfg.shipped:
         return bench
-    return dataclasses.replace(bench, shipped=load_shipped(["learned"], cfg.device).learned)
+    return dataclasses.replace(bench, shipped=load_shipped(["learned"], cfg.device, cfg.runtime).learned)
 
 
 def _reference(cfg: EvaluateConfig, names: Sequence[str]) -> str:

@@ -29,6 +29,7 @@ def run(cfg: GenerateConfig) -> Done:
         grid=cfg.grid,
         workers=worker_count(cfg.workers),
         device=cfg.device,
+        masks=cfg.masks,
     )
     store = Store(cfg.out)
     say(contents(store))

@@ -54,7 +54,16 @@ class Session(NamedTuple):
 
 @contextmanager
 def session(command: Command) -> Iterator[Session]:
-    """Set Hydra up for a command and take it down again."""
+    """Set Hydra up for a command and take it down again; one command's session may stand inside another's."""
+    outer = GlobalHydra.instance().hydra
+    GlobalHydra.instance().clear()
+    try:
+        yield from _set_up(command)
+    finally:
+        GlobalHydra.instance().hydra = outer
+
+
+def _set_up(command: Command) -> Iterator[Session]:
     store = ConfigStore.instance()
     store.store(group="schema", name=command.name, node=schema(command.config), package="_global_")
     with initialize_config_module(CONFIGS, job_name=command.name, version_base="1.3"):
@@ -101,7 +110,19 @@ def settings(active: Session, arguments: Sequence[str]) -> Any:
 
 def compose(active: Session, arguments: Sequence[str], with_hydra: bool = False) -> DictConfig:
     """The composed configuration, not yet resolved; with Hydra's own part if asked."""
-    return _composed(active, prepare(arguments, active.vocabulary, sweeping=False), with_hydra)
+    return _composed(active, _prepared(active, arguments, sweeping=False), with_hydra)
+
+
+def _prepared(active: Session, arguments: Sequence[str], sweeping: bool) -> list[str]:
+    """The words as Hydra reads them, with the choices that they bring along."""
+    given = {key: value for key, _, value in (word.partition("=") for word in arguments)}
+    brought = [
+        f"{group}={choice}"
+        for key, choice_of in active.command.implied.items()
+        for group, _, choice in [choice_of.partition("=")]
+        if given.get(key, "null") != "null" and group not in given
+    ]
+    return prepare([*brought, *arguments], active.vocabulary, sweeping)
 
 
 def _composed(active: Session, overrides: list[str], with_hydra: bool = False) -> DictConfig:
@@ -178,7 +199,7 @@ def sweep(active: Session, arguments: Sequence[str]) -> int:
     others go on; the worst exit code is returned.
     """
     command = active.command
-    overrides = prepare(arguments, active.vocabulary, sweeping=True)
+    overrides = _prepared(active, arguments, sweeping=True)
     root = _checked_root(active, overrides)
     ours = [
         f"hydra.sweep.dir={quoted(str(root / 'sweep'))}",

@@ -62,12 +62,15 @@ def _check(cfg: LabelsConfig, source: Source) -> Done:
     from jointwise.evaluation.labels.filled import check_sheet
     from jointwise.evaluation.labels.kept import keep_labels
     from jointwise.evaluation.labels.sheet import asked_for
+    from jointwise.joints.kinds import KINDS, TITLES
 
     path = Path(str(cfg.check))
     rows = check_sheet(path, source.table, asked_for(path, source.table, source.fingerprint))
     for reader, own in rows.groupby("reader", sort=False):
         untold = int((own["cannot_tell"] == 1).sum())
-        say(f"{len(own)} joints of {reader}, {untold} of them cannot be told: nothing wrong")
+        bare = [TITLES[kind] for kind in KINDS if own[kind].isna().all()]
+        note = f"; no answer on {', '.join(bare)} anywhere" if bare else ""
+        say(f"{len(own)} joints of {reader}, {untold} of them cannot be told{note}: nothing wrong")
     if cfg.out is None:
         _show_agreement(path, source.table)
         return Done([], call("labels", joints=cfg.joints, check=path, out=f"{path.parent}_checked"))

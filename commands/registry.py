@@ -7,7 +7,8 @@ which groups it composes, and its name in `COMMANDS` below.
 
 import difflib
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from jointwise.commands.screen import Done
@@ -28,6 +29,7 @@ class Command(NamedTuple):
         example: arguments of one call that works as it stands.
         config: dataclass of all its settings.
         run: does the work; gets an instance of `config`.
+        implied: keys that, once given a value, bring a choice of a group along where the user makes none.
     """
 
     name: str
@@ -35,6 +37,7 @@ class Command(NamedTuple):
     example: str
     config: type[Any]
     run: Callable[[Any], Done]
+    implied: Mapping[str, str] = MappingProxyType({})
 
 
 def load(name: str) -> Command:
@@ -48,7 +51,8 @@ def load(name: str) -> Command:
         hint = f"did you mean `jointwise {near[0]}`?" if near else "`jointwise --help` explains them"
         raise InputError(f"expected one of the commands {', '.join(COMMANDS)}, found '{name}'; {hint}")
     module = importlib.import_module(f"jointwise.commands.{name}")
-    return Command(name, module.HELP, module.EXAMPLE, module.CONFIG, module.run)
+    implied = getattr(module, "IMPLIED", {})
+    return Command(name, module.HELP, module.EXAMPLE, module.CONFIG, module.run, implied)
 
 
 def load_all() -> list[Command]:

@@ -42,12 +42,27 @@ def run(cfg: ScoreConfig) -> Done:
 
         jobs = plan(scan_files(cfg.scan, cfg.out), cfg.out)
     if cfg.model is None:
-        bench = load_shipped(cfg.detectors, cfg.device)
+        bench = load_shipped(cfg.detectors, cfg.device, cfg.score.runtime)
         if bench.card:
             say(origin(bench.card))
     else:
-        bench = load_bench(cfg.model, cfg.detectors, cfg.device)
+        bench = load_bench(cfg.model, cfg.detectors, cfg.device, cfg.score.runtime)
+    _say_runtime(cfg, bench)
     return _several(cfg, bench, jobs) if several else _one(cfg, bench)
+
+
+def _say_runtime(cfg: ScoreConfig, bench: "Bench") -> None:
+    """Tell of a network that runs slower than it could, or nothing."""
+    from jointwise.models.learned import LearnedDetector
+    from jointwise.models.names import AUTO, TORCH
+
+    learned = bench.learned.detector if bench.learned else None
+    if not isinstance(learned, LearnedDetector) or cfg.score.runtime != AUTO:
+        return
+    if learned.runtime == TORCH and learned.device.type == "cpu":
+        say(
+            "The package openvino cannot be imported: the network runs on torch, with the same results, slower"
+        )
 
 
 def _one(cfg: ScoreConfig, bench: "Bench") -> Done:

@@ -1,6 +1,6 @@
 """The settings of each command: one dataclass each, put together from the rooms' own settings."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 from jointwise.data_gen.settings import (
@@ -46,6 +46,7 @@ class GenerateConfig:
         seed: decides everything that is drawn.
         workers: processes; 0 takes one per processor core.
         device: where X-rays are computed: cpu, cuda, or auto (as the store was begun, else a card if there is one).
+        masks: keep for every joint where solder, gas, gaps and bridges lie, too; a quarter more on disk.
         family: the family of ball grid arrays.
         families: if given, each board has one of these families instead (family=mixed sets them).
         process: spread of the shop floor.
@@ -60,6 +61,7 @@ class GenerateConfig:
     seed: int = 0
     workers: int = 0
     device: str = "cpu"
+    masks: bool = False
     family: FamilySettings = field(default_factory=FamilySettings)
     process: ProcessSettings = field(default_factory=ProcessSettings)
     defects: DefectSettings = field(default_factory=DefectSettings)
@@ -84,6 +86,47 @@ class GenerateConfig:
     def generator(self) -> GeneratorSettings:
         """What the generator needs of it."""
         return GeneratorSettings(self.family, self.process, self.defects, self.scanner, self.families)
+
+
+@dataclass(frozen=True)
+class RecipeSettings:
+    """Stores that a training makes itself where they are missing.
+
+    Args:
+        common: overrides of `jointwise generate` for every store.
+        stores: name -> further overrides; each lies in the folder of that name below `data`. The first is the one whose
+            validation boards choose epoch and cuts.
+        joints: sites of the largest store instead of the recipe's own numbers, the others in proportion; 0 keeps them.
+        workers: processes that make a store; 0 takes one per processor core.
+    """
+
+    common: tuple[str, ...] = ()
+    stores: dict[str, list[str]] = field(default_factory=dict)
+    joints: int = 0
+    workers: int = 0
+
+    def __post_init__(self) -> None:
+        _at_least(self, joints=0, workers=0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrainConfig(TrainSettings):
+    """Settings of `jointwise train`.
+
+    Args:
+        recipe: stores to make first; `data` is then the folder that holds them.
+    """
+
+    recipe: RecipeSettings = field(default_factory=RecipeSettings)
+
+    @property
+    def training(self) -> TrainSettings:
+        """What the training needs of it: the recipe's stores are `data` and the first of `more_data`."""
+        given = {f.name: getattr(self, f.name) for f in fields(TrainSettings)}
+        if names := list(self.recipe.stores):
+            others = tuple(self.data / name for name in names[1:])
+            given |= {"data": self.data / names[0], "more_data": (*others, *self.more_data)}
+        return TrainSettings(**given)
 
 
 @dataclass(frozen=True)

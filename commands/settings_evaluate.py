@@ -59,6 +59,8 @@ class EvaluateConfig:
         pictures: joints of each set that are pictured among misses and false calls.
         out: folder for the report and its tables.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
+        runtime: what it runs on: openvino (a compiled graph, on a CPU), torch, or auto (openvino on a CPU where it can
+            be imported, else torch).
         tracking: where MLflow keeps the results.
     """
 
@@ -77,6 +79,7 @@ class EvaluateConfig:
     pictures: int = 60
     out: Path = Path("out/evaluation")
     device: str = "auto"
+    runtime: str = "auto"
     tracking: TrackingSettings = field(default_factory=TrackingSettings)
 
     def __post_init__(self) -> None:

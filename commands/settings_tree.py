@@ -163,6 +163,9 @@ def _texts(config: type[Any]) -> dict[str, str]:
     """The lines `name: text` or `name, name: text` of the docstring's `Args:` section; continued lines are joined."""
     found: dict[str, str] = {}
     names: list[str] = []
+    # Settings that add to others keep those others' lines.
+    for base in config.__bases__:
+        found |= _texts(base) if dataclasses.is_dataclass(base) else {}
     section = (inspect.getdoc(config) or "").partition("Args:\n")[2]
     for line in section.splitlines():
         if line and not line.startswith(" "):

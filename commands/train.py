@@ -6,7 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from jointwise.commands.recipe import make_missing, stores
 from jointwise.commands.screen import Done, call, progress, say
+from jointwise.commands.settings import TrainConfig
 from jointwise.train.settings import TrainSettings
 
 if TYPE_CHECKING:
@@ -16,24 +18,46 @@ if TYPE_CHECKING:
 
 HELP = "Train a network, fit the rules and the novelty detector on a store of joints; the run goes to MLflow."
 EXAMPLE = "data=out/joints out=out/train experiment=quick"
-CONFIG = TrainSettings
+CONFIG = TrainConfig
+IMPLIED = {"init_from": "experiment=fine_tune"}
 
 
 def run(cfg: TrainSettings) -> Done:
-    """Train or go on with a training that was cut off; results are on disk before MLflow hears of them."""
+    """Train or go on with a training that was cut off; results are on disk before MLflow hears of them.
+
+    A recipe's missing stores are made first, unless the training is finished.
+    """
     from jointwise.train.mlflow_store import check_reachable
     from jointwise.train.run import train
+    from jointwise.train.run_folder import MODEL
+    from jointwise.train.stores import is_store, open_stores, told_of_labels
     from jointwise.train.tracking import track
 
+    if isinstance(cfg, TrainConfig):
+        if not (cfg.out / MODEL).exists():
+            make_missing(stores(cfg.recipe, cfg.data, cfg.device))
+        cfg = cfg.training
     if cfg.tracking.enabled:
         check_reachable(cfg.tracking)
+    labelled = (
+        told_of_labels(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole, cfg.labels))
+        if is_store(cfg.data)
+        else []
+    )
+    for line in labelled:
+        say(line)
     with progress("training", "steps") as step:
         model = train(cfg, step)
     _fit_others(cfg, model)
     if cfg.tracking.enabled:
         tracked = track(cfg.out, cfg.tracking)
         say_tracked(tracked)
-    return Done([model], call("evaluate", data=cfg.data, model=model))
+    if not labelled:
+        return Done([model], call("evaluate", data=cfg.data, model=model))
+    say("what these labels taught they cannot judge: label joints of other boards for that")
+    return Done(
+        [model], call("evaluate", data="OTHERS", labels="OTHERS/labels.csv", split="all", model=model)
+    )
 
 
 def say_tracked(tracked: "Tracked") -> None:
@@ -76,6 +100,6 @@ def _fit_others(cfg: TrainSettings, model: Path) -> None:
     for name, fit in missing.items():
         begun = time.perf_counter()
         with progress(f"fitting {name}", "joints") as step:
-            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole), step)
+            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole, cfg.labels), step)
         seconds[name] = round(time.perf_counter() - begun, 1)
         write_text(cfg.out / FITTED, json.dumps(seconds, indent=1))

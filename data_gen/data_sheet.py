@@ -269,4 +269,5 @@ def _again(manifest: Mapping[str, Any]) -> str:
 
 def _on(manifest: Mapping[str, Any]) -> str:
     device = manifest.get("device", "cpu")
-    return "" if device == "cpu" else f"device={device} "
+    masks = "masks=true " if manifest.get("masks", False) else ""
+    return masks if device == "cpu" else f"device={device} {masks}"

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 
 from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.scan import (
@@ -22,6 +23,7 @@ from jointwise.data_gen.scan import (
     scan_columns,
     scan_detector,
     scan_lane,
+    scan_masks,
     scan_wobble,
     wanted_boxes,
 )
@@ -54,6 +56,7 @@ class Prepared(NamedTuple):
         readings: where the scan's levels are read.
         asked: truth of its joints but for the sweeps, which the card does too.
         columns: what else the table of joints holds, without the noise and the lanes of the scan.
+        masks: where solder, gas, gaps and bridges lie in its joints, if that was asked for.
     """
 
     record: ScanRecord
@@ -65,6 +68,7 @@ class Prepared(NamedTuple):
     readings: Readings
     asked: Asked
     columns: dict[str, Any]
+    masks: NDArray[np.uint8] | None = None
 
 
 class CardJoints(NamedTuple):
@@ -102,7 +106,7 @@ class CardJoints(NamedTuple):
         volumes = self.volumes.cpu().numpy()
         columns["lane"] = scan_lane(volumes, self.grid, self.prepared.record)
         table = tell_truth(self.prepared.asked, self.swept()).assign(**columns)
-        return Joints(volumes, table, self.grid)
+        return Joints(volumes, table, self.grid, self.prepared.masks)
 
     def swept(self) -> list[Columns]:
         """The sweeps that the joints' truth needs, done on the card."""
@@ -112,9 +116,11 @@ class CardJoints(NamedTuple):
         return sweep_many(ready, self.volumes.device)
 
 
-def prepare(record: ScanRecord, grid: Grid) -> Prepared:
+def prepare(record: ScanRecord, grid: Grid, masks: bool = False) -> Prepared:
     """Everything of a scan that needs no card; for worker processes."""
-    return prepared_scene(record, build_scene(record), grid)
+    scene = build_scene(record)
+    ready = prepared_scene(record, scene, grid)
+    return ready._replace(masks=scan_masks(record, scene, grid)) if masks else ready
 
 
 def prepared_scene(record: ScanRecord, scene: Scene, grid: Grid, *, truth: bool = True) -> Prepared:

@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import replace
 from multiprocessing.connection import wait as wait_for_any
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -55,26 +56,33 @@ ATTEMPTS = 5
 WRITERS = 4
 """Threads that bring joints from a card to the disk."""
 
+Origin = tuple[GeneratorSettings, Path, int, Grid, bool]
+"""What decides the bits of a store's shards, and where they go: settings, folder, seed, grid, with masks."""
+
 _log = logging.getLogger(__name__)
 _T = TypeVar("_T")
 
 
-def scan_joints(settings: GeneratorSettings, seed: int, number: int, grid: Grid) -> Joints:
+def scan_joints(
+    settings: GeneratorSettings, seed: int, number: int, grid: Grid, masks: bool = False
+) -> Joints:
     """Joints of scan `number` of a set, with their split in the table; depends on nothing but the arguments."""
 
     def attempted(attempt: int) -> Joints:
-        joints = simulate(draw_scan(settings, seed, number, attempt), grid)
-        return Joints(joints.volumes, joints.table.assign(**_marks(number, attempt)), joints.grid)
+        joints = simulate(draw_scan(settings, seed, number, attempt), grid, masks)
+        return replace(joints, table=joints.table.assign(**_marks(number, attempt)))
 
     return feasible(attempted, number)
 
 
-def prepared_scan(settings: GeneratorSettings, seed: int, number: int, grid: Grid) -> Prepared:
+def prepared_scan(
+    settings: GeneratorSettings, seed: int, number: int, grid: Grid, masks: bool = False
+) -> Prepared:
     """Scan `number` of a set made ready for a card, see :func:`scan_joints`."""
     from jointwise.data_gen.device import prepare
 
     def attempted(attempt: int) -> Prepared:
-        ready = prepare(draw_scan(settings, seed, number, attempt), grid)
+        ready = prepare(draw_scan(settings, seed, number, attempt), grid, masks)
         return ready._replace(columns=ready.columns | _marks(number, attempt))
 
     return feasible(attempted, number)
@@ -119,6 +127,7 @@ def generate(
     grid: Grid | None = None,
     workers: int = 1,
     device: str = "cpu",
+    masks: bool = False,
     progress: bool = True,
 ) -> list[Shard]:
     """Fill a store with the joints of scans 0 … scans - 1; scans it already lists are left alone.
@@ -138,6 +147,7 @@ def generate(
         workers: processes.
         device: where X-rays are computed: `cpu`, `cuda`, or `auto` (what the store was begun on, else a card if
             there is one).
+        masks: keep the joints' masks (`joints.masks`), too; volumes and tables are the same with and without.
         progress: show a progress bar.
 
     Returns:
@@ -154,7 +164,7 @@ def generate(
     made = _made_on_card if device == "cuda" else _made
     config = dataclasses.asdict(settings)
     try:
-        with StoreWriter(folder, grid, seed, config, device) as writer, _bar(progress) as bar:
+        with StoreWriter(folder, grid, seed, config, device, masks) as writer, _bar(progress) as bar:
             task = bar.add_task("scans")
             while True:
                 scans = _scans_needed(settings, scans, joints, writer.shards)
@@ -162,7 +172,7 @@ def generate(
                 bar.update(task, total=scans, completed=scans - len(missing))
                 if not missing:
                     return [writer.shards[scan_name(n)] for n in range(scans)]
-                for shard in made(settings, folder, seed, grid, missing, workers):
+                for shard in made((settings, folder, seed, grid, masks), missing, workers):
                     writer.commit(shard)
                     bar.advance(task)
     except OSError as error:
@@ -175,6 +185,21 @@ def generate(
             f"expected {workers} workers to finish, found one killed, most often because memory ran out (each "
             "needs up to 1.5 GB); take fewer workers and start again to continue"
         ) from error
+
+
+def is_complete(
+    settings: GeneratorSettings, folder: Path, scans: int, joints: int, seed: int, grid: Grid, masks: bool
+) -> bool:
+    """Whether a store of this origin holds all that :func:`generate` would make, on whatever device it was made."""
+    if not (folder / MANIFEST).exists():
+        return False
+    manifest = read_manifest(folder)
+    origin = json.loads(json.dumps([dataclasses.asdict(settings), seed, grid.to_json(), masks]))
+    if [manifest["config"], manifest["seed"], manifest["grid"], manifest.get("masks", False)] != origin:
+        return False  # generate says what differs
+    made = {entry["name"]: Shard(**entry) for entry in manifest["shards"]}
+    needed = _scans_needed(settings, scans, joints, made)
+    return all(scan_name(number) in made for number in range(needed))
 
 
 def chosen_device(device: str, folder: Path) -> str:
@@ -224,13 +249,15 @@ def remake(folder: Path, names: list[str], *, workers: int = 1, progress: bool =
         )
     settings = from_json(json.dumps(manifest["config"]), GeneratorSettings)
     device = chosen_device(str(manifest.get("device", "cpu")), folder)
-    with StoreWriter(folder, grid, seed, manifest["config"], device) as writer:
+    masks = bool(manifest.get("masks", False))
+    with StoreWriter(folder, grid, seed, manifest["config"], device, masks) as writer:
         scans = len(writer.shards)
         for name in names:
             writer.drop(name)
     generate(
-        settings, folder, scans=scans, seed=seed, grid=grid, workers=workers, device=device, progress=progress
-    )
+        settings, folder, scans=scans, seed=seed, grid=grid, workers=workers, device=device, masks=masks,
+        progress=progress,
+    )  # fmt: skip
 
 
 def _bar(show: bool) -> Progress:
@@ -244,25 +271,20 @@ def _bar(show: bool) -> Progress:
     )
 
 
-def _made(
-    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, numbers: list[int], workers: int
-) -> Iterator[Shard]:
+def _made(origin: Origin, numbers: list[int], workers: int) -> Iterator[Shard]:
     """Shards as they get ready, written but not yet listed."""
     if workers == 1 or len(numbers) < 2:
         for number in numbers:
-            yield _make_shard(settings, folder, seed, grid, number)
+            yield _make_shard(*origin, number)
         return
     with process_pool(min(workers, len(numbers))) as pool:
-        yield from ahead(pool, _make_shard, (settings, folder, seed, grid), numbers, workers)
+        yield from ahead(pool, _make_shard, origin, numbers, workers)
 
 
-def _made_on_card(
-    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, numbers: list[int], workers: int
-) -> Iterator[Shard]:
+def _made_on_card(origin: Origin, numbers: list[int], workers: int) -> Iterator[Shard]:
     """As :func:`_made`, with the X-rays on the card and scenes made ready ahead of it."""
     from jointwise.data_gen.device import on_card
 
-    origin = settings, folder, seed, grid
     writing: deque[Future[Shard]] = deque()
     started: CardJoints | None = None
     with ThreadPoolExecutor(WRITERS) as writers, process_pool(min(workers, len(numbers))) as pool:
@@ -271,7 +293,7 @@ def _made_on_card(
                 yield made
                 continue
             # The card has the next scan to work on while this one is copied and written.
-            before, started = started, on_card(made, grid)
+            before, started = started, on_card(made, origin[3])
             if before is not None:
                 writing.append(writers.submit(_keep, pool, origin, before))
             while len(writing) > WRITERS:
@@ -283,21 +305,19 @@ def _made_on_card(
 
 
 def _prepare_or_make(
-    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, number: int
+    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, masks: bool, number: int
 ) -> Prepared | Shard:
     """A scan ready for the card, or its shard if it is more than the card's kernels hold."""
     from jointwise.data_gen.xray.cuda.card import CardLimit
 
     try:
-        return prepared_scan(settings, seed, number, grid)
+        return prepared_scan(settings, seed, number, grid, masks)
     except CardLimit as limit:
         _log.warning("%s is X-rayed on the CPU: %s", scan_name(number), limit)
-        return _make_shard(settings, folder, seed, grid, number)
+        return _make_shard(settings, folder, seed, grid, masks, number)
 
 
-def _keep(
-    pool: ProcessPoolExecutor, origin: tuple[GeneratorSettings, Path, int, Grid], joints: CardJoints
-) -> Shard:
+def _keep(pool: ProcessPoolExecutor, origin: Origin, joints: CardJoints) -> Shard:
     """Write what the card made; a scan that it could not finish goes the CPU's way from the start."""
     from jointwise.data_gen.xray.cuda.card import CardLimit
 
@@ -354,5 +374,7 @@ def _die_with(sentinel: int) -> None:
     os._exit(1)
 
 
-def _make_shard(settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, number: int) -> Shard:
-    return write_shard(folder, scan_name(number), scan_joints(settings, seed, number, grid))
+def _make_shard(
+    settings: GeneratorSettings, folder: Path, seed: int, grid: Grid, masks: bool, number: int
+) -> Shard:
+    return write_shard(folder, scan_name(number), scan_joints(settings, seed, number, grid, masks))

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.records import ScannerRecord, ScanRecord
 from jointwise.data_gen.shapes.build import build_scene
+from jointwise.data_gen.shapes.occupancy import scene_masks
 from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
 from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.data_gen.xray.detector import Detector, focal_blur_px, line_integrals
@@ -66,17 +67,19 @@ class Found:
     axes: Vectors
 
 
-def simulate(record: ScanRecord, grid: Grid) -> Joints:
+def simulate(record: ScanRecord, grid: Grid, masks: bool = False) -> Joints:
     """All kept joints of one scan on the grid, float16, with truth and record in the table.
 
     Args:
         record: what was drawn; the result is a pure function of it and the grid.
         grid: voxels of the sub-volumes.
+        masks: tell where solder, gas, gaps and bridges lie, too.
     """
     scene = build_scene(record)
     volumes, levels = scanned(record, scene, grid)
     table = joint_table(record, scene, board_pose(record, scene), levels)
-    return Joints(volumes, table.assign(lane=scan_lane(volumes, grid, record)), grid)
+    told = scan_masks(record, scene, grid) if masks else None
+    return Joints(volumes, table.assign(lane=scan_lane(volumes, grid, record)), grid, told)
 
 
 def scanned(record: ScanRecord, scene: Scene, grid: Grid) -> tuple[NDArray[np.float16], Levels]:
@@ -200,9 +203,21 @@ def board_pose(record: ScanRecord, scene: Scene) -> Pose:
 
 def found_joints(record: ScanRecord, scene: Scene, pose: Pose) -> Found:
     """Centres of the joints that are kept, and axes, with the errors that the record gives the finder."""
+    on_board = found_on_board(record, scene)
+    return Found(pose.to_file(on_board.centres_mm), pose.rotation @ on_board.axes)
+
+
+def found_on_board(record: ScanRecord, scene: Scene) -> Found:
+    """`found_joints` in the board frame."""
     errors = np.array([record.joints[i].found_voxels for i in record.kept]) * record.scanner.voxel_mm
     centres = np.array([scene.joints[i].centre for i in record.kept]) + errors
-    return Found(pose.to_file(centres), pose.rotation @ rotation(*record.scanner.plane_error_deg, 0.0))
+    return Found(centres, rotation(*record.scanner.plane_error_deg, 0.0))
+
+
+def scan_masks(record: ScanRecord, scene: Scene, grid: Grid) -> NDArray[np.uint8]:
+    """Masks (n, mask, z, y, x) of the joints that are kept, on their grids as cut; see `joints.masks`."""
+    found, board = found_on_board(record, scene), record.board
+    return scene_masks(scene, record.kept, found.centres_mm, found.axes, grid, board.pitch_mm, board.ball_mm)
 
 
 def reconstructed(record: ScanRecord, scene: Scene, pose: Pose, runs: Runs) -> NDArray[np.float32]:

@@ -9,13 +9,18 @@ from typing import Final
 from jointwise.joints.grid import Grid
 
 MASKS: Final = ("solder", "void", "gap", "bridge")
-"""What is told of each cell, in this order: metal of the joint itself (with its half of a bridge); gas enclosed in it;
-what parts it (a gap between head and pillow, or between joint and land, within the joint's outer shape as far as it
-was meant to be metal); metal that joins it to a neighbour, as far as it lies outside both balls (also counted as
-solder on the joint's own side)."""
+"""What is told of each cell, in this order.
+
+- solder: metal of the joint itself, with its half of a bridge.
+- void: gas enclosed in it.
+- gap: what parts it. Between head and pillow, where there is solder below and above; between a land and the solder over
+  it, within the land's outline (also of a dry edge that leaves most of the land wetted). No gap below 0.5 um along z.
+- bridge: metal that joins it to a neighbour, on both sides of the middle, as far as it lies outside both balls; the
+  joint's own half is solder too. A neck that ends in a void or gap joins nothing and is solder alone.
+"""
 
 FULL: Final = 255
-"""A cell that is filled whole; masks are kept as uint8, share times FULL, rounded."""
+"""A cell that is filled whole; masks are kept as uint8, share times FULL, rounded so that sums over a layer hold."""
 
 COARSER: Final = 2
 """Grid points to a cell along every axis."""

@@ -1,17 +1,16 @@
 """Joints on disk: immutable shards, and a manifest that alone says which of them count.
 
-A shard is ``NAME.safetensors`` (one tensor ``volumes``, float16, n x z x y x x, read through a memory map) and
-``NAME.parquet`` (one row per joint). ``manifest.json`` lists finished shards with their SHA-256. Shards are
-written aside, synced and renamed; the manifest comes last; readers trust only the manifest, so a writer may be
-killed at any moment. While a writer is at work, new shards are listed in ``manifest.journal``, one line each, so
-that the cost of a shard does not grow with their number; it goes into the manifest when the writer ends or the next
-one begins. A last line that was cut off does not count.
+A shard is ``NAME.safetensors`` (a tensor ``volumes``, float16, n x z x y x x, read through a memory map; where the
+manifest says ``masks``, a tensor ``masks``, uint8, n x mask x z x y x x) and ``NAME.parquet`` (one row per joint).
+``manifest.json`` lists finished shards with their SHA-256. Shards are written aside, synced and renamed; the manifest
+comes last; readers trust only the manifest, so a writer may be killed at any moment. While a writer is at work, new
+shards are listed in ``manifest.journal``, one line each, so that the cost of a shard does not grow with their number;
+it goes into the manifest when the writer ends or the next one begins. A last line that was cut off does not count.
 """
 
 import fcntl
 import json
 import os
-import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -28,7 +27,9 @@ from jointwise.joints.atomic import replacing, sha256, write_text
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.joints.masks import mask_shape
 from jointwise.joints.schema import SCHEMA_VERSION
+from jointwise.joints.tensor_map import map_tensor, short
 
 ALL = "all"
 MANIFEST = "manifest.json"
@@ -36,8 +37,8 @@ JOURNAL = "manifest.journal"
 OPEN_MAPS = 1024
 """Shards mapped at a time; a system allows some 65,000 maps per process."""
 _HEAD = ("schema_version", "grid", "seed", "config")
-_UNSAID = {"device": "cpu"}
-"""What older manifests, which lack the key, mean."""
+_UNSAID = {"device": "cpu", "masks": False}
+"""What manifests that lack the key mean."""
 
 SPLITS = ("train", "validation", "test")
 
@@ -56,7 +57,10 @@ def write_shard(folder: Path, name: str, joints: Joints) -> Shard:
     """Write one shard atomically; it does not count until the manifest lists it. Safe in worker processes."""
     volumes, table = folder / f"{name}.safetensors", folder / f"{name}.parquet"
     with replacing(volumes) as aside:
-        save_file({"volumes": np.ascontiguousarray(joints.volumes, dtype=np.float16)}, aside)
+        tensors: dict[str, NDArray[Any]] = {"volumes": np.ascontiguousarray(joints.volumes, dtype=np.float16)}
+        if joints.masks is not None:
+            tensors["masks"] = np.ascontiguousarray(joints.masks)
+        save_file(tensors, aside)
     with replacing(table) as aside:
         joints.table.to_parquet(aside, index=False)
     return Shard(name, len(joints), sha256(volumes), sha256(table))
@@ -71,13 +75,20 @@ class StoreWriter:
         seed: seed of the whole store; None for joints that were not generated.
         config: resolved configuration that made it, JSON-safe.
         device: what its joints were generated on, `cpu` or `cuda`; noise has other bits there.
+        masks: its joints carry masks.
 
     Raises:
         InputError: the folder holds a store of other origin, or another process is writing it.
     """
 
     def __init__(
-        self, folder: Path, grid: Grid, seed: int | None, config: dict[str, Any], device: str = "cpu"
+        self,
+        folder: Path,
+        grid: Grid,
+        seed: int | None,
+        config: dict[str, Any],
+        device: str = "cpu",
+        masks: bool = False,
     ) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
@@ -85,6 +96,8 @@ class StoreWriter:
         head = {"schema_version": SCHEMA_VERSION, "grid": grid.to_json(), "seed": seed, "config": config}
         if seed is not None:
             head["device"] = device
+        if masks:
+            head["masks"] = True
         self._head = json.loads(json.dumps(head))
         self.shards: dict[str, Shard] = {}
         self._journal: Any = None
@@ -131,12 +144,12 @@ class StoreWriter:
 
     def _resume(self) -> None:
         manifest = read_manifest(self.folder)
-        for key, ours in self._head.items():
-            if manifest.get(key, _UNSAID.get(key)) != ours:
+        for key in {**self._head, **_UNSAID}:
+            found, ours = (head.get(key, _UNSAID.get(key)) for head in (manifest, self._head))
+            if found != ours:
                 raise InputError(
                     f"expected an empty folder or a store made with the same settings, found another {key} in "
-                    f"{self.folder / MANIFEST}{_difference(manifest.get(key, _UNSAID.get(key)), ours)}; "
-                    "choose another folder or delete that one"
+                    f"{self.folder / MANIFEST}{_difference(found, ours)}; choose another folder or delete that one"
                 )
         self.shards = {entry["name"]: Shard(**entry) for entry in manifest["shards"]}
 
@@ -167,10 +180,16 @@ class Store:
             raise InputError(
                 f"expected a store with at least one finished shard, found none in {folder}; generate first"
             )
-        for shard in self.shards:
-            _map_volumes(folder / f"{shard.name}.safetensors", shard, self.grid)
+        for number in range(len(self.shards)):
+            for name in ("volumes", "masks") if self.has_masks else ("volumes",):
+                self._mapped(number, name)
         self._map = lru_cache(OPEN_MAPS)(self._mapped)
         self._starts = np.cumsum([0, *(s.joints for s in self.shards)])
+
+    @property
+    def has_masks(self) -> bool:
+        """Whether its joints carry masks."""
+        return bool(self.manifest.get("masks", False))
 
     @property
     def fingerprint(self) -> str:
@@ -190,6 +209,22 @@ class Store:
         shard = int(np.searchsorted(self._starts, row, side="right")) - 1
         return np.asarray(self._map(shard)[row - self._starts[shard]])
 
+    def mask(self, row: int) -> NDArray[np.uint8]:
+        """Masks (mask, z, y, x) of one row, from the memory map.
+
+        Raises:
+            InputError: the store has none.
+        """
+        self._require_masks()
+        shard = int(np.searchsorted(self._starts, row, side="right")) - 1
+        return np.asarray(self._map(shard, "masks")[row - self._starts[shard]])
+
+    def _require_masks(self) -> None:
+        if not self.has_masks:
+            raise InputError(
+                f"expected joints with masks in {self.folder}, found none; generate them anew with masks=true"
+            )
+
     def columns(self, names: Sequence[str]) -> pd.DataFrame:
         """Some columns of all rows; of a large store the whole table, with its records, may not fit into memory."""
         return pd.concat([self._read_table(s, names) for s in self.shards], ignore_index=True)
@@ -204,17 +239,27 @@ class Store:
         for shard in self.shards:
             yield self._read_table(shard)
 
-    def _mapped(self, number: int) -> NDArray[np.float16]:
+    def _mapped(self, number: int, name: str = "volumes") -> NDArray[Any]:
         shard = self.shards[number]
-        return _map_volumes(self.folder / f"{shard.name}.safetensors", shard, self.grid)
+        dtype, shape = (np.uint8, mask_shape(self.grid)) if name == "masks" else (np.float16, self.grid.shape)
+        return map_tensor(self.folder / f"{shard.name}.safetensors", name, dtype, (shard.joints, *shape))
 
-    def read(self, rows: NDArray[np.integer] | None = None) -> Joints:
-        """The joints of the given rows (all, if none are given) in memory."""
+    def read(self, rows: NDArray[np.integer] | None = None, masks: bool = False) -> Joints:
+        """The joints of the given rows (all, if none are given) in memory, with their masks if asked for.
+
+        Raises:
+            InputError: masks are asked for, and the store has none.
+        """
         wanted = np.arange(len(self)) if rows is None else np.asarray(rows, dtype=np.int64)
         volumes = np.empty((len(wanted), *self.grid.shape), np.float16)
         for place, row in enumerate(wanted):
             volumes[place] = self.volume(int(row))
-        return Joints(volumes, self.table.iloc[wanted].reset_index(drop=True), self.grid)
+        told = None
+        if masks:
+            self._require_masks()
+            told = np.array([self.mask(int(row)) for row in wanted], np.uint8)
+            told = told.reshape(len(wanted), *mask_shape(self.grid))
+        return Joints(volumes, self.table.iloc[wanted].reset_index(drop=True), self.grid, told)
 
     def split(self, name: str) -> NDArray[np.int64]:
         """Rows of one split ('train', 'validation' or 'test'), or of 'all' where nothing was learned from the store.
@@ -235,7 +280,7 @@ class Store:
             table = pd.read_parquet(path, columns=None if names is None else list(names))
         except (OSError, ValueError) as error:
             raise InputError(
-                f"expected a readable table in {path}, found {_short(error)}; run jointwise verify"
+                f"expected a readable table in {path}, found {short(error)}; run jointwise verify"
             ) from error
         if len(table) != shard.joints:
             raise InputError(
@@ -283,7 +328,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(
             f"expected a complete manifest in JSON at {path}, found a damaged one "
-            f"({type(error).__name__}: {_short(error)}); generate the store anew"
+            f"({type(error).__name__}: {short(error)}); generate the store anew"
         ) from error
     return dict(manifest)
 
@@ -298,7 +343,7 @@ def _read_journal(folder: Path) -> list[dict[str, Any]]:
         return [vars(Shard(**json.loads(line))) for line in lines]
     except (ValueError, TypeError) as error:
         raise InputError(
-            f"expected one shard on each line of {folder / JOURNAL}, found a damaged line ({_short(error)}); delete "
+            f"expected one shard on each line of {folder / JOURNAL}, found a damaged line ({short(error)}); delete "
             "that file and go on with the same command: shards it alone lists are made again"
         ) from error
 
@@ -307,24 +352,6 @@ def _sweep(folder: Path) -> None:
     """Remove what a killed writer left half written; to be called by the one who holds the lock."""
     for path in folder.glob(".*.????????.part"):
         path.unlink(missing_ok=True)
-
-
-def _map_volumes(path: Path, shard: Shard, grid: Grid) -> NDArray[np.float16]:
-    """Map the one tensor of a safetensors file: 8 bytes of header length, a JSON header, then the data."""
-    shape = (shard.joints, *grid.shape)
-    try:
-        with path.open("rb") as file:
-            (length,) = struct.unpack("<Q", file.read(8))
-            if length > path.stat().st_size:
-                raise ValueError("header longer than the file")
-            entry = json.loads(file.read(length))["volumes"]
-        if entry["dtype"] != "F16" or tuple(entry["shape"]) != shape:
-            raise ValueError(f"{entry['dtype']} of shape {entry['shape']}")
-        return np.memmap(path, np.float16, "r", 8 + length + entry["data_offsets"][0], shape)
-    except (OSError, ValueError, KeyError, struct.error) as error:
-        raise InputError(
-            f"expected float16 sub-volumes of shape {shape} in {path}, found {_short(error)}; run jointwise verify"
-        ) from error
 
 
 def _intact(folder: Path, shard: Shard) -> bool:
@@ -368,8 +395,3 @@ def _lock(folder: Path) -> Any:
             f"expected to write {folder} alone, found another process writing it; wait for it"
         ) from error
     return file
-
-
-def _short(error: Exception) -> str:
-    text = str(error).strip().split("\n")[0]
-    return text[:160] or type(error).__name__

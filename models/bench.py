@@ -32,6 +32,7 @@ from jointwise.models.names import (
     RULES_FILE,
     SHIPPED,
     SHIPPED_NAME,
+    TORCH,
     USUAL,
 )
 from jointwise.models.novelty import NoveltyDetector, read_novelty
@@ -114,13 +115,16 @@ class Bench:
         return next(iter(self.judges.values()))
 
 
-def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
+def load_bench(
+    folder: Path, detectors: Sequence[str] = USUAL, device: str = "cpu", runtime: str = TORCH
+) -> Bench:
     """Read the wanted detectors from a folder.
 
     Args:
         folder: as `jointwise train` writes it.
         detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
+        runtime: what it runs on: torch, openvino, or auto.
 
     Raises:
         InputError: an unknown detector, or the folder lacks or cannot give a wanted one.
@@ -139,7 +143,7 @@ def load_bench(folder: Path, detectors: Sequence[str] = USUAL, device: str = "cp
         # Alone, the rules are held to the range of scans of the network that was trained beside them.
         rules = replace(rules, envelope=read_card(folder).envelope)
     return Bench(
-        learned=_learned(folder, device) if LEARNED in detectors else None,
+        learned=_learned(folder, device, runtime) if LEARNED in detectors else None,
         rules=rules,
         novelty=Judge(*read_novelty(folder)) if NOVELTY in detectors else None,
     )
@@ -150,12 +154,13 @@ def has_shipped() -> bool:
     return (SHIPPED_FOLDER / CARD).is_file()
 
 
-def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench:
+def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu", runtime: str = TORCH) -> Bench:
     """The detectors that come with jointwise: a network, and the others where its folder holds them.
 
     Args:
         detectors: which of `learned`, `rules` and `novelty`.
         device: where the network runs.
+        runtime: what it runs on: torch, openvino, or auto.
 
     Raises:
         InputError: none comes with this copy, or not the wanted one.
@@ -167,7 +172,7 @@ def load_shipped(detectors: Sequence[str] = USUAL, device: str = "cpu") -> Bench
         )
     files = {RULES: RULES_FILE, NOVELTY: NOVELTY_FILE}
     there = [name for name in detectors if (SHIPPED_FOLDER / files.get(name, CARD)).is_file()]
-    return load_bench(SHIPPED_FOLDER, there or detectors, device)
+    return load_bench(SHIPPED_FOLDER, there or detectors, device, runtime)
 
 
 def origin(card: Card) -> str:
@@ -209,6 +214,6 @@ def read_rules(path: Path) -> Judge:
         ) from error
 
 
-def _learned(folder: Path, device: str) -> Judge:
-    learned = load_model(folder, device)
+def _learned(folder: Path, device: str, runtime: str) -> Judge:
+    learned = load_model(folder, device, runtime)
     return Judge(learned, learned.card.thresholds, learned.card.envelope)

@@ -20,8 +20,9 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.models.card import FORMAT, Card
 from jointwise.models.learned import LearnedDetector, find_device
-from jointwise.models.names import CARD
+from jointwise.models.names import CARD, TORCH
 from jointwise.models.network import JointNetwork, build_network
+from jointwise.models.runtime import find_runtime
 
 WEIGHTS: Final = "model.safetensors"
 
@@ -71,12 +72,13 @@ def _put(aside: Path, folder: Path) -> None:
         os.rename(aside, folder)
 
 
-def load_model(folder: Path, device: str = "cpu") -> LearnedDetector:
+def load_model(folder: Path, device: str = "cpu", runtime: str = TORCH) -> LearnedDetector:
     """The detector of a model folder.
 
     Args:
         folder: as written by :func:`save_model`.
         device: cpu, cuda, cuda:N, or auto.
+        runtime: what the network runs on: torch, openvino, or auto.
 
     Raises:
         InputError: the folder is missing, damaged, or of a kind this version does not know.
@@ -92,7 +94,8 @@ def load_model(folder: Path, device: str = "cpu") -> LearnedDetector:
             f"expected weights of the network in {folder / CARD}, found others in {folder / WEIGHTS}; "
             "take the folder whole from where it was written"
         ) from error
-    return LearnedDetector(network, card, find_device(device))
+    where = find_device(device)
+    return LearnedDetector(network, card, where, find_runtime(runtime, where))
 
 
 def read_card(folder: Path) -> Card:

@@ -1,23 +1,65 @@
 """The learned detector: a network, its card, and the joints it is asked about."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import torch
 from numpy.typing import NDArray
+from torch import nn
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import N_KINDS
+from jointwise.joints.masks import mask_shape
 from jointwise.models.card import Card
+from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
+from jointwise.models.measured import BothWays, measures_of
+from jointwise.models.names import TORCH
 from jointwise.models.network import JointNetwork
-from jointwise.models.protocol import check_batch, empty_measures
-from jointwise.models.sizes import SIZES, void_area_pct
+from jointwise.models.protocol import SIZE_COLUMNS, check_batch, empty_measures
+from jointwise.models.runtime import Runtime, start
+from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 
-CPU_BATCH: Final = 16
-CUDA_BATCH: Final = 256
+AT_ONCE: Final = 256
+"""Joints whose masks are held at a time."""
+
+MEASURED_BY: Final = "measured_by"
+"""Key of the card's metrics under which it stands what each measure is taken from, see models/measured.py."""
+
+
+class Look(NamedTuple):
+    """What a network says of some of the joints.
+
+    Args:
+        rows: which.
+        said: (m, 4), or (m, 7) with sizes.
+        shares: (m, mask, z, y, x); None where masks were not asked for.
+    """
+
+    rows: slice
+    said: NDArray[np.float64]
+    shares: NDArray[np.float16] | None
+
+
+class Looking(nn.Module):
+    """A network with masks that gives all it sees: its columns, and shares of the masks.
+
+    Args:
+        network: with masks.
+    """
+
+    def __init__(self, network: JointNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, volumes: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Of sub-volumes (n, z, y, x)."""
+        said, seen = self.network.looked(volumes)
+        return said, seen.sigmoid()
 
 
 def find_device(name: str) -> torch.device:
@@ -46,14 +88,24 @@ class LearnedDetector:
         network: with its trained weights.
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
+        runtime: what it runs on, torch or openvino (:mod:`jointwise.models.runtime`).
     """
 
     network: JointNetwork
     card: Card
     device: torch.device
+    runtime: str = TORCH
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
+
+    @cached_property
+    def _run(self) -> Runtime:
+        return start(self.runtime, self.network, self.device)
+
+    @cached_property
+    def _look(self) -> Runtime:
+        return start(self.runtime, Looking(self.network), self.device)
 
     @property
     def name(self) -> str:
@@ -77,28 +129,35 @@ class LearnedDetector:
         return self._outputs(joints)[:, :N_KINDS]
 
     def _outputs(self, joints: Joints) -> NDArray[np.float64]:
+        return np.concatenate(
+            [np.empty((0, self._columns)), *(look.said for look in self._looks(joints, False))]
+        )
+
+    @property
+    def _columns(self) -> int:
+        return N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
+
+    def _looks(self, joints: Joints, masks: bool) -> Iterator[Look]:
+        """What the network says of one part of the joints after another, in their order."""
         self._check(joints)
-        size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
-        columns = N_KINDS + (len(SIZES) if self.card.network.sizes else 0)
-        said = np.empty((len(joints), columns), np.float64)
-        with torch.inference_mode():
-            for start in range(0, len(joints), size):
-                # A copy: stored sub-volumes are read-only float16, and torch wants neither.
-                part = np.array(joints.volumes[start : start + size], dtype=np.float32)
-                answer = self.network(torch.from_numpy(part).to(self.device))
-                said[start : start + size] = answer.cpu().numpy()
-        return said
+        run = self._look if masks else self._run
+        for first in range(0, len(joints), AT_ONCE):
+            said, *seen = run(joints.volumes[first : first + AT_ONCE])
+            shares = seen[0].astype(np.float16) if masks else None
+            yield Look(slice(first, first + len(said)), said.astype(np.float64), shares)
 
     def measure(self, joints: Joints) -> pd.DataFrame:
-        """n rows under schema.MEASURES: the void area, from a network that learned sizes; NaN elsewhere.
+        """n rows under schema.MEASURES, NaN elsewhere: the void area, from a network that learned sizes.
+
+        From one with masks voids, gap and neck, gap and neck where its masks show one; see models/measured.py.
 
         Raises:
             InputError: as for :meth:`score`.
         """
-        if not self.card.network.sizes:
+        if not (self.card.network.sizes or self.card.network.masks):
             self._check(joints)
             return empty_measures(len(joints))
-        return self._measures(self._outputs(joints))
+        return self.score_and_measure(joints)[1]
 
     def score_and_measure(self, joints: Joints) -> tuple[NDArray[np.float64], pd.DataFrame]:
         """What :meth:`score` and :meth:`measure` give; the network is asked once.
@@ -106,8 +165,72 @@ class LearnedDetector:
         Raises:
             InputError: as for :meth:`score`.
         """
-        said = self._outputs(joints)
-        return self.card.calibration(said[:, :N_KINDS]), self._measures(said)
+        if not self.card.network.masks:
+            said = self._outputs(joints)
+            return self.card.calibration(said[:, :N_KINDS]), self._measures(said)
+        logits, both = self._both_ways(self._looks(joints, True), joints)
+        return self.card.calibration(logits), measures_of(both, self.card.metrics.get(MEASURED_BY, {}))
+
+    def score_measure_and_show(
+        self, joints: Joints
+    ) -> tuple[NDArray[np.float64], pd.DataFrame, NDArray[np.float16]]:
+        """What :meth:`score`, :meth:`measure` and :meth:`evidence` give; the network is asked once.
+
+        Raises:
+            InputError: as for :meth:`evidence`.
+        """
+        looks = list(self._looks(joints, self._masks()))
+        logits, both = self._both_ways(iter(looks), joints)
+        measures = measures_of(both, self.card.metrics.get(MEASURED_BY, {}))
+        return self.card.calibration(logits), measures, self._shown(joints, iter(looks))
+
+    def both_ways(self, joints: Joints) -> BothWays:
+        """What masks and sizes say of the same joints, from which a training chooses.
+
+        Raises:
+            InputError: as for :meth:`evidence`.
+        """
+        return self._both_ways(self._looks(joints, self._masks()), joints)[1]
+
+    def evidence(self, joints: Joints) -> NDArray[np.float16]:
+        """Share of every cell that solder, void, gap and bridge fill, (n, mask, z, y, x), as joints.masks has them.
+
+        Raises:
+            InputError: as for :meth:`score`; the network has no masks.
+        """
+        return self._shown(joints, self._looks(joints, self._masks()))
+
+    def _shown(self, joints: Joints, looks: Iterator[Look]) -> NDArray[np.float16]:
+        shown = np.empty((len(joints), *mask_shape(joints.grid)), np.float16)
+        for look in looks:
+            shown[look.rows] = look.shares
+        return shown
+
+    def _masks(self) -> bool:
+        if not self.card.network.masks:
+            raise InputError(
+                f"expected a network that learned masks, found {self.name} without; train one with network.masks=true"
+            )
+        return True
+
+    def _both_ways(self, looks: Iterator[Look], joints: Joints) -> tuple[NDArray[np.float64], BothWays]:
+        pitch, ball = (joints.table[name].to_numpy(dtype=np.float64) for name in SIZE_COLUMNS)
+        said = np.empty((len(joints), self._columns), np.float64)
+        by_masks = np.empty((len(joints), len(BY_MASKS)), np.float64)
+        for look in looks:
+            assert look.shares is not None
+            said[look.rows] = look.said
+            by_masks[look.rows] = measured_by_masks(
+                look.shares, joints.grid, pitch[look.rows], ball[look.rows]
+            )
+        logits = said[:, :N_KINDS]
+        if not self.card.network.sizes:
+            return logits, BothWays(by_masks, None)
+        voxel = (
+            joints.table["voxel_um"] if "voxel_um" in joints.table else pd.Series(np.nan, joints.table.index)
+        )
+        by_sizes = measured_by_sizes(said[:, N_KINDS:], voxel.to_numpy(dtype=np.float64, na_value=np.nan))
+        return logits, BothWays(by_masks, by_sizes)
 
     def _measures(self, said: NDArray[np.float64]) -> pd.DataFrame:
         measures = empty_measures(len(said))

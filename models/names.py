@@ -15,3 +15,7 @@ RULES_FILE: Final = "rules.json"
 NOVELTY_FILE: Final = "novelty.json"
 MODEL_CARD: Final = "MODEL_CARD.md"
 """What was measured of the network, for people; beside the one that comes with jointwise."""
+
+AUTO, TORCH, OPENVINO = "auto", "torch", "openvino"
+RUNTIMES: Final = (AUTO, TORCH, OPENVINO)
+"""What a network may run on."""

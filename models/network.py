@@ -18,6 +18,7 @@ from torch.utils.flop_counter import FlopCounterMode
 
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import N_KINDS
+from jointwise.models.decoder import Decoder, EncoderDecoder, evidence_width
 from jointwise.models.settings import NetworkSettings
 from jointwise.models.sizes import SIZES
 
@@ -26,7 +27,7 @@ class JointNetwork(nn.Module):
     """A MONAI network that takes joints and gives one logit per kind, and then the sizes it was asked for.
 
     Args:
-        backbone: takes (n, 1, z, y, x), gives (n, 4), or (n, 7) with sizes.
+        backbone: takes (n, 1, z, y, x), gives (n, 4), or (n, 7) with sizes; with masks it can look, too.
     """
 
     def __init__(self, backbone: nn.Module) -> None:
@@ -38,11 +39,22 @@ class JointNetwork(nn.Module):
 
         With `sizes`, the columns of models.sizes follow them.
         """
-        if isinstance(volumes, MetaTensor):
-            volumes = volumes.as_tensor()
-        # One channel makes both layouts the same memory; saying which one picks the faster convolutions on CPU.
-        channel = volumes.unsqueeze(1).contiguous(memory_format=torch.channels_last_3d)
-        return cast(Tensor, self.backbone(channel))
+        return cast(Tensor, self.backbone(_channel(volumes)))
+
+    def looked(self, volumes: Tensor) -> tuple[Tensor, Tensor]:
+        """What :meth:`forward` gives, and logits (n, mask, z, y, x) of the masks of joints.masks; one pass for both.
+
+        A logit's sigmoid is the share of the cell that is filled. Only for a network whose settings say `masks`.
+        """
+        backbone = cast(EncoderDecoder, self.backbone)
+        return backbone.looked(_channel(volumes))
+
+
+def _channel(volumes: Tensor) -> Tensor:
+    if isinstance(volumes, MetaTensor):
+        volumes = volumes.as_tensor()
+    # One channel makes both layouts the same memory; saying which one picks the faster convolutions on CPU.
+    return volumes.unsqueeze(1).contiguous(memory_format=torch.channels_last_3d)
 
 
 class PlainMean(nn.Module):
@@ -69,7 +81,7 @@ class TwoViews(nn.Module):
 
     def forward(self, volumes: Tensor) -> Tensor:
         """What the last layer says of sub-volumes (n, 1, z, y, x)."""
-        y, x = (round(edge * (1 - self.share) / 2) for edge in volumes.shape[-2:])
+        y, x = (round(int(edge) * (1 - self.share) / 2) for edge in volumes.shape[-2:])
         middle = volumes[..., y : volumes.shape[-2] - y, x : volumes.shape[-1] - x]
         middle = middle.contiguous(memory_format=torch.channels_last_3d)
         return cast(Tensor, self.fc(torch.cat([self.whole(volumes), self.middle(middle)], dim=1)))
@@ -90,12 +102,18 @@ def build_network(settings: NetworkSettings) -> JointNetwork:
 
 
 def _resnet(settings: NetworkSettings) -> nn.Module:
-    backbone: Any = _trunk(settings, settings.widths, settings.stem_stride, last=not settings.tight)
+    alone = not (settings.tight or settings.masks)
+    backbone: Any = _trunk(settings, settings.widths, settings.stem_stride, last=alone)
     if settings.tight:
         middle = _trunk(settings, settings.tight_widths, (1, *settings.stem_stride[1:]), last=False)
         last = nn.Linear(settings.widths[-1] + settings.tight_widths[-1], _outputs(settings))
         nn.init.zeros_(last.bias)
         backbone = TwoViews(backbone, middle, settings.tight, last)
+    if settings.masks:
+        decoder = Decoder(settings.widths, settings.decoder_widths, settings.stem_stride)
+        last = nn.Linear(settings.widths[-1] + evidence_width(settings.decoder_widths), _outputs(settings))
+        nn.init.zeros_(last.bias)
+        backbone = EncoderDecoder(backbone, decoder, last)
     if settings.dropout:
         backbone.fc = nn.Sequential(nn.Dropout(settings.dropout), backbone.fc)
     return cast(nn.Module, backbone)

@@ -28,6 +28,9 @@ class NetworkSettings:
         tight: share of the sub-volume's edges in x and y that a second ResNet sees, whose first convolution does not
             step along z, where thin gaps lie; the features of both go to the last layer. 0: there is no second one.
         tight_widths: channels of the four stages of that second ResNet; it has the same blocks.
+        masks: whether a light decoder also says where solder, voids, gaps and bridges lie, see joints/masks.py and
+            models/decoder.py; for a resnet without `tight`.
+        decoder_widths: channels of that decoder at the masks' cells and at the second and third stage's steps.
     """
 
     name: str = "resnet_small"
@@ -40,6 +43,8 @@ class NetworkSettings:
     sizes: bool = False
     tight: float = 0.0
     tight_widths: tuple[int, ...] = (8, 16, 32, 64)
+    masks: bool = False
+    decoder_widths: tuple[int, ...] = (16, 16, 32)
 
     def __post_init__(self) -> None:
         if self.family not in FAMILIES:
@@ -47,7 +52,8 @@ class NetworkSettings:
                 f"network.family: expected one of {', '.join(FAMILIES)}, found {self.family!r}; choose one of them"
             )
         stages = ("widths", "blocks", "tight_widths")
-        for key, count in (*((key, STAGES) for key in stages), ("stem_kernel", 3), ("stem_stride", 3)):
+        threes = ("stem_kernel", "stem_stride", "decoder_widths")
+        for key, count in (*((key, STAGES) for key in stages), *((key, 3) for key in threes)):
             values = tuple(getattr(self, key))
             if len(values) != count or min(values) < 1:
                 raise InputError(
@@ -66,6 +72,11 @@ class NetworkSettings:
             raise InputError(
                 f"network.tight: expected 0, or a share from 0.2 to 1 with a resnet, found {self.tight} with "
                 f"{self.family}; correct it"
+            )
+        if self.masks and (self.tight or self.family != "resnet"):
+            raise InputError(
+                f"network.masks: expected a resnet without network.tight, found {self.family} with tight="
+                f"{self.tight:g}; leave one of them out"
             )
 
 

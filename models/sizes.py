@@ -46,3 +46,14 @@ def sizes_of(table: pd.DataFrame) -> Floats:
 def void_area_pct(said: Floats) -> Floats:
     """Projected area (n,) in percent that the network says, of its columns (n, 3)."""
     return np.asarray(LIMIT_PCT * np.clip(said[:, 0], 0.0, None) ** 2, dtype=np.float64)
+
+
+def measured_by_sizes(said: Floats, voxel_um: Floats) -> Floats:
+    """Area in percent, gap and neck in um that the network says, (n, 3): :func:`sizes_of` undone.
+
+    Args:
+        said: columns (n, 3).
+        voxel_um: (n,) voxel of each joint's scan; NaN where not known, and so are then gap and neck.
+    """
+    thin = np.expm1(np.clip(said[:, 1:], 0.0, None)) * voxel_um[:, None]
+    return np.column_stack([void_area_pct(said), thin])

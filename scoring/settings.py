@@ -4,11 +4,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from jointwise.joints.errors import InputError
+from jointwise.models.names import AUTO, RUNTIMES
 
 PACKAGE_SIDES = ("high", "low")
 A1_CORNERS = ("x_low_y_low", "x_high_y_low", "x_low_y_high", "x_high_y_high")
 LETTERS_ALONG = ("y", "x")
-AUTO = "auto"
 MOST_PACKAGES = 50
 
 
@@ -79,6 +79,8 @@ class ScoreSettings:
         table_rows: how many joints without a finding the report's table lists on paper (on a screen it lists all).
         batch: joints handed to a detector at once.
         workers: threads that cut joints; 0 = as many as there are cores.
+        runtime: what the network runs on: openvino (a compiled graph, on a CPU), torch, or auto (openvino on a CPU
+            where it can be imported, else torch).
     """
 
     package_side: str = "high"
@@ -91,6 +93,7 @@ class ScoreSettings:
     table_rows: int = 20
     batch: int = 128
     workers: int = 0
+    runtime: str = AUTO
 
 
 def check_array(array: ArrayWanted) -> None:
@@ -144,6 +147,8 @@ def check_score(settings: ScoreSettings) -> None:
         raise InputError(f"max_tilt_deg: expected 0 to 20 degrees, found {settings.max_tilt_deg:g}")
     if settings.grey_slope is not None and settings.grey_slope <= 0:
         raise InputError(f"grey_slope: expected a positive number or none, found {settings.grey_slope:g}")
+    if settings.runtime not in RUNTIMES:
+        raise InputError(f"runtime: expected one of {', '.join(RUNTIMES)}, found {settings.runtime!r}")
     for key, least in (("pictures", 0), ("table_rows", 0), ("batch", 1), ("workers", 0)):
         if getattr(settings, key) < least:
             raise InputError(f"{key}: expected at least {least}, found {getattr(settings, key)}")

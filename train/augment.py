@@ -5,13 +5,14 @@ sees the same joints. Nothing here changes a label: mirror images and turns abou
 stay below what moves one. Joints with zero strength come back bit for bit, whatever their neighbours get.
 """
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional
 
+from jointwise.joints.masks import COARSER, FULL
 from jointwise.train.data import AUGMENT
 from jointwise.train.settings import AugmentSettings
 
@@ -56,6 +57,15 @@ class Record(NamedTuple):
     bend: Tensor
     grain: Tensor
     grain_size: Tensor
+
+    def repeated(self, times: int) -> "Record":
+        """The record of joints that come so many times each, one after another."""
+        said: dict[str, Any] = {
+            name: value.repeat_interleave(times, dim=0)
+            for name, value in self._asdict().items()
+            if isinstance(value, Tensor)
+        }
+        return self._replace(**said)
 
 
 def mixed_seed(seed: int, epoch: int, step: int) -> int:
@@ -110,6 +120,21 @@ def apply(volumes: Tensor, record: Record) -> Tensor:
     if (record.gain != 1).any() or record.offset.any():
         changed = changed * _per_joint(record.gain, changed) + _per_joint(record.offset, changed)
     return _with_noise(changed, record)
+
+
+def apply_to_masks(masks: Tensor, record: Record) -> Tensor:
+    """Shares (n, mask, z, y, x), float32 from 0 to 1, of masks as they are stored, moved as `apply` moves the volumes.
+
+    A cell is two grid steps wide, so a shift by s grid steps is one by s / 2 cells: linear weights, which is what a
+    cell's share becomes where the thing fills its cell evenly. Sums of shares along an axis, thicknesses, stay.
+    """
+    n, kinds = masks.shape[:2]
+    folded, each = masks.flatten(0, 1), record.repeated(kinds)
+    folded = _turn(_mirror(_mirror(folded, each.mirror_x, X), each.mirror_y, Y), each.turns).float() / FULL
+    for place, axis in enumerate(AXES):
+        if record.shift[:, place].any():
+            folded = _weigh(folded, axis, _shift_weights(each.shift[:, place] / COARSER))
+    return folded.reshape(n, kinds, *folded.shape[1:])
 
 
 def _with_noise(volumes: Tensor, record: Record) -> Tensor:

@@ -11,11 +11,12 @@ from torch import Tensor
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
+from jointwise.joints.masks import mask_shape
 from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
 from jointwise.models.sizes import sizes_of
-from jointwise.train.stores import fingerprints, folders
+from jointwise.train.stores import fingerprints, folders, told_of_labels
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
 """Which of the seed's random streams is meant."""
@@ -39,12 +40,14 @@ class Split:
         truth: (n, 4) float32 of 1, 0 or NaN (not counted).
         table: their n rows.
         sizes: (n, 3) float32 of models.sizes, NaN where not known; None where they are not learned.
+        masks: (n, mask, z, y, x) uint8 of joints.masks, on a card or not; None where they are not learned.
     """
 
     volumes: Tensor
     truth: Tensor
     table: pd.DataFrame
     sizes: Tensor | None = None
+    masks: Tensor | None = None
 
     def __len__(self) -> int:
         return len(self.truth)
@@ -81,6 +84,8 @@ def load_split(
     limit: int = 0,
     least_gap_voxels: float = 0.0,
     sizes: bool = False,
+    masks: bool = False,
+    some_kinds: bool = False,
 ) -> Split:
     """Read a split into memory; joints of which no kind is known are left out.
 
@@ -91,17 +96,19 @@ def load_split(
         limit: at most so many joints; 0 takes all.
         least_gap_voxels: see :func:`known_truth`.
         sizes: whether the sizes of voids, gaps and necks are wanted too.
+        masks: whether the masks are wanted too.
+        some_kinds: whether kinds may be there of which no truth is known; at least one is known in any case.
 
     Raises:
-        InputError: the split is empty, knows no truth of some kind, holds values that are not finite, or does not
-            fit in memory.
+        InputError: the split is empty, knows no truth of some kind, holds values that are not finite, does not fit in
+            memory, or has no masks where they are wanted.
     """
     require_columns(store.table, (*SAMPLE_COLUMNS, *SIZE_COLUMNS), f"the store {store.folder}")
     rows = store.split(name)
     truth = known_truth(store.table.iloc[rows], least_gap_voxels)
     known = ~np.isnan(truth)
     bare = [kind for kind, column in zip(KINDS, known.T, strict=True) if not column.any()]
-    if bare:
+    if bare and not (some_kinds and len(bare) < len(KINDS)):
         raise InputError(
             f"expected joints with known truth of every kind in the split {name!r} of {store.folder}, found none for "
             f"{', '.join(bare)}; generate more boards or fill those columns in"
@@ -110,9 +117,9 @@ def load_split(
     if 0 < limit < len(rows):
         rows = np.sort(np.random.default_rng([seed, LIMIT]).choice(rows, limit, replace=False))
     try:
-        joints = store.read(rows)
+        joints = store.read(rows, masks=True) if masks else store.read(rows)
     except MemoryError as error:
-        size = len(rows) * 2 * float(np.prod(store.grid.shape)) / 2**30
+        size = len(rows) * (2 * np.prod(store.grid.shape) + masks * np.prod(mask_shape(store.grid))) / 2**30
         raise InputError(
             f"expected {size:.1f} GiB of free memory for {len(rows)} joints, found less; set limit=… to use fewer"
         ) from error
@@ -120,7 +127,8 @@ def load_split(
         raise InputError(f"expected finite values in {store.folder}, found others; run jointwise verify")
     labels = torch.from_numpy(known_truth(joints.table, least_gap_voxels).astype(np.float32))
     known_sizes = torch.from_numpy(sizes_of(joints.table).astype(np.float32)) if sizes else None
-    return Split(torch.from_numpy(joints.volumes), labels, joints.table, known_sizes)
+    known_masks = None if joints.masks is None else torch.from_numpy(joints.masks)
+    return Split(torch.from_numpy(joints.volumes), labels, joints.table, known_sizes, known_masks)
 
 
 def _finite(volume: NDArray[np.float16]) -> bool:
@@ -129,20 +137,21 @@ def _finite(volume: NDArray[np.float16]) -> bool:
 
 
 def resident(split: Split, device: torch.device) -> Split:
-    """The split with its volumes and labels on a CUDA card, if they fit there; else as it is.
+    """The split with its volumes, masks and labels on a CUDA card, as far as they fit there; else as it is.
 
-    At most `SHARE_OF_CARD` of the memory that is free is taken.
+    At most `SHARE_OF_CARD` of the memory that is free is taken; volumes come first, then masks.
     """
     if device.type != "cuda":
         return split
-    free, _ = torch.cuda.mem_get_info(device)
-    fits = split.volumes.nbytes <= SHARE_OF_CARD * free
-    return replace(
-        split,
-        volumes=split.volumes.to(device) if fits else split.volumes,
-        truth=split.truth.to(device),
-        sizes=None if split.sizes is None else split.sizes.to(device),
-    )
+    left = SHARE_OF_CARD * torch.cuda.mem_get_info(device)[0]
+    placed: dict[str, Tensor] = {}
+    for name in ("volumes", "masks"):
+        values = getattr(split, name)
+        if values is not None and values.nbytes <= left:
+            placed[name] = values.to(device)
+            left -= values.nbytes
+    sizes = None if split.sizes is None else split.sizes.to(device)
+    return replace(split, **placed, truth=split.truth.to(device), sizes=sizes)
 
 
 def taken(volumes: Tensor, rows: Tensor, device: torch.device) -> Tensor:
@@ -153,11 +162,16 @@ def taken(volumes: Tensor, rows: Tensor, device: torch.device) -> Tensor:
         rows: which, on the side of `volumes`.
         device: where they are wanted. A card gets them through pinned memory, without being waited for.
     """
-    if volumes.device.type == device.type:
-        return volumes[rows].float()
-    staged = torch.empty((len(rows), *volumes.shape[1:]), dtype=volumes.dtype, pin_memory=True)
-    torch.index_select(volumes, 0, rows, out=staged)
-    return staged.to(device, non_blocking=True).float()
+    return gathered(volumes, rows, device).float()
+
+
+def gathered(values: Tensor, rows: Tensor, device: torch.device) -> Tensor:
+    """Some rows of values, as they are, on the device; see :func:`taken`."""
+    if values.device.type == device.type:
+        return values[rows]
+    staged = torch.empty((len(rows), *values.shape[1:]), dtype=values.dtype, pin_memory=True)
+    torch.index_select(values, 0, rows, out=staged)
+    return staged.to(device, non_blocking=True)
 
 
 def epoch_order(n: int, seed: int, epoch: int) -> NDArray[np.int64]:
@@ -192,6 +206,7 @@ def facts(store: Store) -> dict[str, Any]:
         "more_stores": [str(folder) for folder in folders(store)[1:]],
         "fingerprint": store.fingerprint,
         "fingerprints": fingerprints(store),
+        "labels": told_of_labels(store),
         "grid": store.grid.to_json(),
         "joints": len(table),
         "scans": int(table["scan"].nunique()),

@@ -7,7 +7,7 @@ ends with the same bits as one that was not.
 import math
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import torch
@@ -17,10 +17,22 @@ from torch.nn import functional
 from jointwise.evaluation.statistics import measures
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
+from jointwise.joints.masks import FULL
+from jointwise.models.network import JointNetwork
 from jointwise.train import augment
 from jointwise.train.checkpoint import Progress
-from jointwise.train.data import Split, epoch_order, positive_weights, resident, steps_per_epoch, taken
+from jointwise.train.data import (
+    Split,
+    epoch_order,
+    gathered,
+    positive_weights,
+    resident,
+    steps_per_epoch,
+    taken,
+)
+from jointwise.train.mask_loss import Masks, mask_loss, masks_of
 from jointwise.train.settings import OptimiserSettings, TrainSettings
+from jointwise.train.start import to_learn
 
 Tell = Callable[[int, int, str], None]
 """Told after each step: steps done, steps in all, and a word on how it goes."""
@@ -63,17 +75,20 @@ def fit(
     device = next(network.parameters()).device
     balance = positive_weights(training.truth, settings.balance)
     training, validation = resident(training, device), resident(validation, device)
+    masks = masks_of(training, settings.masks_weight, device)
     steps = steps_per_epoch(len(training), settings.batch)
     while progress.epoch < settings.epochs and not out_of_patience(progress, settings.patience):
         first, began = progress.step, time.perf_counter()
-        _run_epoch(network, optimiser, training, balance.to(device), settings, progress, save, tell)
+        _run_epoch(network, optimiser, training, balance.to(device), masks, settings, progress, save, tell)
         speed = (steps - first) * min(settings.batch, len(training)) / (time.perf_counter() - began)
         line = {"epoch": progress.epoch + 1, "loss": progress.loss_sum / steps, SPEED: round(speed, 1)}
         logits = predict(network, validation, settings.batch)
         line |= judge(logits, validation.truth.cpu(), balance)
+        if masks and validation.masks is not None:
+            line["validation_mask_loss"] = mask_loss_of(network, validation, masks.usual, settings.batch)
         if learns_in_bf16(settings.precision, device):
             line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
-        end_epoch(progress, line, network)
+        end_epoch(progress, line, network, settings.keep_epoch == "last")
         save(progress)
 
 
@@ -82,6 +97,7 @@ def _run_epoch(
     optimiser: torch.optim.Optimizer,
     training: Split,
     balance: Tensor,
+    masks: Masks | None,
     settings: TrainSettings,
     progress: Progress,
     save: Callable[[Progress], None],
@@ -93,9 +109,10 @@ def _run_epoch(
     steps = steps_per_epoch(len(training), settings.batch)
     order = torch.from_numpy(epoch_order(len(training), settings.seed, progress.epoch))
     places, labels = order.to(training.volumes.device), order.to(training.truth.device)
+    cells = order.to(masks.stored.device) if masks else order
     total = torch.tensor(progress.loss_sum, dtype=torch.float64, device=device)
     note = f"epoch {progress.epoch + 1}"
-    network.train()
+    to_learn(network, settings.statistics)
     while progress.step < steps:
         done = progress.epoch * steps + progress.step
         now = slice(progress.step * settings.batch, (progress.step + 1) * settings.batch)
@@ -105,11 +122,14 @@ def _run_epoch(
         set_rate(optimiser, learning_rate(settings.optimiser, done, steps * settings.epochs))
         varied = augment.apply(volumes, record)
         with torch.autocast(device.type, torch.bfloat16, enabled=half):
-            logits = network(varied)
+            logits, seen = looked(network, varied) if masks else (network(varied), None)
         loss = masked_loss(logits[:, :N_KINDS].float(), truth, balance)
         if training.sizes is not None and settings.sizes_weight:
             sizes = training.sizes[labels[now]].to(device)
             loss = loss + settings.sizes_weight * sizes_loss(logits[:, N_KINDS:].float(), sizes)
+        if masks and seen is not None:
+            shares = augment.apply_to_masks(gathered(masks.stored, cells[now], device), record)
+            loss = loss + settings.masks_weight * mask_loss(seen.float(), shares, masks.usual)
         take_step(network, optimiser, loss, settings.optimiser.clip)
         total += loss.detach()
         between = settings.checkpoint_steps and (done + 1) % settings.checkpoint_steps == 0
@@ -210,6 +230,24 @@ def predict(network: nn.Module, split: Split, batch: int, first: int | None = No
     return torch.cat(parts).cpu() if parts else torch.empty(0, N_KINDS)
 
 
+def looked(network: nn.Module, volumes: Tensor) -> tuple[Tensor, Tensor]:
+    """What a network that knows masks gives: the columns of :func:`predict` and sizes, and logits of masks."""
+    return cast(JointNetwork, network).looked(volumes)
+
+
+def mask_loss_of(network: nn.Module, split: Split, usual: Tensor, batch: int) -> float:
+    """Mean :func:`mask_loss` of the batches of a split that has masks; in float32 throughout."""
+    assert split.masks is not None
+    device, total = usual.device, torch.zeros((), dtype=torch.float64, device=usual.device)
+    network.eval()
+    with torch.inference_mode():
+        for some in torch.split(torch.arange(len(split)), batch):
+            volumes = taken(split.volumes, some.to(split.volumes.device), device)
+            shares = taken(split.masks, some.to(split.masks.device), device) / FULL
+            total += len(some) * mask_loss(looked(network, volumes)[1].float(), shares, usual)
+    return total.item() / len(split)
+
+
 def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:
     """Validation loss, and per kind n, precision, recall and AP; null where one is not defined."""
     line: dict[str, Any] = {"validation_loss": masked_loss(logits, truth, balance).item(), "kinds": {}}
@@ -229,13 +267,18 @@ def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:
     return line
 
 
-def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module) -> None:
-    """Count a finished epoch and keep its weights if its validation loss is the least so far."""
+def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module, last: bool = False) -> None:
+    """Count a finished epoch and keep its weights if its validation loss is the least so far.
+
+    With `last`: if it is less than that of the weights started from, where there are such.
+    """
     loss = checked(line["validation_loss"], progress)
     progress.history.append(line)
     progress.epoch, progress.step, progress.loss_sum = progress.epoch + 1, 0, 0.0
     if progress.best_loss is None or loss < progress.best_loss:
-        progress.best_epoch, progress.best_loss = progress.epoch, loss
+        progress.best_epoch = progress.epoch
+        if not last:
+            progress.best_loss = loss
         progress.best = {name: value.detach().cpu().clone() for name, value in network.state_dict().items()}
 
 

@@ -20,20 +20,37 @@ from jointwise.models.calibration import fit_calibration, reliability
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import save_model
-from jointwise.models.learned import find_device
+from jointwise.models.learned import MEASURED_BY, LearnedDetector, find_device
+from jointwise.models.measured import choose
 from jointwise.models.network import JointNetwork, build_network, cost
+from jointwise.models.settings import NetworkSettings
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.augment import mixed_seed
 from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoint
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
-from jointwise.train.loop import Tell, fit, make_optimiser, predict
+from jointwise.train.loop import Tell, fit, make_optimiser, masked_loss, predict
 from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
+from jointwise.train.start import Start, bring_rules, freeze, read_start, shifted, widened
 from jointwise.train.stores import is_store, open_stores
 
-ELSEWHERE = ("data", "more_data", "out", "device", "threads", "rules", "novelty", "tracking")
+ELSEWHERE = (
+    "data",
+    "more_data",
+    "labels",
+    "init_from",
+    "out",
+    "device",
+    "threads",
+    "rules",
+    "novelty",
+    "tracking",
+)
 """Settings that say where a training runs, not which one it is: a resume may change them."""
+
+TUNED = "_tuned"
+"""What the name of a fine-tuned network ends with."""
 
 
 class Task(NamedTuple):
@@ -43,7 +60,8 @@ class Task(NamedTuple):
         settings: of the whole training.
         store: where the joints come from.
         training, validation: the joints, in memory.
-        envelope: scan quality of the training joints.
+        envelope: scan quality of the training joints, and of those that the model it starts from was trained on.
+        start: the model that the training starts from; None if it starts anew.
     """
 
     settings: TrainSettings
@@ -51,6 +69,12 @@ class Task(NamedTuple):
     training: Split
     validation: Split
     envelope: Envelope
+    start: Start | None = None
+
+    @property
+    def network(self) -> NetworkSettings:
+        """Which network is trained."""
+        return self.start.card.network if self.start else self.settings.network
 
 
 def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
@@ -70,7 +94,7 @@ def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
     device = find_device(settings.device)
     task = prepare(settings)
     with RunFolder(settings.out) as folder:
-        network = fresh_network(settings, device)
+        network = fresh_network(settings, device, task.start)
         folder.begin(described(task, network), facts(task.store))
         progress = _fit(network, task, folder, tell or _silent)
         _finish(network, task, progress, folder)
@@ -85,7 +109,7 @@ def _finished(settings: TrainSettings) -> Path:
     """
     wanted = what_counts(settings)
     if is_store(settings.data):
-        store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
+        store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
         wanted["derived"] = {"data_fingerprint": store.fingerprint}
     with RunFolder(settings.out) as folder:
         folder.compare(wanted)
@@ -98,22 +122,35 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store.
     """
-    store = open_stores(settings.data, settings.more_data, settings.more_data_whole)
-    least = settings.least_gap_voxels
-    training = load_split(store, "train", settings.seed, settings.limit, least, settings.network.sizes)
-    validation = load_split(store, "validation", settings.seed, settings.validation_limit, least)
-    return Task(settings, store, training, validation, Envelope.of(training.table))
+    store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
+    start, least = read_start(settings, store.grid), settings.least_gap_voxels
+    network = start.card.network if start else settings.network
+    # What a lab labels is kinds; a network that learned masks goes on without them.
+    masks, some = network.masks and start is None, start is not None
+    training = load_split(
+        store, "train", settings.seed, settings.limit, least, network.sizes, masks=masks, some_kinds=some
+    )
+    validation = load_split(
+        store, "validation", settings.seed, settings.validation_limit, least, masks=masks, some_kinds=some
+    )
+    if start is None:
+        return Task(settings, store, training, validation, Envelope.of(training.table))
+    seen = pd.concat([training.table, validation.table], ignore_index=True)
+    return Task(settings, store, training, validation, widened(start.card.envelope, seen), start)
 
 
-def fresh_network(settings: TrainSettings, device: torch.device) -> JointNetwork:
-    """The network with first weights that follow from the seed alone; also sets what makes a training repeat."""
+def fresh_network(settings: TrainSettings, device: torch.device, start: Start | None = None) -> JointNetwork:
+    """The network with first weights that follow from the seed alone, or with those of the model that it starts from;
+    also sets what makes a training repeat."""
     if settings.threads:
         torch.set_num_threads(settings.threads)
     torch.backends.cudnn.benchmark = not settings.repeatable
     torch.backends.cudnn.deterministic = settings.repeatable
     torch.backends.cudnn.allow_tf32 = False  # or float32 on a card would have the 10 bits of TF32
     torch.manual_seed(mixed_seed(settings.seed, 0, 0))
-    return build_network(settings.network).to(device)
+    network = build_network(settings.network) if start is None else start.network
+    freeze(network, settings.learn)
+    return network.to(device)
 
 
 def described(task: Task, network: JointNetwork) -> dict[str, Any]:
@@ -131,6 +168,7 @@ def described(task: Task, network: JointNetwork) -> dict[str, Any]:
             "parameters": price.parameters,
             "flops_per_joint": price.flops,
         }
+        | ({"init_from": task.start.lineage} if task.start else {})
     }
 
 
@@ -153,7 +191,9 @@ def _fit(network: JointNetwork, task: Task, folder: RunFolder, tell: Tell) -> Pr
     """Run the loop from the checkpoint, if there is one, and leave the best weights in the network."""
     optimiser = make_optimiser(network, task.settings.optimiser)
     begun = folder.checkpoint.exists()
-    progress = load_checkpoint(folder.checkpoint, network, optimiser) if begun else Progress()
+    progress = (
+        load_checkpoint(folder.checkpoint, network, optimiser) if begun else first_progress(network, task)
+    )
 
     def save(now: Progress) -> None:
         save_checkpoint(folder.checkpoint, network, optimiser, now)
@@ -165,18 +205,34 @@ def _fit(network: JointNetwork, task: Task, folder: RunFolder, tell: Tell) -> Pr
     return progress
 
 
+def first_progress(network: JointNetwork, task: Task) -> Progress:
+    """Nothing done; the weights that a fine-tuning starts from are kept until an epoch does better."""
+    if task.start is None:
+        return Progress()
+    logits = predict(network, task.validation, task.settings.batch)
+    balance = positive_weights(task.training.truth, task.settings.balance)
+    loss = masked_loss(logits, task.validation.truth, balance).item()
+    best = {name: value.detach().cpu().clone() for name, value in network.state_dict().items()}
+    return Progress(best_loss=loss, best=best)
+
+
 def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFolder) -> None:
     """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
     logits = predict(network, task.validation, task.settings.batch).double().numpy()
     truth = task.validation.truth.double().numpy()
-    calibration = fit_calibration(truth, logits, task.settings.calibration)
-    scores = calibration(logits)
-    thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
+    start = task.start
+    if start and task.settings.keep_cuts:
+        calibration, thresholds = shifted(start.card.calibration, truth, logits), start.card.thresholds
+        scores = calibration(logits)
+    else:
+        calibration = fit_calibration(truth, logits, task.settings.calibration)
+        scores = calibration(logits)
+        thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
     called = thresholds.called(scores, task.validation.table)
     card = Card(
-        name=task.settings.network.name,
+        name=f"{start.card.name.removesuffix(TUNED)}{TUNED}" if start else task.network.name,
         grid=task.store.grid,
-        network=task.settings.network,
+        network=task.network,
         thresholds=thresholds,
         calibration=calibration,
         envelope=task.envelope,
@@ -185,7 +241,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "training_joints": len(task.training),
             "validation_joints": len(task.validation),
             "simulated": task.store.manifest["seed"] is not None,
-        },
+        }
+        | ({"init_from": start.lineage} if start else {}),
         code_version=code_version(),
         metrics={
             "best_epoch": progress.best_epoch,
@@ -193,10 +250,23 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
         },
     )
+    if start and MEASURED_BY in start.card.metrics:
+        card.metrics[MEASURED_BY] = start.card.metrics[MEASURED_BY]
+    elif card.network.masks:
+        card.metrics[MEASURED_BY] = _measured_by(network, task.validation, card)
     _write_validation(task.validation, logits, folder.path / VALIDATION)
     save_model(folder.model, network, card)
+    if start and not task.settings.rules:
+        bring_rules(start.folder, folder.model)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
     folder.checkpoint.unlink()
+
+
+def _measured_by(network: JointNetwork, validation: Split, card: Card) -> dict[str, dict[str, Any]]:
+    """Whether masks or sizes tell each measure of the validation joints better."""
+    detector = LearnedDetector(network, card, next(network.parameters()).device)
+    joints = Joints(validation.volumes.numpy(), validation.table, card.grid)
+    return choose(detector.both_ways(joints), validation.table)
 
 
 def _write_validation(validation: Split, logits: Floats, path: Path) -> None:

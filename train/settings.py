@@ -14,6 +14,10 @@ SCHEDULES: Final = ("one_cycle", "cosine", "constant")
 ALIASES: Final = re.compile(r"(?!latest$|[vV]\d+$)[A-Za-z][A-Za-z0-9_-]*")
 """What MLflow takes as an alias."""
 PRECISIONS: Final = ("auto", "fp32", "bf16")
+LEARN: Final = ("all", "late", "last")
+KEEP: Final = ("best", "last")
+OF_MODEL: Final = "of_model"
+"""Name that stands for the network of `init_from`."""
 
 
 @dataclass(frozen=True)
@@ -139,6 +143,16 @@ class TrainSettings:
         more_data: further stores of the same grid; the boards of each keep their splits.
         more_data_whole: train on every board of more_data, whatever its split; validation is left to the first store.
         out: folder of this run; the same command goes on with a run that was cut off.
+        labels: checked label sheet (CSV) with the truth of the joints in data, several readers merged by majority (or
+            by the reader `adjudicated`); null takes labels.csv in the folder data if one lies there, else the store's
+            own truth.
+        init_from: model folder whose network, weights, calibration and cuts the training starts from; null starts anew.
+        learn: which layers learn: all; late, the last stage and the last layer; or last, that layer alone.
+        statistics: whether the means and variances of normalisation follow the training joints; false keeps them.
+        keep_cuts: with init_from, take over that model's cuts and calibration but for an offset of each kind, see
+            train/start.py; false chooses both anew, for which hundreds of validation joints are needed.
+        keep_epoch: best keeps the weights of the epoch with the least validation loss; last those of the last epoch,
+            with init_from of the last that is better than the start: few validation joints do not tell epochs apart.
         seed: decides first weights, order of joints and augmentation.
         epochs: passes over the training joints.
         patience: epochs without a better validation loss after which training stops; 0 never stops early.
@@ -149,6 +163,8 @@ class TrainSettings:
             that kind, neither in training nor in validation, since the scan does not hold them; 0 counts all.
         balance: highest weight of a joint with a kind against one without, where the kind is rare; 1 weighs equally.
         sizes_weight: how much the sizes of voids, gaps and necks weigh beside the kinds, with network.sizes.
+        masks_weight: how much the masks of solder, voids, gaps and bridges weigh beside the kinds, with network.masks;
+            see train/mask_loss.py.
         checkpoint_steps: steps between checkpoints; 0 writes one after every epoch.
         device: cpu, cuda, cuda:N, or auto.
         threads: processor threads; 0 takes torch's choice. Results repeat bit for bit for the same number.
@@ -159,7 +175,7 @@ class TrainSettings:
         calibration: how logits are turned into probabilities on validation joints: platt (a line), temperature (a
             factor) or isotonic (a rising curve, for many joints), see models/calibration.py.
         repeatable: take only cuDNN's repeatable convolutions on a card; false tries all and takes the fastest.
-        network: which network.
+        network: which network; with init_from network=of_model takes that model's, and any other is refused.
         optimiser: how it learns.
         augment: how training joints are varied.
         thresholds: how the cuts are chosen on validation joints.
@@ -170,6 +186,12 @@ class TrainSettings:
     out: Path = Path("out/train")
     more_data: tuple[Path, ...] = ()
     more_data_whole: bool = False
+    labels: Path | None = None
+    init_from: Path | None = None
+    learn: str = "all"
+    statistics: bool = True
+    keep_cuts: bool = True
+    keep_epoch: str = "best"
     seed: int = 0
     epochs: int = 30
     patience: int = 0
@@ -179,6 +201,7 @@ class TrainSettings:
     least_gap_voxels: float = 0.0
     balance: float = 4.0
     sizes_weight: float = 1.0
+    masks_weight: float = 0.5
     checkpoint_steps: int = 0
     device: str = "auto"
     threads: int = 0
@@ -207,6 +230,7 @@ class TrainSettings:
             threads=0,
             least_gap_voxels=0,
             sizes_weight=0,
+            masks_weight=0,
             validation_limit=0,
         )
         if self.precision not in PRECISIONS:
@@ -214,6 +238,12 @@ class TrainSettings:
                 f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
             )
         demand_method(self.calibration)
+        if self.keep_epoch not in KEEP:
+            raise InputError(
+                f"keep_epoch: expected one of {', '.join(KEEP)}, found {self.keep_epoch!r}; choose one"
+            )
+        if self.learn not in LEARN:
+            raise InputError(f"learn: expected one of {', '.join(LEARN)}, found {self.learn!r}; choose one")
 
 
 def _at_least(settings: Any, group: str, **least: float) -> None:

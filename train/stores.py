@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.store import MANIFEST, Store
+from jointwise.train.labelled import Labelled, open_store
 
 NAMES = ("scan", "board_id")
 """Columns whose values may be the same in two stores and mean different things."""
@@ -25,14 +26,15 @@ class Stores(Store):
     Args:
         folders: two or more stores; their order is part of the fingerprint.
         whole: every board of the second and later stores is for training.
+        labels: sheet of the first one's joints, see :func:`~jointwise.train.labelled.open_store`.
 
     Raises:
         InputError: a store does not open, comes twice, or has another grid.
     """
 
-    def __init__(self, folders: Sequence[Path], whole: bool = False) -> None:
+    def __init__(self, folders: Sequence[Path], whole: bool = False, labels: Path | None = None) -> None:
         self.whole = whole
-        self.parts = [Store(folder) for folder in folders]
+        self.parts = [open_store(folders[0], labels), *map(open_store, folders[1:])]
         self.folder = Path(", ".join(str(folder) for folder in folders))
         self.grid = self.parts[0].grid
         seeds = [part.manifest["seed"] for part in self.parts]
@@ -62,6 +64,20 @@ class Stores(Store):
         number = int(np.searchsorted(self._starts, row, side="right")) - 1
         return self.parts[number].volume(row - int(self._starts[number]))
 
+    @property
+    def has_masks(self) -> bool:
+        """Whether the joints of all stores carry masks."""
+        return all(part.has_masks for part in self.parts)
+
+    def mask(self, row: int) -> NDArray[np.uint8]:
+        """Masks (mask, z, y, x) of one row, from the memory map of its store."""
+        number = int(np.searchsorted(self._starts, row, side="right")) - 1
+        return self.parts[number].mask(row - int(self._starts[number]))
+
+    def _require_masks(self) -> None:
+        for part in self.parts:
+            part._require_masks()
+
     def columns(self, names: Sequence[str]) -> pd.DataFrame:
         """Some columns of all rows."""
         return self._joined([part.columns(names) for part in self.parts])
@@ -89,13 +105,15 @@ class Stores(Store):
         return table.assign(**changed)
 
 
-def open_stores(data: Path, more: Sequence[Path] = (), whole: bool = False) -> Store:
-    """One store as it is, or several as one.
+def open_stores(
+    data: Path, more: Sequence[Path] = (), whole: bool = False, labels: Path | None = None
+) -> Store:
+    """One store, or several as one; each with its own truth, or with that of a label sheet.
 
     Raises:
-        InputError: as :class:`~jointwise.joints.store.Store` and :class:`Stores`.
+        InputError: as :class:`~jointwise.train.labelled.Labelled` and :class:`Stores`.
     """
-    return Stores([data, *more], whole) if more else Store(data)
+    return Stores([data, *more], whole, labels) if more else open_store(data, labels)
 
 
 def is_store(folder: Path) -> bool:
@@ -111,3 +129,9 @@ def folders(store: Store) -> list[Path]:
 def fingerprints(store: Store) -> list[str]:
     """Of each store, in the order of :func:`folders`."""
     return [part.fingerprint for part in store.parts] if isinstance(store, Stores) else [store.fingerprint]
+
+
+def told_of_labels(store: Store) -> list[str]:
+    """Sentences on the people's labels in it; none where it has only truth of its own."""
+    parts = store.parts if isinstance(store, Stores) else [store]
+    return [line for part in parts if isinstance(part, Labelled) for line in part.told()]

@@ -199,6 +199,10 @@ class GapRecord:
             its gap falls by this share of the mean from the middle to that edge of the land; beyond 1 it touches
             there. Edge: direction of the dry side, of length 1.
         contact: bonded share aimed at; patches: discs (x, y, radius) over the surface's radius that bond.
+        wedge: (x, y). Pillow: the head leans in it, its gap falls by this share of the mean, below 1, from the middle
+            to that side of the rim.
+        follow: pillow: by how many gaps the head's ball is smaller than the pillow's: 0 a gap alike along z, 1 alike
+            along the surface's normal.
     """
 
     place: str
@@ -209,6 +213,8 @@ class GapRecord:
     tilt: tuple[float, float]
     contact: float
     patches: tuple[tuple[float, float, float], ...]
+    wedge: tuple[float, float] = (0.0, 0.0)
+    follow: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,8 @@ def draw_scanner(rng: np.random.Generator, scan: ScanSettings, board: BoardRecor
     mount, axis_tilt, ray = _draw_mount(rng, scan)
     # A stream of its own, which leaves everything else that a seed draws as it was before there were these two.
     apart = rng.spawn(1)[0]
+    if mount == "laminography" and apart.spawn(1)[0].random() < scan.below:
+        ray = 180.0 - ray
     in_plane = _turned(apart, scan, signed(rng, scan.in_plane_deg))
     tilt = (signed(rng, scan.tilt_deg), signed(rng, scan.tilt_deg))
     pixel = _binned(float(rng.choice(scan.pixels_mm)), voxel)
@@ -132,7 +134,7 @@ def _beam(
     half_x, half_y = ((n * board.pitch_mm) / 2 + board.margin_mm for n in (board.cols, board.rows))
     high = board.board_mm + board.package_mm
     # Seen from the axis, the farthest that the board reaches towards the source.
-    rise = math.radians(90.0 - ray)
+    rise = math.radians(abs(90.0 - ray))
     reach = math.cos(rise) * math.hypot(half_x, half_y, high) + math.sin(rise) * high
     sod = max(sdd / magnification, reach + _CLEARANCE_MM)
     return ConeBeam(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -16,11 +17,11 @@ from jointwise.data_gen.settings import (
 FULL_TURN = 2 * math.pi
 
 
-WIDEST_WETTED_UM = 20.0
-"""Mean gap of a free end up to which spots of the land are still wetted; across a wider one they would be pillars."""
-
 LEAST_TOUCHING_UM = 8.0
 """Least mean gap of a free end that touches its land at one edge."""
+
+NEAR_LAND = 1 / 6
+"""Share of rim_level, from below, in which the rims of pillows by the board's land lie."""
 
 
 def draw_waist(rng: np.random.Generator, defects: DefectSettings, height_mm: float) -> WaistRecord:
@@ -69,16 +70,44 @@ def draw_gap(
     patches = draw_patches(rng, contact, defects.rim_bond)
     if touching:
         contact, patches = lean_contact(math.hypot(*lean)), ()
-    elif not pillow and gap > WIDEST_WETTED_UM:
+    elif not pillow and gap > defects.wetted_um:
         contact, patches = 0.0, ()
     x, y = disc_point(rng)
     if pillow:
         form = "dish" if rng.random() < 0.6 else "dome"
-        curvature = log_uniform(rng, (0.8, 3.0))
-        return GapRecord(place, form, level, gap, curvature, (0.3 * x, 0.3 * y), contact, patches)
+        curvature = log_uniform(rng, defects.pillow_curvature)
+        drawn = GapRecord(place, form, level, gap, curvature, (0.3 * x, 0.3 * y), contact, patches)
+        return _parted(rng.spawn(1)[0], defects, drawn, height_mm, notch is not None)
     curvature = uniform(rng, (0.05, 0.9))
     curvature = 0.3 * curvature if touching else curvature
     return GapRecord(place, "cap", 0.0, gap, curvature, lean, contact, patches)
+
+
+def _parted(
+    own: np.random.Generator, defects: DefectSettings, drawn: GapRecord, height_mm: float, notched: bool
+) -> GapRecord:
+    """The pillow with its head leaning in it, of another curvature than it, or by the board's land.
+
+    From a stream of its own, so that other settings leave everything else that a seed draws as it was.
+    """
+    by_land, leans = own.random() < defects.near_land, own.random() < defects.pillow_wedge
+    lowest = uniform(own, (defects.rim_level[0], _part(defects.rim_level, NEAR_LAND)))
+    level = lowest if by_land and not notched else drawn.level
+    size, angle = uniform(own, (0.3, 0.95)), uniform(own, (0.0, FULL_TURN))
+    follow, contact = uniform(own, defects.pillow_follow), uniform(own, defects.contact)
+    bonds = own.random() < 0.5 and contact > 0.0
+    widest = 700 * (level - 0.04) * height_mm
+    pillow = replace(drawn, level=level, follow=follow, gap_um=min(drawn.gap_um, widest))
+    if not leans:
+        return pillow
+    # The side on which a leaning head stands open climbs, and must find its place on the flank.
+    wedge = size * math.cos(angle), size * math.sin(angle)
+    pillow = replace(pillow, wedge=wedge, gap_um=min(pillow.gap_um, widest / (1.0 + size)))
+    return replace(pillow, contact=contact, patches=(_rim_patch(own, contact, angle),)) if bonds else pillow
+
+
+def _part(pair: tuple[float, float], share: float) -> float:
+    return pair[0] + share * (pair[1] - pair[0])
 
 
 def _draw_lean(rng: np.random.Generator, defects: DefectSettings) -> tuple[float, float]:
@@ -128,9 +157,12 @@ def draw_patches(
     return (_rim_patch(own, contact),) if at_rim else tuple(patches)
 
 
-def _rim_patch(rng: np.random.Generator, contact: float) -> tuple[float, float, float]:
-    """A disc across the rim of the unit disc that covers `contact` of it."""
+def _rim_patch(
+    rng: np.random.Generator, contact: float, side: float | None = None
+) -> tuple[float, float, float]:
+    """A disc across the rim of the unit disc that covers `contact` of it, in the direction `side` (rad) if given."""
     radius, angle = uniform(rng, (max(0.4, 1.1 * math.sqrt(contact)), 1.0)), uniform(rng, (0.0, FULL_TURN))
+    angle = angle if side is None else side
     away = brentq(lambda d: covered(d, radius) - contact, 1.0 - radius + 1e-9, 1.0 + radius)
     return away * math.cos(angle), away * math.sin(angle), radius
 

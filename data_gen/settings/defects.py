@@ -32,7 +32,15 @@ class DefectSettings:
         pillow_gap_um, open_gap_um: mean gap (log-uniform).
         contact: bonded share of a failed surface; `bare` of them have none at all. `rim_bond` of the others are bonded
             in one column at the rim, the rest in discs inside the face.
-        leaning: share of opens whose free end leans; half of them touch the land at one edge.
+        wetted_um: mean gap of a free end up to which spots of its land may still be wetted; across a wider one they
+            are pillars.
+        leaning: share of opens whose free end leans; half of them touch the land at one edge. pillow_wedge: share
+            of pillows whose head leans in them; half are bonded in a column where the gap closes.
+        pillow_curvature: radius of a pillow's surface over Dmax (log-uniform), where the joint has room for it.
+        pillow_follow: by how many gaps the head's ball is smaller than the pillow's (uniform): 0 a gap alike along
+            z, 1 alike along the normal.
+        near_land: share of pillows, of those without a notch, whose rim is in the lowest sixth of rim_level, where
+            they are hard to tell from an open at the land.
         neck_mm_per_ball: thickness of a thick bridge over the ball diameter; `slender` of the bridges are
             drawn log-uniform from slender_um up to there instead.
         film: share of bridges that are flat films along the lands, film_um high; also of the near-bridges' necks.
@@ -68,7 +76,12 @@ class DefectSettings:
     contact: Pair = (0.02, 0.25)
     bare: float = 0.5
     rim_bond: float = 0.3
+    wetted_um: float = 20.0
     leaning: float = 0.6
+    pillow_wedge: float = 0.0
+    pillow_curvature: Pair = (0.8, 3.0)
+    pillow_follow: Pair = (0.0, 0.0)
+    near_land: float = 0.0
     neck_mm_per_ball: Pair = (0.2, 0.75)
     slender: float = 0.08
     slender_um: float = 20.0
@@ -91,8 +104,11 @@ class DefectSettings:
             InputError: a rate or a sum of rates outside 0 to 1, or a range that runs backwards.
         """
         check_pairs(self, "defects")
-        rates = tuple(f.name for f in fields(self) if f.type is float and f.name != "slender_um")
-        check_rates(self, "defects", rates)
+        lengths = ("slender_um", "wetted_um")
+        check_rates(
+            self, "defects", tuple(f.name for f in fields(self) if f.type is float and f.name not in lengths)
+        )
+        self._check_surfaces()
         if self.head_in_pillow + self.non_wet > 1.0 or self.bridging > 0.5:
             raise InputError(
                 "defects: expected head_in_pillow + non_wet at most 1 and bridging at most 0.5, found "
@@ -118,6 +134,10 @@ class DefectSettings:
                 "defects: expected pillow_gap_um from 0.5, open_gap_um from 1.5 and slender_um above 0, found "
                 f"{self.pillow_gap_um[0]}, {self.open_gap_um[0]} and {self.slender_um}"
             )
+        self._check_metal()
+
+    def _check_metal(self) -> None:
+        """Refuse bridges, voids and bonds larger than a joint has room for."""
         if self.film_um[0] < 10.0 or self.film_um[1] > 100.0:
             raise InputError(
                 f"defects.film_um: expected films 10 to 100 um high, found {self.film_um}; correct the pair"
@@ -127,3 +147,13 @@ class DefectSettings:
                 "defects: expected neck_mm_per_ball up to 0.8, void_area up to 0.5 and contact up to 0.6, found "
                 f"{self.neck_mm_per_ball[1]}, {self.void_area[1]} and {self.contact[1]}"
             )
+
+    def _check_surfaces(self) -> None:
+        """Refuse pillows steeper than a ball and wider spots of wetting than opens."""
+        if self.pillow_curvature[0] < 0.55 or self.pillow_follow[1] > 3.0:
+            raise InputError(
+                "defects: expected pillow_curvature from 0.55 and pillow_follow up to 3, found "
+                f"{self.pillow_curvature[0]} and {self.pillow_follow[1]}; correct the pair"
+            )
+        if not 0.0 <= self.wetted_um <= 200.0:
+            raise InputError(f"defects.wetted_um: expected 0 to 200 um, found {self.wetted_um}; correct it")

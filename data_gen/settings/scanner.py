@@ -22,10 +22,12 @@ class ScanSettings:
     """What scanners and settings may be drawn (full turn).
 
     Args:
-        mounts: how the board is held, drawn among `upright`, `tilted` and `laminography`. Laminography never measures
+        mounts: how the board is held, drawn among `upright`, `tilted` and `laminography`, more often if named more
+            than once. Laminography never measures
             frequencies near the board normal, so it is worst at flat gaps (non-wet opens, flat pillows); ask for it.
         axis_tilt_deg: tilted: angle of the axis out of the board plane.
-        ray_deg: laminography: angle of the rays from the board normal.
+        ray_deg: laminography: angle of the rays from the board normal; below: share of such scans whose source stands
+            on the board's side, not on the package's.
         kvp: tube voltage, drawn among the tabulated ones within the range.
         filter_al_mm, filter_cu_mm: beam filter.
         voxels_per_ball: ball diameter over voxel size (log-uniform).
@@ -58,6 +60,7 @@ class ScanSettings:
     mounts: tuple[str, ...] = ("upright", "tilted")
     axis_tilt_deg: Pair = (10.0, 45.0)
     ray_deg: Pair = (20.0, 60.0)
+    below: float = 0.0
     kvp: tuple[int, int] = (80, 160)
     filter_al_mm: Pair = (0.25, 2.0)
     filter_cu_mm: Pair = (0.0, 1.0)
@@ -102,7 +105,7 @@ class ScanSettings:
             InputError: a range runs backwards, no tabulated voltage, an unknown name, or a bad size.
         """
         check_pairs(self, "scanner")
-        check_rates(self, "scanner", ("linearised", "square"))
+        check_rates(self, "scanner", ("linearised", "square", "below"))
         _check_choices(self)
         if not any(self.kvp[0] <= kv <= self.kvp[1] for kv in TUBE_KV):
             raise InputError(f"scanner.kvp: expected a range holding one of {TUBE_KV}, found {self.kvp}")

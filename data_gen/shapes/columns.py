@@ -150,7 +150,7 @@ def _sweep(times, marks, n, height, on_board, on_package, sums, section):  # typ
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _unbroken(times, marks, n):  # type: ignore[no-untyped-def]
+def unbroken(times, marks, n):  # type: ignore[no-untyped-def]
     """Whether the ray meets one unbroken piece of BODY and nothing else, in one primitive or in two stacked ones."""
     if n == 2:
         return marks[0] == BODY
@@ -193,7 +193,7 @@ def _lift(lift, sums, touch, total, area, largest):  # type: ignore[no-untyped-d
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _on_land(x, y, radius, round_from):  # type: ignore[no-untyped-def]
+def on_land(x, y, radius, round_from):  # type: ignore[no-untyped-def]
     """Whether a point, seen from the land's centre, lies on it."""
     u = round_from[0, 0] * x + round_from[0, 1] * y
     v = round_from[1, 0] * x + round_from[1, 1] * y
@@ -201,7 +201,7 @@ def _on_land(x, y, radius, round_from):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _row_terms(matrix, origin, profile, k, y, terms):  # type: ignore[no-untyped-def]
+def row_terms(matrix, origin, profile, k, y, terms):  # type: ignore[no-untyped-def]
     """What a vertical ray at (x, y) asks of primitive k, as polynomials in x: written into terms (9,).
 
     lead t^2 + 2 (h0 + h1 x) t + r0 + r1 x + r2 x^2 <= 0 on the flank, and z0 + z1 x + vz t between the ends.
@@ -224,7 +224,7 @@ def _row_terms(matrix, origin, profile, k, y, terms):  # type: ignore[no-untyped
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _vertical(terms, low, top, x):  # type: ignore[no-untyped-def]
+def vertical(terms, low, top, x):  # type: ignore[no-untyped-def]
     """`chords.segment_intervals` of a vertical ray at x, from the row's terms and the primitive's ends."""
     lead, half = terms[0], terms[1] + terms[2] * x
     rest = terms[3] + (terms[4] + terms[5] * x) * x
@@ -275,7 +275,7 @@ def sweep_row(  # type: ignore[no-untyped-def]
             half = math.sqrt(square)
             k_of[count] = k
             reach[count, 0], reach[count, 1] = shade[k, 0] - half, shade[k, 0] + half
-            _row_terms(matrix, origin, profile, k, y, terms[count])
+            row_terms(matrix, origin, profile, k, y, terms[count])
             count += 1
     for ix in range(met.shape[0]):
         x = start + ix * step
@@ -287,7 +287,7 @@ def sweep_row(  # type: ignore[no-untyped-def]
             # A neck belongs to this joint up to the mid-plane towards its neighbour.
             if marks_of[k] == NECK and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
                 continue
-            t0, t1, t2, t3 = _vertical(terms[r], ends[k, 0], ends[k, 1], x)
+            t0, t1, t2, t3 = vertical(terms[r], ends[k, 0], ends[k, 1], x)
             if n + 4 > times.shape[0]:
                 return False
             if t1 > t0:
@@ -298,12 +298,12 @@ def sweep_row(  # type: ignore[no-untyped-def]
                 times[n], marks[n] = t2, marks_of[k]
                 times[n + 1], marks[n + 1] = t3, ~marks_of[k]
                 n += 2
-        on_board = _on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
-        on_package = _on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
+        on_board = on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from)
+        on_package = on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from)
         if n == 0 and not on_board and not on_package:
             continue
         sort_events(times, marks, n)
-        if _unbroken(times, marks, n):
+        if unbroken(times, marks, n):
             _add_solid(times[0], times[n - 1], height, on_board, on_package, sums, section)
             continue
         met[ix] = _sweep(times, marks, n, height, on_board, on_package, sums, section)

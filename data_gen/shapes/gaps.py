@@ -1,7 +1,8 @@
 """Surfaces that did not join: the pillow's dish or dome, the rounded end over a bare land, the dry edge.
 
 A gap is what lies in GAP and in neither KEEP nor PATCH. Two equal balls moved by g along z leave a shell
-that is exactly g thick along z. A KEEP reaches no farther than its own GAP, so a joint may fail at two
+that is exactly g thick along z; moved sideways too, a wedge; a smaller ball inside, a shell that is thicker along z
+where it is steep. A KEEP reaches no farther than its own GAP, so a joint may fail at two
 places. Everything here is in the joint's own frame: axis x = y = 0, board land at z = 0, package land at z = h.
 """
 
@@ -17,6 +18,7 @@ from jointwise.data_gen.drawing.records import GapRecord
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.envelope import Envelope, Piece
+from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.solids import GAP, KEEP, PATCH, Floats, Solids
 
 DEEP = 0.02
@@ -31,7 +33,13 @@ RIM = 0.25
 _ring, _turn = np.meshgrid((np.arange(12) + 0.5) / 12, (np.arange(24) + 0.5) * math.pi / 12)
 DISC_S: Floats = _ring.ravel()
 DISC_U: Floats = (np.sqrt(_ring) * np.cos(_turn)).ravel()
-"""Points of equal area over the unit disc: squared distance from the middle, and one coordinate."""
+DISC_V: Floats = (np.sqrt(_ring) * np.sin(_turn)).ravel()
+"""Points of equal area over the unit disc: squared distance from the middle, and both coordinates."""
+
+UP: Floats = np.array([0.0, 0.0, 1.0])
+
+STEEPEST_WEDGE = 0.5
+"""Most that a leaning head's gap falls from the middle to its side, over the pillow's radius."""
 
 
 class Surface(NamedTuple):
@@ -98,14 +106,56 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     x, y = (t * share * width for t in gap.tilt)
     sag = radius - math.sqrt(radius**2 - width**2 - x**2 - y**2)
     vertex = ring - sag - g / 2
-    deep = _leaving(envelope, h, np.array([x, y, vertex + radius]), radius) + g - vertex
+    low = np.array([x, y, vertex])
+    top = _leaving(envelope, h, low + radius * UP, radius) + g
+    head, head_radius, thickest = low + g * UP, radius, g
+    if gap.follow > 0.0 or any(gap.wedge):
+        rises = share * lean * 1.5 * width**2 / math.sqrt(radius**2 - width**2)
+        head, head_radius, thickest = _head(gap, low, radius, width, max(climb - rises, 0.0))
+        leaves = _leaving(envelope, h, head + head_radius * UP, head_radius)
+        top = max(top, leaves) + thickest - g
     # The outer face of the shell is GAP, the inner one, g nearer to the head, is KEEP; both end above the rim.
     solids = sd.join(
-        sd.cap((x, y, vertex), radius, up=True, depth=deep, role=GAP),
-        sd.cap((x, y, vertex + g), radius, up=True, depth=deep - g + 1e-4, role=KEEP),
-        *_patches(gap, width, max(vertex - g, 0.1 * ring), vertex + deep),
+        sd.cap(low, radius, up=True, depth=top - vertex, role=GAP),
+        sd.cap(head, head_radius, up=True, depth=top - head[2] + 1e-4, role=KEEP),
+        *_patches(gap, width, max(vertex - g, 0.1 * ring), top),
     )
-    return solids, Surface(np.array([x, y, vertex + radius + g / 2]), radius, g, True, 0)
+    return solids, Surface(np.array([x, y, vertex + radius + thickest / 2]), radius, thickest, True, 0)
+
+
+def _head(
+    gap: GapRecord, low: Floats, radius: float, width: float, room: float
+) -> tuple[Floats, float, float]:
+    """A head that leans in its pillow or is rounder than it: its lowest point, its radius, and the widest gap.
+
+    A ball moved sideways by d leaves a gap that changes by d times the slope of its face, so a wedge over the rim's
+    width.
+
+    Args:
+        gap: the record; low, radius: the pillow's lowest point and its ball's radius.
+        width: radius of its rim.
+        room: how far the head's open side may climb.
+    """
+    lean, mean = math.hypot(*gap.wedge), gap.gap_um / 1000
+    towards = np.array(gap.wedge) / lean if lean > 0.0 else np.zeros(2)
+    x, y = width * DISC_U, width * DISC_V
+    bare = np.ones(len(x), bool)
+    for u, v, r in gap.patches:
+        bare &= (DISC_U - u) ** 2 + (DISC_V - v) ** 2 > r**2
+    face = -np.sqrt(radius**2 - (x - low[0]) ** 2 - (y - low[1]) ** 2)
+    middle, steep = mean, math.sqrt(radius**2 - width**2)
+    roundest = math.hypot(width, max(steep - 0.5 * room, 0.6 * steep))
+    for _ in range(4):
+        smaller = max(radius - gap.follow * middle, roundest)
+        fall = min(lean * middle, 0.5 * room, STEEPEST_WEDGE * width)
+        centre = low[:2] + fall * steep / width * towards
+        spare = smaller**2 - (x - centre[0]) ** 2 - (y - centre[1]) ** 2
+        # Only the rim of a pillow as steep as a half ball is beyond a head that leans away from it.
+        open_to = -np.sqrt(np.maximum(spare, 0.01 * smaller**2)) - face
+        lift = middle - float(open_to.mean())
+        wide = open_to + lift
+        middle *= mean / float(wide[bare & (wide > 0.0)].mean())
+    return np.array([*centre, low[2] + radius + lift - smaller]), smaller, float(wide.max())
 
 
 def _dish_radius(wanted: float, width: float, lean: float, flank: float, room: float) -> float:
@@ -177,12 +227,19 @@ def _roundest(envelope: Envelope, h: float, slope: float, lift: float) -> float:
 
 
 def _high_rim(envelope: Envelope, h: float, across: float, centre: float, radius: float) -> float:
-    """Where the end's lower face meets the joint's flank on its high side."""
+    """Where the end's lower face meets the joint's flank on its high side.
+
+    Raises:
+        Infeasible: it leaves the joint at its top or at its land, as that of a wide leaning gap in a low joint may.
+    """
 
     def ahead(z: float) -> float:
         return (env.radius_at(envelope, z) + across) ** 2 + (z - centre) ** 2 - radius**2
 
-    return float(brentq(ahead, max(centre - radius, 0.0), min(centre, 0.85 * h), xtol=1e-9))
+    low, high = max(centre - radius, 0.0), min(centre, 0.85 * h)
+    if ahead(low) * ahead(high) > 0.0:
+        raise Infeasible("a free end's rim finds no place on the joint's flank")
+    return float(brentq(ahead, low, high, xtol=1e-9))
 
 
 def _edge(gap: GapRecord, envelope: Envelope) -> Solids:

@@ -284,13 +284,20 @@ def bridge_thickness(scene: Scene) -> dict[int, float]:
     A neck that ends in a void or gap on one side joins nothing and is left out.
     """
     found: dict[int, float] = {}
-    for neck in scene.necks:
-        bonds = end_bonds(neck.solids, *(scene.joints[i].solids for i in neck.joints))
-        thickness = neck_thickness_um(neck)
-        if min(bonds) > 0.0 and thickness >= LEAST_BRIDGE_UM:
+    for neck, joins in zip(scene.necks, joining_necks(scene), strict=True):
+        if joins:
             for i in neck.joints:
-                found[i] = max(found.get(i, 0.0), thickness)
+                found[i] = max(found.get(i, 0.0), neck_thickness_um(neck))
     return found
+
+
+def joining_necks(scene: Scene) -> list[bool]:
+    """Which necks are bridges: metal of both joints at their ends, and not too thin to count."""
+    return [
+        min(end_bonds(neck.solids, *(scene.joints[i].solids for i in neck.joints))) > 0.0
+        and neck_thickness_um(neck) >= LEAST_BRIDGE_UM
+        for neck in scene.necks
+    ]
 
 
 def clearances(scene: Scene, wanted: Sequence[int] | None = None) -> NDArray[np.float64]:

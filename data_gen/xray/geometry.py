@@ -35,7 +35,8 @@ class ConeBeam:
         views: projections over 360°.
         first_angle_deg: angle of view 0.
         axis_tilt_deg: angle of the rotation axis out of the file's x-y plane, from y towards z.
-        ray_deg: angle between the axis and the central ray; 90 but in laminography.
+        ray_deg: angle between the axis and the central ray; 90 but in laminography, and above it where the source
+            stands on the other side of the board.
     """
 
     source_axis_mm: float
@@ -49,9 +50,9 @@ class ConeBeam:
     ray_deg: float = 90.0
 
     def __post_init__(self) -> None:
-        if not 5.0 <= self.ray_deg <= 90.0:
+        if not 5.0 <= self.ray_deg <= 175.0:
             raise InputError(
-                f"expected ray_deg within 5 to 90 degrees of the axis, found {self.ray_deg:g}; correct it"
+                f"expected ray_deg within 5 to 175 degrees of the axis, found {self.ray_deg:g}; correct it"
             )
         if not 0.0 < self.source_axis_mm < self.source_detector_mm or self.pixel_mm <= 0.0:
             raise InputError(

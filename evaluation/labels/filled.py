@@ -1,7 +1,8 @@
 """Labels that people filled in: the check of a filled sheet, and the labels brought to the joints of a table.
 
 A file of labels is a CSV, long: one row per joint and reader, columns scan, ball, reader, the kinds (0 or 1), sure
-(0 to 2, may be empty), cannot_tell (1, or 0 or empty) and note. Where cannot_tell is 1 the kinds may stay empty.
+(0 to 2, may be empty), cannot_tell (1, or 0 or empty) and note. Where cannot_tell is 1 the kinds may stay empty; a kind
+that a reader left empty in every row was not looked for, and is not known.
 A column `component` joins scan and ball where a scan holds several components.
 """
 
@@ -37,7 +38,8 @@ def read_labels(path: Path, table: pd.DataFrame) -> dict[str, Floats]:
         table: n sites with scan, ball, present; component where there are several.
 
     Returns:
-        reader -> (n, 4) of 1, 0 or NaN (could not tell, or no row in the file), kinds in the order of KINDS.
+        reader -> (n, 4) of 1, 0 or NaN (could not tell, did not look for that kind, or no row in the file), kinds in
+        the order of KINDS.
 
     Raises:
         InputError: one sentence on the first thing that is wrong.
@@ -182,7 +184,10 @@ def _numbers(text: pd.DataFrame, path: Path) -> pd.DataFrame:
             column=name,
         )
     rows["cannot_tell"] = rows["cannot_tell"].fillna(0).astype(np.int64)
-    empty = (rows[list(KINDS)].isna().any(axis=1) & (rows["cannot_tell"] == 0)).to_numpy()
+    given = rows[list(KINDS)].notna()
+    sought = given.groupby(text["reader"]).transform("any")
+    open_ = (given < sought).any(axis=1) | ~sought.any(axis=1)
+    empty = (open_ & (rows["cannot_tell"] == 0)).to_numpy()
     _refuse(empty, text, path, "0 or 1 for every kind, or cannot_tell = 1", "not filled", "fill them in")
     return rows
 

@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.filters import blurred
+from jointwise.models.rules.ranks import quantile
 
 Box = tuple[slice, slice, slice]
 
@@ -25,8 +26,8 @@ SIDE: Final = 0.2
 """Half width of the strip in which a path may run, in ball diameters: necks lie between the balls' axes."""
 AROUND: Final = 0.32
 """Half width of the lane whose air is the ground a neck stands out from, in pitches."""
-GROUND: Final = (10, 25)
-"""Percentiles of the lane, height by height, that tell its darkest air and that air's spread: rays along a row of balls
+GROUND: Final = (0.10, 0.25)
+"""Quantiles of the lane, height by height, that tell its darkest air and that air's spread: rays along a row of balls
 darken the air between them, and lands and laminate glow into it from above and below."""
 NECK: Final = 0.3
 """Reading of the weakest step from which a neck is measured."""
@@ -53,25 +54,28 @@ class Bridge:
 
 def strongest_bridge(body: Body, board_mm: float, package_mm: float) -> Bridge:
     """Look at the lanes to the neighbours in +x, -x, +y and -y between two heights (mm from the box's centre)."""
-    wide = blurred(body.raw, WIDE)
-    found = [_lane(body, wide, axis, side, board_mm, package_mm) for axis in (2, 1) for side in (1, -1)]
+    height = _range(body.frame.z, board_mm + 0.5 * body.frame.dz, package_mm - 0.5 * body.frame.dz)
+    wide = blurred(body.raw, WIDE, planes=(height.start, height.stop))
+    radius = float(np.median(np.sort(body.edge)[-7:]))
+    found = [_lane(body, wide, axis, side, height, radius) for axis in (2, 1) for side in (1, -1)]
     return max(found, key=lambda b: b.narrow + b.wide)
 
 
-def _lane(body: Body, wide: Volume, axis: int, side: int, board_mm: float, package_mm: float) -> Bridge:
-    strip, around, air = _box(body, axis, side, board_mm, package_mm)
+def _lane(body: Body, wide: Volume, axis: int, side: int, height: slice, radius: float) -> Bridge:
+    strip, around, air = _box(body, axis, side, height, radius)
     shift = strip[2].start - around[2].start
     inner = slice(shift, shift + strip[2].stop - strip[2].start)
-    readings, path = [], np.zeros((0, 2), np.int64)
+    readings = []
     for volume in (body.smooth, wide):
         lane = _across(volume, axis, side)
         low, lower_quarter = _ground(lane[around])
-        contrast, path = _widest_path(lane[strip] - low[None, :, None])
-        spread = max(float(np.median(lower_quarter - low)), body.grain, 0.01)
-        readings.append((float(contrast), float(contrast) / spread))
+        contrast = _weakest_step(lane[strip], low)
+        spread = max(quantile(lower_quarter - low, len(low), 0.5), body.grain, 0.01)
+        readings.append((contrast, contrast / spread))
     (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
     neck, place = 0.0, None
     if broad > NECK:
+        _, path = _widest_path(lane[strip] - low[None, :, None])  # of the wide blur, which came last
         raw = _across(body.raw, axis, side)[around]
         path[:, 1] += inner.start
         air_level = (
@@ -93,16 +97,23 @@ def _place(
 
 
 def _ground(lane: Volume) -> tuple[Volume, Volume]:
-    """Percentiles GROUND of the air around, per height, smoothed along z."""
-    values = lane.transpose(1, 0, 2).reshape(lane.shape[1], -1)
-    # As np.percentile does it, without what that does besides.
-    place = np.array(GROUND) / 100 * (values.shape[1] - 1)
-    low = np.floor(place).astype(np.int64)
-    high = np.minimum(low + 1, values.shape[1] - 1)
-    ordered = np.partition(values, np.unique([low, high]), axis=1)
-    share, a, b = place - low, ordered[:, low], ordered[:, high]
-    between = np.where(share >= 0.5, b - (b - a) * (1 - share), a + (b - a) * share)
-    first, second = (ndimage.uniform_filter1d(v, 3).astype(np.float32) for v in between.T)
+    """Quantiles GROUND of the air around, per height, smoothed along z."""
+    first, second = (ndimage.uniform_filter1d(v, 3).astype(np.float32) for v in _lowest(lane))
+    return first, second
+
+
+@numba.njit(cache=True, nogil=True)
+def _lowest(lane: Volume) -> tuple[Vector, Vector]:
+    """Both quantiles of a lane (step, z, width), per height."""
+    steps, nz, nw = lane.shape
+    first, second, values = np.empty(nz), np.empty(nz), np.empty(steps * nw, np.float32)
+    for k in range(nz):
+        for t in range(steps):
+            for w in range(nw):
+                values[t * nw + w] = lane[t, k, w]
+        second[k] = quantile(values, len(values), GROUND[1])
+        # The lowest are now in front, and with them all that the lower quantile asks for.
+        first[k] = quantile(values, len(values), GROUND[0])
     return first, second
 
 
@@ -112,7 +123,7 @@ def _across(values: Volume, axis: int, side: int) -> Volume:
     return np.asarray(turned[::side])
 
 
-def _box(body: Body, axis: int, side: int, board_mm: float, package_mm: float) -> tuple[Box, Box, slice]:
+def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tuple[Box, Box, slice]:
     """The strip from inside this joint into the neighbour's flank, the air around it, and its steps in air.
 
     A bulge may leave air right at the other's flank, so the path runs from metal to metal. The neighbour is taken to
@@ -121,12 +132,10 @@ def _box(body: Body, axis: int, side: int, board_mm: float, package_mm: float) -
     f = body.frame
     centre = side * body.axis[0 if axis == 2 else 1]
     other = body.axis[1 if axis == 2 else 0]
-    radius = float(np.median(np.sort(body.edge)[-7:]))
     along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
     first, last = np.searchsorted(f.x, (centre + radius + body.blur, centre + f.pitch - radius - body.blur))
     start = int(np.clip(first - along.start, 0, along.stop - along.start - 3))
     air = slice(start, max(int(last) - along.start, start + 3))
-    height = _range(f.z, board_mm + 0.5 * f.dz, package_mm - 0.5 * f.dz)
     strip = _range(f.x, other - SIDE * f.ball, other + SIDE * f.ball)
     lane = _range(f.x, other - AROUND * f.pitch, other + AROUND * f.pitch)
     between = slice(along.start + air.start, along.start + air.stop)
@@ -137,6 +146,26 @@ def _range(points: Vector, low: float, high: float) -> slice:
     start, stop = np.searchsorted(points, (low, high))
     start = min(int(start), len(points) - 3)
     return slice(start, max(int(stop), start + 3))
+
+
+@numba.njit(cache=True, nogil=True)
+def _weakest_step(lane: Volume, low: Volume) -> float:
+    """Least value over the ground `low` of the path that `_widest_path` finds, without the path."""
+    steps, nz, nw = lane.shape
+    value, beside = np.empty((nz, nw), np.float32), np.empty((nz, nw), np.float32)
+    for k in range(nz):
+        for w in range(nw):
+            value[k, w] = lane[0, k, w] - low[k]
+    for t in range(1, steps):
+        for k in range(nz):
+            for w in range(nw):
+                beside[k, w] = max(value[k, max(w - 1, 0)], value[k, w], value[k, min(w + 1, nw - 1)])
+        for k in range(nz):
+            above, below = beside[min(k + 1, nz - 1)], beside[max(k - 1, 0)]
+            for w in range(nw):
+                best = max(below[w], beside[k, w], above[w])
+                value[k, w] = min(best, lane[t, k, w] - low[k])
+    return float(value.max())
 
 
 @numba.njit(cache=True, nogil=True)

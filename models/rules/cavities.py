@@ -1,8 +1,6 @@
 """Voids: what is missing from the solder inside the joint's outline, and the four measures of it.
 
-Hardening darkens a ball's core, and does so differently along and across the rays; both patterns are smooth around the
-joint's axis. So each slice of the joint is compared with its own smooth pattern: even powers of the radius, with
-first, second and fourth harmonics of the direction, fitted so that dark spots count little. What is darker is cavity. A
+Each slice of the joint is compared with its own smooth pattern (pattern.py). What is darker is cavity. A
 complete surface (a pillow's gap) is no void and is left out; a void never reaches all the way through.
 """
 
@@ -17,6 +15,8 @@ from scipy import ndimage
 from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.filters import blurred
 from jointwise.models.rules.lands import Land
+from jointwise.models.rules.pattern import darkness
+from jointwise.models.rules.ranks import quantile, quantile_where
 from jointwise.models.rules.surface import Surface
 
 HIGH: Final = 0.4
@@ -114,15 +114,23 @@ def cavities(body: Body, lands: tuple[Land, Land], largest_mm2: float, surface: 
 def solder_mask(body: Body) -> NDArray[np.bool_]:
     """(z, y, x) points inside the joint's outline, holes filled, RIM steps from its edge; no neck, no neighbour."""
     f = body.frame
-    heights = np.flatnonzero(np.abs(f.z) < HIGH * f.ball)
+    first, last = f.heights(HIGH)
     core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
     mask = np.zeros(body.smooth.shape, np.bool_)
-    slices = body.smooth[heights]
-    high, low = np.percentile(slices[:, core], 70, axis=1), np.median(slices[:, far], axis=1)
-    limit = (low + np.float32(0.5) * (high - low)).astype(np.float32)
-    near = body.ring < 0.46 * f.pitch
-    mask[heights] = _filled_cores(slices, limit, near, f.x, f.y, f.z[heights], np.array(body.axis), RIM)
+    slices = body.smooth[first:last]
+    limit, near = _limits(slices, core, far), body.ring < 0.46 * f.pitch
+    mask[first:last] = _filled_cores(slices, limit, near, f.x, f.y, f.z[first:last], np.array(body.axis), RIM)
     return mask
+
+
+@numba.njit(cache=True, nogil=True)
+def _limits(slices: Volume, core: NDArray[np.bool_], far: NDArray[np.bool_]) -> Volume:
+    """Per slice, half-way from what lies around the joint to what its core reads."""
+    limit = np.empty(len(slices), np.float32)
+    for k in range(len(slices)):
+        low = quantile_where(slices[k : k + 1], far, 0.5)
+        limit[k] = low + 0.5 * (quantile_where(slices[k : k + 1], core, 0.7) - low)
+    return limit
 
 
 @numba.njit(cache=True, nogil=True)
@@ -147,48 +155,52 @@ def _filled_cores(
 @numba.njit(cache=True, nogil=True)
 def _filled_core(solid: NDArray[np.bool_], x: Vector, y: Vector, rim: int) -> NDArray[np.bool_]:
     """The mask made round: holes filled, voids that open to the flank too, necks cut off; then worn by `rim` steps."""
+    core = _without_outside(solid)
     ny, nx = solid.shape
-    outside = np.zeros((ny, nx), np.bool_)
-    stack = np.empty((ny * nx, 2), np.int64)
-    top = 0
+    usual = _usual_radius(core, x, y)
+    off, within = (NECK_OFF * usual) ** 2, (OPEN_TO * usual) ** 2
     for j in range(ny):
         for i in range(nx):
-            border = j == 0 or i == 0 or j == ny - 1 or i == nx - 1
-            if border and not solid[j, i]:
-                outside[j, i] = True
-                stack[top, 0], stack[top, 1] = j, i
+            far = x[i] ** 2 + y[j] ** 2
+            if far > off:
+                core[j, i] = False
+            elif far < within:
+                core[j, i] = True
+    for _ in range(rim):
+        worn = np.zeros((ny, nx), np.bool_)
+        for j in range(1, ny - 1):
+            for i in range(1, nx - 1):
+                beside = core[j - 1, i] & core[j + 1, i] & core[j, i - 1] & core[j, i + 1]
+                worn[j, i] = core[j, i] & beside
+        core = worn
+    return core
+
+
+@numba.njit(cache=True, nogil=True)
+def _without_outside(solid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The mask with its holes filled: all but what the border reaches through points that are not solid."""
+    ny, nx = solid.shape
+    wide = nx + 2
+    closed = np.ones((ny + 2) * wide, np.uint8)  # a closed frame around it spares asking for the border
+    for j in range(ny):
+        for i in range(nx):
+            closed[(j + 1) * wide + i + 1] = solid[j, i]
+    core = np.ones((ny, nx), np.bool_)
+    stack, top = np.empty(ny * nx, np.int64), 0
+    for j in range(ny):
+        for i in range(nx):
+            at = (j + 1) * wide + i + 1
+            if (j == 0 or i == 0 or j == ny - 1 or i == nx - 1) and not closed[at]:
+                closed[at], stack[top] = 1, at
                 top += 1
     while top > 0:
         top -= 1
-        j, i = stack[top, 0], stack[top, 1]
-        for dj, di in ((-1, 0), (1, 0), (0, -1), (0, 1)):
-            jj, ii = j + dj, i + di
-            if 0 <= jj < ny and 0 <= ii < nx and not solid[jj, ii] and not outside[jj, ii]:
-                outside[jj, ii] = True
-                stack[top, 0], stack[top, 1] = jj, ii
+        at = stack[top]
+        core[at // wide - 1, at % wide - 1] = False
+        for step in (-wide, -1, 1, wide):
+            if not closed[at + step]:
+                closed[at + step], stack[top] = 1, at + step
                 top += 1
-    core = ~outside
-    usual = _usual_radius(core, x, y)
-    for j in range(ny):
-        for i in range(nx):
-            far = np.sqrt(x[i] ** 2 + y[j] ** 2)
-            if far > NECK_OFF * usual:
-                core[j, i] = False
-            elif far < OPEN_TO * usual:
-                core[j, i] = True
-    for _ in range(rim):
-        worn = core.copy()
-        for j in range(ny):
-            for i in range(nx):
-                if core[j, i] and (
-                    j == 0
-                    or i == 0
-                    or j == ny - 1
-                    or i == nx - 1
-                    or not (core[j - 1, i] and core[j + 1, i] and core[j, i - 1] and core[j, i + 1])
-                ):
-                    worn[j, i] = False
-        core = worn
     return core
 
 
@@ -199,81 +211,47 @@ def _usual_radius(core: NDArray[np.bool_], x: Vector, y: Vector) -> float:
     for j in range(len(y)):
         for i in range(len(x)):
             if core[j, i]:
-                points[int(8 * (np.arctan2(y[j], x[i]) / np.pi + 1)) % 16] += 1
+                points[_sector(-x[i], -y[j])] += 1
     return float(np.sqrt(16 * np.median(points) / np.pi) * (x[1] - x[0]))
 
 
 @numba.njit(cache=True, nogil=True)
-def darkness(values: Volume, inside: NDArray[np.bool_], x: Vector, y: Vector, size: float) -> Volume:
-    """Share by which each inside point is darker than its slice's smooth pattern, -0.5 … 1; 0 outside."""
-    nz, ny, nx = values.shape
-    dark = np.zeros((nz, ny, nx), np.float32)
-    terms = 11
-    for k in range(nz):
-        n = np.count_nonzero(inside[k])
-        if n < 40:
-            continue
-        design, grey = np.empty((n, terms)), np.empty(n)
-        place = np.empty((n, 2), np.int64)
-        m = 0
-        for j in range(ny):
-            for i in range(nx):
-                if inside[k, j, i]:
-                    _pattern(x[i] / size, y[j] / size, design[m])
-                    grey[m] = values[k, j, i]
-                    place[m, 0], place[m, 1] = j, i
-                    m += 1
-        model = _fit_pattern(design, grey)
-        for m in range(n):
-            share = 1 - grey[m] / max(model[m], 0.3)
-            dark[k, place[m, 0], place[m, 1]] = min(max(share, -0.5), 1.0)
-    return dark
-
-
-@numba.njit(cache=True, nogil=True)
-def _pattern(u: float, v: float, row: Vector) -> None:
-    """Terms of the smooth pattern at (u, v): 1, r², r⁴, r⁶, and harmonics 1, 2 and 4 of the direction."""
-    r2 = u * u + v * v
-    twice_c, twice_s = u * u - v * v, 2 * u * v  # r² times cosine and sine of twice the direction
-    row[0], row[1], row[2], row[3] = 1.0, r2, r2 * r2, r2 * r2 * r2
-    row[4], row[5] = u, v
-    row[6], row[7] = twice_c, twice_s
-    row[8], row[9] = r2 * twice_c, r2 * twice_s
-    row[10] = twice_c * twice_c - twice_s * twice_s
-
-
-@numba.njit(cache=True, nogil=True)
-def _fit_pattern(design: NDArray[np.float64], grey: Vector) -> Vector:
-    """The pattern's values; five rounds of least squares in which points well below it count a twentieth."""
-    weight = np.ones(len(grey))
-    model = grey.copy()
-    for _ in range(5):
-        weighted = design * weight.reshape(-1, 1)
-        system = weighted.T @ design
-        for i in range(system.shape[0]):
-            system[i, i] += 1e-4
-        model = design @ np.linalg.solve(system, weighted.T @ grey)
-        off = grey - model
-        spread = max(1.4826 * np.median(np.abs(off)), 0.004)
-        same = True
-        for m in range(len(grey)):
-            new = 0.05 if off[m] < -1.5 * spread else (0.3 if off[m] > 3 * spread else 1.0)
-            same &= new == weight[m]
-            weight[m] = new
-        if same:  # another round would give the same
-            break
-    return model
+def _sector(x: float, y: float) -> int:
+    """Which of sixteen equal sectors, counted from the x axis, a direction points into."""
+    if x > 0 and y >= 0:
+        quarter, along, up = 0, x, y
+    elif x <= 0 and y > 0:
+        quarter, along, up = 1, y, -x
+    elif x < 0:
+        quarter, along, up = 2, -x, -y
+    else:
+        quarter, along, up = 3, -y, x
+    eighth = np.sqrt(2.0) - 1  # the tangent of an eighth of a right angle's double
+    return 4 * quarter + (up >= eighth * along) + (up >= along) + (eighth * up >= along)
 
 
 def _texture(dark: Volume, inside: NDArray[np.bool_], body: Body) -> float:
     """Standard deviation over the disc of a land's slices, worst slice of either land."""
     f = body.frame
-    disc = body.ring < 0.3 * f.ball
-    worst = 0.0
-    for k in np.flatnonzero((np.abs(f.z) > 0.28 * f.ball) & (np.abs(f.z) < 0.4 * f.ball)):
-        points = dark[k][inside[k] & disc]
-        if len(points) > 40:
-            worst = max(worst, float(points.std()))
+    planes = np.flatnonzero((np.abs(f.z) > 0.28 * f.ball) & (np.abs(f.z) < 0.4 * f.ball))
+    return float(_worst_spread(dark, inside, body.ring < 0.3 * f.ball, planes))
+
+
+@numba.njit(cache=True, nogil=True)
+def _worst_spread(
+    dark: Volume, inside: NDArray[np.bool_], disc: NDArray[np.bool_], planes: NDArray[np.int64]
+) -> float:
+    """Largest standard deviation of a plane's points that are inside and in the disc, of more than 40."""
+    points, worst = np.empty(disc.size), 0.0
+    for k in planes:
+        n = 0
+        for j in range(disc.shape[0]):
+            for i in range(disc.shape[1]):
+                if disc[j, i] and inside[k, j, i]:
+                    points[n] = dark[k, j, i]
+                    n += 1
+        if n > 40:
+            worst = max(worst, np.std(points[:n]))
     return worst
 
 
@@ -297,6 +275,7 @@ def _measure(
     whole = np.zeros(body.smooth.shape, np.bool_)
     whole[box] = void > 0
     interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
+    points = dark[inside]
     column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
@@ -308,7 +287,7 @@ def _measure(
         clearly_missing=float(np.clip(dark - DARK, 0, None).sum()) * cell,
         deep=float((column > DEEP * f.ball).sum()) * point / largest,
         shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
-        darkest=float(np.percentile(dark[inside], 99)),
+        darkest=quantile(points, len(points), 0.99),
         blob=_blob(dark, inside),
         texture=texture,
         mask=whole,

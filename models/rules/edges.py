@@ -14,6 +14,7 @@ from scipy import ndimage
 
 from jointwise.joints.grid import Grid
 from jointwise.models.rules.filters import blurred
+from jointwise.models.rules.ranks import quantile, quantile_where
 
 Volume = NDArray[np.float32]
 Vector = NDArray[np.float64]
@@ -54,6 +55,11 @@ class Frame:
     def dz(self) -> float:
         """Step along z, mm."""
         return float(self.z[1] - self.z[0])
+
+    def heights(self, balls: float) -> tuple[int, int]:
+        """The first plane, and the one after the last, less than so many ball diameters from the middle."""
+        inside = np.flatnonzero(np.abs(self.z) < balls * self.ball)
+        return int(inside[0]), int(inside[-1]) + 1
 
 
 @dataclass(frozen=True)
@@ -106,12 +112,12 @@ class Body:
 
 def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     """Scale one sub-volume to its own levels and trace its outline."""
-    values = volume.astype(np.float32)
+    values = volume.astype(np.float32, copy=False)
     calm = blurred(values, (1.0, 0.7, 0.7))
     air, solder = _levels(calm, frame)
     contrast = solder - air
     scale = max(contrast, PRESENT)  # without a ball there is nothing to scale to
-    raw, smooth = (values - air) / scale, (calm - air) / scale
+    raw, smooth = _scaled(values, air, scale), _scaled(calm, air, scale)
     axis = _axis(smooth, frame)
     ring = np.hypot(frame.x[None, :] - axis[0], frame.y[:, None] - axis[1])
     noise, grain = _noise(raw, smooth, frame)
@@ -122,14 +128,26 @@ def outline(volume: NDArray[np.floating], frame: Frame) -> Body:
     return Body(frame, raw, smooth, contrast, noise, grain, axis, ring, edge, blur)
 
 
+@numba.njit(cache=True, nogil=True)
+def _scaled(values: Volume, air: float, scale: float) -> Volume:
+    out, zero, one = np.empty(values.shape, np.float32), np.float32(air), np.float32(scale)
+    for k in range(values.shape[0]):
+        for j in range(values.shape[1]):
+            for i in range(values.shape[2]):
+                out[k, j, i] = (values[k, j, i] - zero) / one
+    return out
+
+
 def _levels(calm: Volume, frame: Frame) -> tuple[float, float]:
     """Air: median between four balls; solder: upper quartile of the bulk, because voids and gaps only darken."""
-    middle = np.abs(frame.z) < 0.2 * frame.ball
-    box = calm[middle]
+    first, last = frame.heights(0.2)
+    box = calm[first:last]
     ax, ay = np.abs(frame.x)[None, :], np.abs(frame.y)[:, None]
     lane = np.hypot(ax - frame.pitch / 2, ay - frame.pitch / 2) < 0.12 * frame.pitch
     bulk = np.hypot(ax, ay) < 0.3 * frame.ball
-    return float(np.median(box[:, lane])), float(np.percentile(box[:, bulk], 75))
+    # Rounded as the volume is: what follows is scaled by them in float32.
+    air, solder = quantile_where(box, lane, 0.5), quantile_where(box, bulk, 0.75)
+    return float(np.float32(air)), float(np.float32(solder))
 
 
 def _noise(raw: Volume, smooth: Volume, frame: Frame) -> tuple[float, float]:
@@ -139,18 +157,34 @@ def _noise(raw: Volume, smooth: Volume, frame: Frame) -> tuple[float, float]:
     points are solder, well above the edge of any void, is noise read; half of the magnitudes lie below 0.6745 standard
     deviations, and the factor 1.5 is 1 + 1/4 + 1/4.
     """
-    z = np.abs(frame.z) < 0.3 * frame.ball
-    y = np.abs(frame.y) < 0.45 * frame.ball
-    box = np.ix_(z, y, y)
-    solid = smooth[box] > 0.75
-    three = solid[:, :, 3:-3] & solid[:, :, :-6] & solid[:, :, 6:]
+    side = np.flatnonzero(np.abs(frame.y) < 0.45 * frame.ball)
+    return _spreads(raw, smooth, frame.heights(0.3), (int(side[0]), int(side[-1]) + 1))
 
-    def spread(values: Volume) -> float:
-        v = values[box].astype(np.float64)
-        bend = v[:, :, 3:-3] - 0.5 * (v[:, :, :-6] + v[:, :, 6:])
-        return float(np.median(np.abs(bend[three])) / 0.6745 / np.sqrt(1.5)) if three.sum() > 50 else 0.05
 
-    return spread(raw), spread(smooth)
+@numba.njit(cache=True, nogil=True)
+def _spreads(
+    raw: Volume, smooth: Volume, heights: tuple[int, int], side: tuple[int, int]
+) -> tuple[float, float]:
+    """Spread of both volumes in a box of planes `heights` and of rows and columns `side`."""
+    most = (heights[1] - heights[0]) * (side[1] - side[0]) ** 2
+    bends, calm_bends, n = np.empty(most), np.empty(most), 0
+    for k in range(heights[0], heights[1]):
+        for j in range(side[0], side[1]):
+            line, calm = raw[k, j], smooth[k, j]
+            for i in range(side[0] + 3, side[1] - 3):
+                if min(calm[i - 3], calm[i], calm[i + 3]) > np.float32(0.75):
+                    bends[n] = abs(_bend(line, i))
+                    calm_bends[n] = abs(_bend(calm, i))
+                    n += 1
+    if n <= 50:
+        return 0.05, 0.05
+    to_sigma = 1 / 0.6745 / np.sqrt(1.5)
+    return quantile(bends, n, 0.5) * to_sigma, quantile(calm_bends, n, 0.5) * to_sigma
+
+
+@numba.njit(cache=True, nogil=True)
+def _bend(line: Volume, i: int) -> float:
+    return np.float64(line[i]) - 0.5 * (np.float64(line[i - 3]) + np.float64(line[i + 3]))
 
 
 def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
@@ -235,11 +269,17 @@ def polar_mean(
     nz = len(z)
     total = np.zeros((nz, rings))
     weight = np.zeros((nz, rings))
+    far = (
+        rings * step
+    ) ** 2 * 1.001  # what lies beyond the last ring counts nowhere; a little more is left to it
     for k in range(nz):
         x0, y0 = axis[0] + axis[2] * z[k], axis[1] + axis[3] * z[k]
         for j in range(len(y)):
             for i in range(len(x)):
-                place = np.sqrt((x[i] - x0) ** 2 + (y[j] - y0) ** 2) / step
+                square = (x[i] - x0) ** 2 + (y[j] - y0) ** 2
+                if square > far:
+                    continue
+                place = np.sqrt(square) / step
                 inner = int(place)
                 share = place - inner
                 if inner < rings:

@@ -6,6 +6,7 @@ in float64, and each axis is rounded to float32 before the next, as there. The k
 
 from collections.abc import Sequence
 from functools import lru_cache
+from typing import Final
 
 import numba
 import numpy as np
@@ -14,21 +15,41 @@ from numpy.typing import NDArray
 Volume = NDArray[np.float32]
 Vector = NDArray[np.float64]
 
+LEAST: Final = 1e-15
+"""Standard deviation from which scipy blurs at all."""
+TILE: Final = 448
+"""Points of a line that are summed at once: they and their sums stay in the nearest cache."""
 
-def blurred(values: Volume, sigma: float | Sequence[float], reflect: bool = True) -> Volume:
+
+def blurred(
+    values: Volume,
+    sigma: float | Sequence[float],
+    reflect: bool = True,
+    planes: tuple[int, int] | None = None,
+) -> Volume:
     """`ndimage.gaussian_filter(values, sigma)` of a float32 volume (z, y, x).
 
     Args:
         values: (z, y, x).
         sigma: standard deviation in steps, one or one per axis; 0 leaves an axis alone.
         reflect: mode `reflect` beyond the edge; else `constant`, which is 0 there.
+        planes: first plane, and the one after the last, that are wanted; the others come back as 0.
     """
-    result = np.ascontiguousarray(values, np.float32)
-    sigmas = (sigma, sigma, sigma) if isinstance(sigma, int | float) else sigma
-    for axis, width in enumerate(sigmas):
-        if width > 1e-15:
-            result = _along(result, axis, _weights(float(width)), reflect)
-    return result
+    source = np.ascontiguousarray(values, np.float32)
+    along_z, along_y, along_x = (sigma, sigma, sigma) if isinstance(sigma, int | float) else sigma
+    first, last = planes or (0, len(source))
+    result = source[first:last]
+    if along_z > LEAST:
+        result = _along_z(source, _weights(float(along_z)), reflect, first, last)
+    if along_y > LEAST:
+        result = _along_y(result, _weights(float(along_y)), reflect)
+    if along_x > LEAST:
+        result = _along_x(result, _weights(float(along_x)), reflect)
+    if planes is None:
+        return result
+    every = np.zeros_like(source)
+    every[first:last] = result
+    return every
 
 
 def running_mean(values: Volume, size: int) -> Volume:
@@ -47,54 +68,126 @@ def _weights(sigma: float) -> Vector:
 
 
 @numba.njit(cache=True, nogil=True)
-def _along(values: Volume, axis: int, weights: Vector, reflect: bool) -> Volume:
+def _along_z(values: Volume, weights: Vector, reflect: bool, first: int, last: int) -> Volume:
     nz, ny, nx = values.shape
-    out = np.empty_like(values)
-    if axis == 0:
-        _between_rows(values.reshape(1, nz, ny * nx), weights, reflect, out.reshape(1, nz, ny * nx))
-    elif axis == 1:
-        _between_rows(values, weights, reflect, out)
-    else:
-        _within_rows(values.reshape(nz * ny, nx), weights, reflect, out.reshape(nz * ny, nx))
+    out = np.empty((last - first, ny, nx), np.float32)
+    lines, blurs = values.reshape(nz, ny * nx), out.reshape(last - first, ny * nx)
+    total, nothing = np.empty(TILE), np.zeros(TILE, np.float32)
+    for start in range(0, ny * nx, TILE):
+        tile = lines[:, start : start + TILE]
+        n = tile.shape[1]
+        for place in range(first, last):
+            _blur_line(tile, place, weights, reflect, nothing[:n], total[:n])
+            _rounded(total[:n], blurs[place - first, start : start + n])
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _between_rows(values: Volume, weights: Vector, reflect: bool, out: Volume) -> None:
-    """Blur along the middle axis."""
-    blocks, n, length = values.shape
-    total = np.empty(length)
-    nothing = np.zeros(length, np.float32)
-    for block in range(blocks):
-        for place in range(n):
-            _scaled(values[block, place], weights[0], total)
-            for r in range(len(weights) - 1, 0, -1):
-                a, b = _inside(place - r, n, reflect), _inside(place + r, n, reflect)
-                low = values[block, a] if a >= 0 else nothing
-                high = values[block, b] if b >= 0 else nothing
-                _add(low, high, weights[r], total)
-            _rounded(total, out[block, place])
+def _along_y(values: Volume, weights: Vector, reflect: bool) -> Volume:
+    nz, ny, nx = values.shape
+    out = np.empty((nz, ny, nx), np.float32)
+    total, nothing = np.empty(nx), np.zeros(nx, np.float32)
+    for k in range(nz):
+        for place in range(ny):
+            _blur_line(values[k], place, weights, reflect, nothing, total)
+            _rounded(total, out[k, place])
+    return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _within_rows(values: Volume, weights: Vector, reflect: bool, out: Volume) -> None:
-    """Blur along the last axis."""
-    rows, n = values.shape
+def _blur_line(
+    lines: Volume, place: int, weights: Vector, reflect: bool, nothing: Volume, total: Vector
+) -> None:
+    """Blurred values of one of several lines side by side, from the lines before and after it."""
+    n = len(lines)
+    _scaled(lines[place], weights[0], total)
+    r = len(weights) - 1
+    while r >= 3:
+        _add_three(
+            _line(lines, _inside(place - r, n, reflect), nothing),
+            _line(lines, _inside(place + r, n, reflect), nothing),
+            _line(lines, _inside(place - r + 1, n, reflect), nothing),
+            _line(lines, _inside(place + r - 1, n, reflect), nothing),
+            _line(lines, _inside(place - r + 2, n, reflect), nothing),
+            _line(lines, _inside(place + r - 2, n, reflect), nothing),
+            (weights[r], weights[r - 1], weights[r - 2]),
+            total,
+        )
+        r -= 3
+    while r >= 1:
+        low, high = _inside(place - r, n, reflect), _inside(place + r, n, reflect)
+        _add(_line(lines, low, nothing), _line(lines, high, nothing), weights[r], total)
+        r -= 1
+
+
+@numba.njit(cache=True, nogil=True)
+def _line(lines: Volume, place: int, nothing: Volume) -> Volume:
+    return lines[place] if place >= 0 else nothing
+
+
+@numba.njit(cache=True, nogil=True)
+def _along_x(values: Volume, weights: Vector, reflect: bool) -> Volume:
+    nz, ny, nx = values.shape
+    out = np.empty((nz, ny, nx), np.float32)
     radius = len(weights) - 1
-    line, total = np.zeros(n + 2 * radius, np.float32), np.empty(n)
+    line, total = np.zeros(nx + 2 * radius, np.float32), np.empty(nx)
     beyond = np.empty(2 * radius, np.int64)
     for r in range(radius):
-        beyond[r], beyond[radius + r] = _inside(r - radius, n, reflect), _inside(n + r, n, reflect)
-    for row in range(rows):
-        line[radius : radius + n] = values[row]
-        for r in range(radius):
-            low, high = beyond[r], beyond[radius + r]
-            line[r] = values[row, low] if low >= 0 else np.float32(0)
-            line[radius + n + r] = values[row, high] if high >= 0 else np.float32(0)
-        _scaled(values[row], weights[0], total)
-        for r in range(radius, 0, -1):
-            _add(line[radius - r : radius - r + n], line[radius + r : radius + r + n], weights[r], total)
-        _rounded(total, out[row])
+        beyond[r], beyond[radius + r] = _inside(r - radius, nx, reflect), _inside(nx + r, nx, reflect)
+    for k in range(nz):
+        for j in range(ny):
+            row = values[k, j]
+            line[radius : radius + nx] = row
+            for r in range(radius):
+                low, high = beyond[r], beyond[radius + r]
+                line[r] = row[low] if low >= 0 else np.float32(0)
+                line[radius + nx + r] = row[high] if high >= 0 else np.float32(0)
+            _sum_row(line, weights, nx, total)
+            _rounded(total, out[k, j])
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _sum_row(line: Volume, weights: Vector, n: int, total: Vector) -> None:
+    """Blurred values of a row that has been prolonged to both sides."""
+    radius = len(weights) - 1
+    _scaled(line[radius : radius + n], weights[0], total)
+    r = radius
+    while r >= 3:
+        low, high = radius - r, radius + r
+        _add_three(
+            line[low : low + n],
+            line[high : high + n],
+            line[low + 1 : low + 1 + n],
+            line[high - 1 : high - 1 + n],
+            line[low + 2 : low + 2 + n],
+            line[high - 2 : high - 2 + n],
+            (weights[r], weights[r - 1], weights[r - 2]),
+            total,
+        )
+        r -= 3
+    while r >= 1:
+        _add(line[radius - r : radius - r + n], line[radius + r : radius + r + n], weights[r], total)
+        r -= 1
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_three(
+    low: Volume,
+    high: Volume,
+    low_2: Volume,
+    high_2: Volume,
+    low_3: Volume,
+    high_3: Volume,
+    weights: tuple[float, float, float],
+    total: Vector,
+) -> None:
+    """Three steps of `_add`, rounded as three, with one reading of the sums."""
+    a, b, c = weights
+    for i in range(len(total)):
+        so_far = total[i] + (np.float64(low[i]) + np.float64(high[i])) * a
+        so_far += (np.float64(low_2[i]) + np.float64(high_2[i])) * b
+        total[i] = so_far + (np.float64(low_3[i]) + np.float64(high_3[i])) * c
 
 
 @numba.njit(cache=True, nogil=True)

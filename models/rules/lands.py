@@ -85,18 +85,20 @@ class Land:
 
 def lands(body: Body) -> tuple[Land, Land]:
     """The board's and the package's land."""
-    return _land(body, -1), _land(body, +1)
-
-
-def _land(body: Body, side: int) -> Land:
     f = body.frame
-    outward = slice(None, None, side)
-    values, z = body.raw[outward], side * f.z[outward]  # z now rises outward
     patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball).ravel()
     order = np.argsort(patch, kind="stable")
-    disc = values.reshape(len(z), -1)[:, order]  # every column of a patch beside the others of it
+    order = order[np.searchsorted(patch[order], 0) :]  # without the columns beyond the disc
+    disc = body.raw.reshape(len(f.z), -1)[:, order]  # every column of a patch beside the others of it
     starts = np.searchsorted(patch[order], np.arange(PATCHES + 1))
     profiles = np.stack([disc[:, a:b].mean(axis=1) for a, b in pairwise(starts)])
+    return _land(body, profiles, -1), _land(body, profiles, +1)
+
+
+def _land(body: Body, profiles: Volume, side: int) -> Land:
+    """One land from the mean grey of each patch at every height (patch, z)."""
+    f = body.frame
+    profiles, z = profiles[:, ::side], side * f.z[::side]  # z now rises outward
     middle, far = (int(np.searchsorted(z, height)) for height in (0.0, 0.6 * f.ball))
     every = np.stack([*profiles, profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)])
     read = _read(every, z, middle, far, 0.54 * f.ball)

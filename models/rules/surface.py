@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.filters import blurred, running_mean
 from jointwise.models.rules.patches import patch_means, patch_numbers, reached
+from jointwise.models.rules.ranks import quantile_where
 
 SHEET: Final = 0.05
 """Darkness over the joint's usual one from which a complete surface counts as a gap when voids are measured."""
@@ -32,6 +33,8 @@ FORBIDDEN: Final = -2.0
 """Reward beyond the lands, per point: no gap pays for it."""
 BAND: Final = 3
 """How far, in planes, the free surface may leave the surface of revolution."""
+AROUND: Final = 8
+"""Planes around a point that are looked at when its missing solder is measured: farther than any FALL."""
 STIFF: Final = 0.02
 """Reward given up per plane of rise between neighbours in the free search."""
 
@@ -79,11 +82,12 @@ class Surface:
 def darkest_surface(body: Body) -> Surface:
     """Search the joint, clear of its lands."""
     f = body.frame
-    values = blurred(body.raw, (0.0, 1.0, 1.0))
     low, high = np.searchsorted(f.z, (-CLEAR * f.ball, CLEAR * f.ball))
+    read = (max(int(low) - AROUND, 0), min(int(high) + AROUND, len(f.z)))
+    values = blurred(body.raw, (0.0, 1.0, 1.0), planes=read)
     reward = sheet_reward(values, int(low), int(high))
     core = body.ring < 0.3 * f.ball
-    usual = float(np.median(reward[low:high][:, core]))
+    usual = quantile_where(reward[low:high], core, 0.5)
     reach = 0.95 * float(body.edge.max())
     inside = body.ring <= reach
     start = _revolved(reward, f.x - body.axis[0], f.y - body.axis[1], f.dx, reach, np.array(TILTS))
@@ -123,9 +127,10 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
     rings = int(reach / step) + 1
     best, best_tx, best_ty = -1e30, 0.0, 0.0
     best_path = np.zeros(rings, np.int64)
+    columns, place, ring = _disc(reward, x, y, step, rings)
     for tx in tilts:
         for ty in tilts:
-            total = _ring_sums(reward, x, y, step, rings, tx, ty)
+            total = _ring_sums(columns, place, ring, step, rings, tx, ty)
             value, path = _radial_path(total)
             if value > best + 1e-9:
                 best, best_tx, best_ty, best_path = value, tx, ty, path
@@ -140,26 +145,44 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
 
 
 @numba.njit(cache=True, nogil=True)
+def _disc(
+    reward: Volume, x: Vector, y: Vector, step: float, rings: int
+) -> tuple[Volume, Vector, NDArray[np.int64]]:
+    """Columns (n, z) within the outermost ring, laid along z; where they stand (n, 2), and their rings."""
+    nz, ny, nx = reward.shape
+    columns, place = np.empty((ny * nx, nz), np.float32), np.empty((ny * nx, 2))
+    ring, n = np.empty(ny * nx, np.int64), 0
+    for j in range(ny):
+        for i in range(nx):
+            ring[n] = int(np.sqrt(x[i] ** 2 + y[j] ** 2) / step)
+            if ring[n] < rings:
+                place[n, 0], place[n, 1] = x[i], y[j]
+                for k in range(nz):
+                    columns[n, k] = reward[k, j, i]
+                n += 1
+    return columns[:n], place[:n], ring[:n]
+
+
+@numba.njit(cache=True, nogil=True)
 def _ring_sums(
-    reward: Volume, x: Vector, y: Vector, step: float, rings: int, tx: float, ty: float
+    columns: Volume, place: Vector, ring: NDArray[np.int64], step: float, rings: int, tx: float, ty: float
 ) -> NDArray[np.float64]:
     """Reward summed per ring and height above the tilted plane."""
-    nz = reward.shape[0]
+    nz = columns.shape[1]
     total = np.zeros((rings, nz))
-    for j in range(len(y)):
-        for i in range(len(x)):
-            ring = int(np.sqrt(x[i] ** 2 + y[j] ** 2) / step)
-            if ring >= rings:
-                continue
-            shift = (tx * x[i] + ty * y[j]) / step
-            whole = int(np.floor(shift))
-            part = shift - whole
-            for k in range(nz):
-                at = k + whole
-                if 0 <= at < nz - 1:
-                    total[ring, k] += (1 - part) * reward[at, j, i] + part * reward[at + 1, j, i]
-                else:
-                    total[ring, k] += FORBIDDEN
+    for n in range(len(columns)):
+        shift = (tx * place[n, 0] + ty * place[n, 1]) / step
+        whole = int(np.floor(shift))
+        part = shift - whole
+        first = min(max(-whole, 0), nz)
+        last = max(min(nz - 1 - whole, nz), first)
+        line, sums = columns[n], total[ring[n]]
+        for k in range(first):
+            sums[k] += FORBIDDEN
+        for k in range(first, last):
+            sums[k] += (1 - part) * line[k + whole] + part * line[k + whole + 1]
+        for k in range(last, nz):
+            sums[k] += FORBIDDEN
     return total
 
 
@@ -257,6 +280,7 @@ def _judge(
     return Surface(height, gap, patch_means(dark, patch), usual)
 
 
+@numba.njit(cache=True, nogil=True)
 def missing_planes(
     values: Volume, k: NDArray[np.int64], j: NDArray[np.int64], i: NDArray[np.int64]
 ) -> NDArray[np.float64]:
@@ -264,12 +288,13 @@ def missing_planes(
 
     What a column should read is drawn straight between the brightest points up to eight planes above and below.
     """
-    offsets = np.arange(-8, 9)
-    near = np.stack([values[np.clip(k + d, 0, len(values) - 1), j, i] for d in offsets]).astype(np.float64)
-    each = np.arange(len(k))
-    below, above = near[:9].argmax(axis=0), 8 + near[8:].argmax(axis=0)
-    place = np.arange(17)[:, None]
-    share = (place - below) / np.maximum(above - below, 1)
-    level = near[below, each] + share * (near[above, each] - near[below, each])
-    between = (place >= below) & (place <= above)
-    return np.asarray(np.where(between, 1 - near / np.maximum(level, 0.3), 0.0).sum(axis=0))
+    missing, near = np.zeros(len(k)), np.empty(2 * AROUND + 1)
+    for n in range(len(k)):
+        for d in range(2 * AROUND + 1):
+            near[d] = values[min(max(k[n] + d - AROUND, 0), len(values) - 1), j[n], i[n]]
+        below, above = np.argmax(near[: AROUND + 1]), AROUND + np.argmax(near[AROUND:])
+        for d in range(below, above + 1):
+            share = (d - below) / max(above - below, 1)
+            level = near[below] + share * (near[above] - near[below])
+            missing[n] += 1 - near[d] / max(level, 0.3)
+    return missing

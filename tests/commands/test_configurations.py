@@ -69,7 +69,9 @@ def test_the_commands_that_make_the_shipped_network_compose() -> None:
     for name, *words in lines:
         with hydra_wrapper.session(load(name)) as active:
             {"generate": drawn, "train": trained}.get(name, []).append(hydra_wrapper.settings(active, words))
-    (learned,) = trained
+    learned, reference = trained
+    assert reference.recipe.stores
+    assert reference.training.more_data_whole
     firsts = [one.out for one in drawn if len(one.families) == 6 and "joints_" in one.out.name]
     assert [out.name for out in firsts] == ["joints_20", "joints_27", "joints_29", "joints_31"]
     assert firsts[0] == learned.data

@@ -23,7 +23,7 @@ from jointwise.data_gen.xray.cuda.card import CardLimit
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import MANIFEST, Store
+from jointwise.joints.store import MANIFEST, Store, damaged_shards
 
 GRID = Grid((12, 14, 14))
 MEASURED = ["cnr", "lane"]
@@ -148,11 +148,11 @@ def test_so_many_joints_take_the_least_number_of_boards_and_going_on_takes_no_mo
 def test_a_scan_that_is_not_feasible_is_drawn_anew_and_says_so(store, tmp_path, monkeypatch, caplog):
     inner = module.simulate
 
-    def fails_first(record, grid):
+    def fails_first(record, grid, masks):
         tried.append(record)
         if len(tried) < 3:
             raise Infeasible("its metal does not settle")
-        return inner(record, grid)
+        return inner(record, grid, masks)
 
     tried = []
     monkeypatch.setattr(module, "simulate", fails_first)
@@ -249,3 +249,61 @@ def test_a_card_makes_the_same_boards_as_the_cpu(store, tmp_path):
     error = ours.read().volumes.astype(float) - store.read().volumes.astype(float)
     noise = 1.0 / store.table["cnr"].to_numpy()
     assert (np.sqrt((error**2).mean(axis=(1, 2, 3))) < 3.0 * noise).all()
+
+
+def with_masks(folder, scans, **more):
+    return generate(TINY, folder, scans=scans, seed=3, grid=GRID, masks=True, progress=False, **more)
+
+
+@pytest.fixture(scope="module")
+def masked(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("masked")
+    with_masks(folder, 2)
+    return Store(folder)
+
+
+def test_masks_come_beside_the_same_joints(store, masked):
+    ours = masked.read(masks=True)
+    theirs = store.read(np.arange(len(ours)))
+    assert ours.volumes.tobytes() == theirs.volumes.tobytes()
+    pd.testing.assert_frame_equal(ours.table, theirs.table)
+    assert masked.manifest["masks"] is True
+    assert "masks" not in store.manifest
+    there = ours.table["metal_mm3"].to_numpy() > 0
+    assert ((ours.masks[:, 0] > 0).any(axis=(1, 2, 3)) == there).all()
+    assert "masks=true" in data_sheet(masked.manifest, masked.tables(), "0")
+
+
+def test_a_store_with_masks_goes_on_is_mended_and_keeps_to_them(store, masked, tmp_path, monkeypatch):
+    inner = module._make_shard
+
+    def dies(*args):
+        if args[-1] == 1:
+            inner(*args)
+            raise KeyboardInterrupt
+        return inner(*args)
+
+    monkeypatch.setattr(module, "_make_shard", dies)
+    with pytest.raises(KeyboardInterrupt):
+        with_masks(tmp_path, 2)
+    monkeypatch.undo()
+    for refused in (lambda: made(tmp_path, 2), lambda: with_masks(store.folder, 2)):
+        with pytest.raises(InputError, match="another masks"):
+            refused()
+    with_masks(tmp_path, 2)
+    assert Store(tmp_path).fingerprint == masked.fingerprint
+    path = tmp_path / "scan_00001.safetensors"
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-7] + b"\1" + whole[-6:])
+    assert damaged_shards(tmp_path) == ["scan_00001"]
+    module.remake(tmp_path, ["scan_00001"], progress=False)
+    assert path.read_bytes() == whole
+    assert (tmp_path / MANIFEST).read_bytes() == (masked.folder / MANIFEST).read_bytes()
+
+
+def test_a_scan_made_ready_for_a_card_carries_the_same_masks(masked):
+    prepared = module.prepared_scan(TINY, 3, 1, GRID, True)
+    held = masked.shards[0].joints
+    ours = masked.read(np.arange(held, len(masked)), masks=True).masks
+    np.testing.assert_array_equal(prepared.masks, ours)
+    assert module.prepared_scan(TINY, 3, 1, GRID).masks is None

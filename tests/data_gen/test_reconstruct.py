@@ -245,4 +245,4 @@ def test_an_unknown_window_or_impossible_ray_is_refused():
     with pytest.raises(InputError, match="apodisation out of"):
         ramp_response(10, 0.1, 1.0, "boxcar")
     with pytest.raises(InputError, match="ray_deg"):
-        replace(BEAM, ray_deg=95.0)
+        replace(BEAM, ray_deg=178.0)

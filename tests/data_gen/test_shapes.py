@@ -42,6 +42,9 @@ def plain(record):
     )
 
 
+LEANING = GapRecord("interface", "dish", 0.4, 20.0, 0.6, (0.1, 0.2), 0.0, (), (-0.9, 0.1), 1.0)
+
+
 def recipes(joint):
     """One joint of every kind of shape."""
     patches = ((0.3, 0.2, 0.2), (-0.4, 0.1, 0.15))
@@ -64,6 +67,7 @@ def recipes(joint):
         "dome": make(joint, waist=waist, gaps=gap("interface", "dome", 30.0, 0.8)),
         "low smooth dish": make(joint, gaps=gap("interface", "dish", 5.0, 0.8, (0.2, -0.2), 0.13)),
         "tall smooth dome": make(joint, gaps=gap("interface", "dome", 40.0, 0.8, (0.2, 0.2), 0.64)),
+        "leaning round head": make(joint, waist=waist, gaps=(LEANING,)),
         "dish with voids": make(joint, waist=waist, voids=voids, gaps=gap("interface", "dish", 10.0, 2.5)),
         "open at the board": make(joint, gaps=gap("board", "cap", 60.0, 0.7)),
         "leaning open": make(joint, gaps=gap("board", "cap", 60.0, 0.3, (0.0, -0.9))),

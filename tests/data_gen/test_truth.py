@@ -246,6 +246,9 @@ AT_RIM = ((-0.88415, 0.0, 0.6),)
         (GapRecord("interface", "dome", 0.5, 1.0, 3.0, (0.0, 0.3), 0.0, ()), 0.0),
         (GapRecord("interface", "dish", 0.3, 40.0, 1.0, (0.0, 0.0), 0.2, AT_RIM), 0.2),
         (GapRecord("board", "cap", 0.0, 15.0, 0.3, (0.1, 0.0), 0.2, AT_RIM), 0.2),
+        (GapRecord("interface", "dish", 0.4, 20.0, 0.6, (0.1, 0.2), 0.2, AT_RIM, (-0.9, 0.1), 1.0), 0.2),
+        (GapRecord("interface", "dome", 0.5, 40.0, 1.5, (0.1, 0.0), 0.0, (), (0.9, 0.1), 0.5), 0.0),
+        (GapRecord("interface", "dish", 0.14, 9.0, 0.9, (0.1, 0.0), 0.0, (), (0.5, -0.5), 1.5), 0.0),
     ],
 )
 @pytest.mark.parametrize("edge", [False, True])

@@ -61,6 +61,22 @@ def test_two_readers_get_the_same_joints_in_orders_of_their_own() -> None:
     assert sorted(reader_a.rows) != sorted(draw_sheet(sites(60), "f", "reader_a", 4, None, 20).rows)
 
 
+def test_a_kind_that_a_reader_did_not_look_for_is_not_known(tmp_path: Path) -> None:
+    """Empty in all rows of that reader; another who did look must answer every row."""
+    one, other = filled(sites()), filled(sites(), "reader_b")
+    one["void"] = ""
+    path = tmp_path / "labels.csv"
+    pd.concat([one, other]).to_csv(path, index=False)
+    check_sheet(path, sites(), sites()["present"].to_numpy() == 1)
+    labels = read_labels(path, sites())
+    assert np.isnan(labels["reader_a"]).sum(axis=0).tolist() == [12, 1, 1, 1]
+    assert np.isnan(labels["reader_b"]).sum(axis=0).tolist() == [1, 1, 1, 1]
+    one.loc[0, "void"] = "1"
+    pd.concat([one, other]).to_csv(path, index=False)
+    with pytest.raises(InputError, match="found 10 rows not filled"):
+        read_labels(path, sites())
+
+
 def test_an_answer_beside_cannot_tell_is_refused(tmp_path: Path) -> None:
     rows = filled(sites())
     rows.loc[3, "cannot_tell"] = 1

@@ -2,6 +2,7 @@ import json
 import multiprocessing
 import os
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from jointwise.joints import atomic
 from jointwise.joints.batch import Joints, check_finite
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
+from jointwise.joints.masks import mask_shape
 from jointwise.joints.schema import present_array, require_columns, truth_array
 from jointwise.joints.store import JOURNAL, MANIFEST, Shard, Store, StoreWriter, damaged_shards, write_shard
 
@@ -301,3 +303,37 @@ def test_a_large_store_is_read_in_parts(tmp_path: Path) -> None:
     parts = list(store.shard_by_shard())
     assert [len(part) for part in parts] == [3, 4]
     np.testing.assert_array_equal(Joints.concatenate(parts).volumes, store.read().volumes)
+
+
+def masked(n: int, seed: int) -> Joints:
+    masks = np.random.default_rng(seed).integers(0, 256, (n, *mask_shape(GRID)), np.uint8)
+    return replace(joints(n, seed), masks=masks)
+
+
+def test_masks_are_read_by_row_and_only_where_asked_for(tmp_path: Path) -> None:
+    parts = [masked(3, 1), masked(2, 2)]
+    with StoreWriter(tmp_path, GRID, 5, {}, masks=True) as writer:
+        for number, part in enumerate(parts):
+            writer.add(f"scan_{number}", part)
+    store, whole = Store(tmp_path), Joints.concatenate(parts)
+    assert whole.masks is not None
+    np.testing.assert_array_equal(store.read(np.array([4, 0]), masks=True).masks, whole.masks[[4, 0]])
+    np.testing.assert_array_equal(store.read(masks=True).volumes, whole.volumes)
+    assert store.read().masks is None
+    assert all(part.masks is None for part in store.shard_by_shard())
+
+
+def test_a_store_of_before_there_were_masks_is_read_and_says_that_it_has_none(tmp_path: Path) -> None:
+    store = Store(filled(tmp_path))
+    assert "masks" not in store.manifest
+    for rows in (None, np.array([], int)):
+        with pytest.raises(InputError, match="expected joints with masks in .*, found none; generate"):
+            store.read(rows, masks=True)
+
+
+def test_a_manifest_that_promises_masks_that_are_not_there_is_refused(tmp_path: Path) -> None:
+    filled(tmp_path)
+    head = json.loads((tmp_path / MANIFEST).read_text())
+    (tmp_path / MANIFEST).write_text(json.dumps(head | {"masks": True}))
+    with pytest.raises(InputError, match=r"expected masks as uint8 of shape \(3, 4, 4, 5, 5\)"):
+        Store(tmp_path)

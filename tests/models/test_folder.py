@@ -132,7 +132,7 @@ def test_batches_do_not_show(saved: Path, monkeypatch: pytest.MonkeyPatch) -> No
     """More joints than one batch holds come back in their order."""
     detector = load_model(saved)
     whole = detector.logits(joints(7))
-    monkeypatch.setattr("jointwise.models.learned.CPU_BATCH", 2)
+    monkeypatch.setattr("jointwise.models.runtime.CPU_BATCH", 2)
     np.testing.assert_allclose(detector.logits(joints(7)), whole, rtol=1e-5, atol=1e-6)
 
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from jointwise.models.rules.cavities import LAND_DISC, Cavities, _filled_core, _interface, darkness
+from jointwise.models.rules.cavities import LAND_DISC, Cavities, _filled_core, _interface
 from jointwise.models.rules.numbers import examine
+from jointwise.models.rules.pattern import darkness
 
 R_MAX = 0.272
 

@@ -6,7 +6,7 @@ import pytest
 import torch
 from scipy import ndimage
 
-from jointwise.train.augment import Record, apply, draw
+from jointwise.train.augment import Record, apply, apply_to_masks, draw
 from jointwise.train.settings import AugmentSettings
 
 STRONG = AugmentSettings(
@@ -166,3 +166,41 @@ def test_strengths_are_limits_or_spreads_of_what_is_drawn() -> None:
     assert abs((record.turns > 0).float().mean() - 0.8) < 0.05
     assert abs(record.offset.std() - 0.1) < 0.01
     assert abs(record.gain.log().std() - 0.2) < 0.02
+
+
+def cells_of(volumes: torch.Tensor) -> torch.Tensor:
+    """Means over 2 x 2 x 2 grid points, as masks hold them."""
+    n, z, y, x = volumes.shape
+    return volumes.reshape(n, z // 2, 2, y // 2, 2, x // 2, 2).mean(dim=(2, 4, 6))
+
+
+def blocky(n: int = 6) -> torch.Tensor:
+    """Four masks (n, 4, 4, 6, 6) uint8, empty at their faces."""
+    masks = torch.zeros(n, 4, 4, 6, 6, dtype=torch.uint8)
+    rng = torch.Generator().manual_seed(2)
+    masks[..., 1:-1, 1:-1, 1:-1] = torch.randint(0, 256, (n, 4, 2, 4, 4), dtype=torch.uint8, generator=rng)
+    return masks
+
+
+@pytest.mark.parametrize("name", ["mirror", "turn", "shift"])
+def test_masks_move_as_their_volumes_do(name: str) -> None:
+    """Volumes painted with the masks and moved give, cell by cell, the moved masks; a shift is that of both in z, y, x.
+
+    Exact: each grid point has its cell's share, and linear weights by half the shift are what a cell's mean becomes.
+    """
+    record = draw(replace(AugmentSettings(), **{name: getattr(STRONG, name)}), 6, 0, 0, 0)
+    masks = blocky()
+    moved = apply_to_masks(masks, record)
+    for k in range(4):
+        fine = (masks[:, k] / 255).repeat_interleave(2, 1).repeat_interleave(2, 2).repeat_interleave(2, 3)
+        torch.testing.assert_close(moved[:, k], cells_of(apply(fine, record)), atol=1e-6, rtol=1e-5)
+    assert not torch.equal(moved, masks / 255)
+
+
+def test_masks_keep_what_they_hold_and_do_not_care_for_greys() -> None:
+    """Sums of shares stay under every move; offset, noise, blur and grain change nothing."""
+    masks = blocky()
+    moved = apply_to_masks(masks, draw(STRONG, 6, 0, 0, 0))
+    torch.testing.assert_close(moved.sum(dim=(2, 3, 4)), masks.sum(dim=(2, 3, 4)) / 255, rtol=1e-5, atol=1e-5)
+    greys = replace(STRONG, mirror=0.0, turn=0.0, shift=0.0)
+    assert torch.equal(apply_to_masks(masks, draw(greys, 6, 0, 0, 0)), masks / 255)

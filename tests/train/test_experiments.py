@@ -14,6 +14,8 @@ from jointwise.train import run
 from jointwise.train.settings import TrainSettings
 
 FILES = sorted((Path(__file__).parents[2] / "configs" / "experiment").glob("*.yaml"))
+ANEW = [path for path in FILES if path.stem != "fine_tune"]
+"""Those that need no other model: all but the one."""
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +37,7 @@ def settings(session: Session, *words: str) -> TrainSettings:
     return found
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", ANEW, ids=lambda path: path.stem)
 def test_every_experiment_runs_one_step(
     path: Path, session: Session, larger_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -47,6 +49,20 @@ def test_every_experiment_runs_one_step(
     model = run.train(cfg, lambda done, total, _: told.append((done, total)))
     assert told == [(1, 1)]
     assert load_model(model).name == cfg.network.name
+
+
+def test_fine_tuning_runs_one_step_from_another_model(
+    session: Session, larger_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The recipe that `init_from` brings along, on what `quick` made in one."""
+    monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
+    small = (f"data={larger_store}", "epochs=1", "limit=4", "batch=4", "device=cpu", "threads=1")
+    first = run.train(settings(session, *small, "experiment=quick", f"out={tmp_path / 'first'}"))
+    cfg = settings(session, *small, f"init_from={first}", f"out={tmp_path / 'tuned'}")
+    assert cfg == settings(
+        session, *small, "experiment=fine_tune", f"init_from={first}", f"out={tmp_path / 'tuned'}"
+    )
+    assert load_model(run.train(cfg)).name == "resnet_tiny_tuned"
 
 
 def test_an_experiment_differs_from_the_defaults_and_the_user_from_it(session: Session) -> None:

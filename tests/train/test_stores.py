@@ -1,6 +1,7 @@
 """Several stores read as one: nothing is confused, nothing is lost, one alone is as it was."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,8 @@ import pytest
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import Store
+from jointwise.joints.masks import mask_shape
+from jointwise.joints.store import Store, StoreWriter
 from jointwise.train.data import facts, load_split
 from jointwise.train.stores import Stores, folders, open_stores
 
@@ -115,3 +117,22 @@ def test_stores_that_do_not_go_together_are_refused(
         Stores([store, store])
     with pytest.raises(InputError, match="expected a store of joints"):
         Stores([store, tmp_path / "nowhere"])
+
+
+def test_masks_of_all_stores_come_in_order_or_the_store_without_is_named(
+    both: Stores, tmp_path: Path
+) -> None:
+    """Row by row those of their store; one store without masks is refused by its name."""
+    joints = both.parts[0].read(np.arange(5))
+    parts = []
+    for number in range(2):
+        rng = np.random.default_rng(number)
+        parts.append(rng.integers(0, 256, (5, *mask_shape(both.grid)), np.uint8))
+        with StoreWriter(tmp_path / str(number), both.grid, number, {}, masks=True) as writer:
+            writer.add("a", replace(joints, masks=parts[-1]))
+    stores = open_stores(tmp_path / "0", [tmp_path / "1"])
+    np.testing.assert_array_equal(stores.read(np.array([7, 1]), masks=True).masks, [parts[1][2], parts[0][1]])
+    mixed = open_stores(tmp_path / "0", [both.parts[0].folder])
+    assert not mixed.has_masks
+    with pytest.raises(InputError, match=f"expected joints with masks in {both.parts[0].folder}"):
+        mixed.read(masks=True)

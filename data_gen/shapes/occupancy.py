@@ -1,0 +1,315 @@
+"""Masks of joints: which share of every cell is solder, gas, gap or bridge, by vertical rays exact along z.
+
+All is done in the box's own frame with the cell as the unit of length, so that a ray's interval is a row of shares. The
+meaning of the marks is that of `columns`, from which the truth is told: the same voids, the same surfaces, the same
+lands, the same least gap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from jointwise.data_gen.shapes import solids as sd
+from jointwise.data_gen.shapes.chords import NECK, sort_events
+from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken, vertical
+from jointwise.data_gen.shapes.quadrature import mid_plane, shadow
+from jointwise.data_gen.shapes.scene import Scene
+from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
+from jointwise.data_gen.shapes.truth import joining_necks
+from jointwise.joints.grid import Grid
+from jointwise.joints.masks import FULL, MASKS, cell_mm, mask_shape
+
+RAYS = 4
+"""Rays across a cell along x and along y."""
+
+SOLDER_AT, VOID_AT, GAP_AT, BRIDGE_AT = (MASKS.index(name) for name in ("solder", "void", "gap", "bridge"))
+
+DEAD_END, BEYOND, OTHER = 7, 8, 9
+"""Marks besides the roles and NECK: a neck that joins nothing; a neck past the mid-plane; a neighbour's outer shape."""
+
+
+class Box(NamedTuple):
+    """A joint in the frame of its box: the unit is the cell, zero the box's low corner.
+
+    Attributes:
+        solids: primitives of the joint, its necks, and the outer shapes of those they join it to; MIX left out.
+        marks: (k,) what each of them is.
+        shade: (k, 3) their bounding circles seen along z.
+        halves: (k, 3) where a neck counts as the joint's own: nx x + ny y <= c.
+        lands: (2, 3) centre of board and package land, radius in mm; round_from: (2, 2) map to round lands in mm.
+        planes: (2, 3) of the lands: z = p0 + p1 x + p2 y.
+        contact: a gap below this is metal contact.
+    """
+
+    solids: Solids
+    marks: NDArray[np.int8]
+    shade: Floats
+    halves: Floats
+    lands: Floats
+    round_from: Floats
+    planes: Floats
+    contact: float
+
+
+def scene_masks(
+    scene: Scene,
+    wanted: Sequence[int],
+    centres_mm: Floats,
+    axes: Floats,
+    grid: Grid,
+    pitch_mm: float,
+    ball_mm: float,
+) -> NDArray[np.uint8]:
+    """Masks of some joints on their grids as cut.
+
+    Args:
+        scene: the board.
+        wanted: n indices of joints.
+        centres_mm: (n, 3) centres of the boxes in the board frame.
+        axes: (3, 3), columns are the grid's directions in the board frame.
+        grid: voxels and box; pitch_mm and ball_mm say how large it is.
+
+    Returns:
+        uint8 (n, mask, z, y, x) of `joints.masks`.
+    """
+    shape, cell = mask_shape(grid), np.array(cell_mm(grid, pitch_mm, ball_mm))
+    corner = np.array([grid.pitches * pitch_mm, grid.pitches * pitch_mm, grid.balls * ball_mm]) / 2
+    joining = joining_necks(scene)
+    masks = np.zeros((len(wanted), *shape), np.uint8)
+    for place, index in enumerate(wanted):
+        if scene.joints[index].solids.size:
+            into = np.diag(1 / cell) @ axes.T
+            box = _box(scene, index, joining, into, corner / cell - into @ centres_mm[place], float(cell[2]))
+            masks[place] = box_masks(box, shape)
+    return masks
+
+
+def box_masks(box: Box, shape: tuple[int, int, int, int]) -> NDArray[np.uint8]:
+    """Masks (mask, z, y, x) of one joint."""
+    shares = np.zeros((shape[2], shape[3], shape[0], shape[1]), np.float32)
+    _rays(
+        *box.solids[:4],
+        box.marks,
+        box.shade,
+        box.halves,
+        box.lands,
+        box.round_from,
+        box.planes,
+        box.contact,
+        shares,
+    )
+    masks = np.zeros(shape, np.uint8)
+    _quantise(shares, FULL / RAYS**2, masks)
+    return masks
+
+
+def _box(scene: Scene, index: int, joining: list[bool], into: Floats, shift: Floats, high: float) -> Box:
+    """One joint under the map p -> into @ p + shift from the board frame to its box; `high`: a cell's height, mm."""
+    joint = scene.joints[index]
+    solids, marks, planes = _met(scene, index, joining)
+    inside, back = sd.affine(solids, into, shift), np.linalg.inv(into)
+    # What is vertical on the board leans by tenths of a degree in the box: right at half the joint's height.
+    across, middle = back[:2, :2], into @ joint.centre + shift
+    normals = planes[:, :2] @ across
+    offsets = planes[:, 2] - planes[:, :2] @ joint.centre[:2] + normals @ middle[:2]
+    ends = np.array([[*joint.foot, 0.0], [*joint.head, joint.height_mm]]) @ into.T + shift
+    slope = -back[2, :2] / back[2, 2]
+    return Box(
+        inside,
+        marks,
+        shadow(inside),
+        np.column_stack([normals, offsets]),
+        np.column_stack([ends[:, :2], [joint.board_land_mm, joint.package_land_mm]]),
+        joint.round_from @ across,
+        np.array([[x[2] - slope @ x[:2], *slope] for x in ends]),
+        CONTACT_MM / high,
+    )
+
+
+def _met(scene: Scene, index: int, joining: list[bool]) -> tuple[Solids, NDArray[np.int8], Floats]:
+    """All primitives that a joint's masks depend on, their marks, and the half-planes (k, 3) of its necks."""
+    joint = scene.joints[index]
+    own = sd.select(joint.solids, joint.solids.role != MIX)
+    parts, marks, planes = [own], [own.role], [np.zeros((own.size, 3))]
+    others: dict[int, Solids] = {}
+    for neck, joins in zip(scene.necks, joining, strict=True):
+        if index not in neck.joints:
+            continue
+        other = neck.joints[0] if neck.joints[1] == index else neck.joints[1]
+        half = mid_plane(joint.centre[:2], scene.joints[other].centre[:2])
+        parts.append(neck.solids)
+        marks.append(np.full(neck.solids.size, NECK if joins else DEAD_END, np.int8))
+        planes.append(np.tile(half, (neck.solids.size, 1)))
+        if joins:
+            others[other] = sd.of_role(scene.joints[other].solids, BODY)
+    for bodies in others.values():
+        parts.append(bodies)
+        marks.append(np.full(bodies.size, OTHER, np.int8))
+        planes.append(np.zeros((bodies.size, 3)))
+    return sd.join(*parts), np.concatenate(marks), np.concatenate(planes)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _fill(shares, low, top):  # type: ignore[no-untyped-def]
+    """Add the interval from low to top to the cells of one column, as far as they reach."""
+    n = shares.shape[0]
+    low, top = max(low, 0.0), min(top, float(n))
+    if top <= low:
+        return
+    first, last = int(low), min(int(top), n - 1)
+    if first == last:
+        shares[first] += top - low
+        return
+    shares[first] += first + 1 - low
+    for i in range(first + 1, last):
+        shares[i] += 1.0
+    shares[last] += top - last
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _fill_lifts(shares, low, top, floor, ceiling, contact):  # type: ignore[no-untyped-def]
+    """Gaps between the lands over which a ray stands and its first and last solid; floor is nan off the board land."""
+    if low - floor >= contact and low < np.inf:
+        _fill(shares[GAP_AT], floor, low)
+    if ceiling - top >= contact and top > -np.inf:
+        _fill(shares[GAP_AT], top, ceiling)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  # type: ignore[no-untyped-def]
+    """Add one ray's intervals to the shares (mask, z) of its column, by the rules of `columns._sweep`."""
+    depth[:] = 0  # how many primitives of each mark the ray is in
+    solid_low, solid_top = np.inf, -np.inf
+    piece_top, shell_top, under = -np.inf, -np.inf, False
+    kept, waiting, opened = (
+        0,
+        0,
+        0.0,
+    )  # pieces of shell: sure ones, ones that wait for solid above, their length
+    for i in range(n):
+        low, top = times[i - 1] if i else times[0], times[i]
+        if top > low:
+            body = depth[BODY] > 0
+            shell = body and depth[GAP] > 0 and depth[KEEP] == 0
+            patch, gas = depth[PATCH] > 0, depth[VOID] > 0
+            if body or depth[NECK] > 0 or depth[DEAD_END] > 0:
+                if gas:
+                    _fill(shares[VOID_AT], low, top)
+                elif not shell or patch:
+                    _fill(shares[SOLDER_AT], low, top)
+            if (depth[NECK] > 0 or depth[BEYOND] > 0) and not body and not gas and depth[OTHER] == 0:
+                _fill(shares[BRIDGE_AT], low, top)
+            if shell:
+                under = under or piece_top > low - 1e-9
+                shell_top = top
+                if not patch:
+                    spans[waiting, 0], spans[waiting, 1] = low, top
+                    waiting += 1
+            if body and (not shell or patch):
+                solid_low, solid_top = min(solid_low, low), max(solid_top, top)
+            if body and not shell:
+                if under and shell_top > low - 1e-9:
+                    for s in range(kept, waiting):
+                        opened += spans[s, 1] - spans[s, 0]
+                    kept = waiting
+                waiting = kept
+                piece_top = top
+        if marks[i] < 0:
+            depth[~marks[i]] -= 1
+        else:
+            depth[marks[i]] += 1
+    if opened >= contact:
+        for s in range(kept):
+            _fill(shares[GAP_AT], spans[s, 0], spans[s, 1])
+    _fill_lifts(shares, solid_low, solid_top, floor, ceiling, contact)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _ray_events(x, y, row, reach, matrix_terms, ends, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
+    """What a ray at (x, y) enters and leaves of the primitives of its row, unsorted; how many events."""
+    n = 0
+    for r in range(row.shape[0]):
+        if x <= reach[r, 0] or x >= reach[r, 1]:
+            continue
+        k = row[r]
+        mark = marks_of[k]
+        if mark in (NECK, DEAD_END) and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
+            if mark == DEAD_END:
+                continue
+            mark = BEYOND
+        t0, t1, t2, t3 = vertical(matrix_terms[r], ends[k, 0], ends[k, 1], x)
+        if t1 > t0:
+            times[n], marks[n] = t0, mark
+            times[n + 1], marks[n + 1] = t1, ~mark
+            n += 2
+        if t3 > t2:
+            times[n], marks[n] = t2, mark
+            times[n + 1], marks[n + 1] = t3, ~mark
+            n += 2
+    return n
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _rays(  # type: ignore[no-untyped-def]
+    matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, planes, contact, shares
+):
+    """All rays of one box into shares (y, x, mask, z)."""
+    size = marks_of.shape[0]
+    times, marks, spans = np.empty(4 * size), np.empty(4 * size, np.int8), np.empty((4 * size, 2))
+    depth = np.empty(OTHER + 1, np.int64)
+    row, terms, reach = np.empty(size, np.int64), np.empty((size, 9)), np.empty((size, 2))
+    for iy in range(shares.shape[0] * RAYS):
+        y = (iy + 0.5) / RAYS
+        count, left, right = 0, np.inf, -np.inf
+        for k in range(size):
+            square = shade[k, 2] - (y - shade[k, 1]) ** 2
+            if square > 0.0:
+                half = np.sqrt(square)
+                row[count] = k
+                reach[count, 0], reach[count, 1] = shade[k, 0] - half, shade[k, 0] + half
+                left, right = min(left, reach[count, 0]), max(right, reach[count, 1])
+                row_terms(matrix, origin, profile, k, y, terms[count])
+                count += 1
+        if count == 0:
+            continue
+        for ix in range(max(int(left * RAYS), 0), min(int(right * RAYS) + 1, shares.shape[1] * RAYS)):
+            x = (ix + 0.5) / RAYS
+            n = _ray_events(x, y, row[:count], reach, terms, ends, marks_of, halves, times, marks)
+            if n == 0:
+                continue
+            floor, ceiling = np.nan, np.nan
+            if on_land(x - lands[0, 0], y - lands[0, 1], lands[0, 2], round_from):
+                floor = planes[0, 0] + planes[0, 1] * x + planes[0, 2] * y
+            if on_land(x - lands[1, 0], y - lands[1, 1], lands[1, 2], round_from):
+                ceiling = planes[1, 0] + planes[1, 1] * x + planes[1, 2] * y
+            column = shares[iy // RAYS, ix // RAYS]
+            sort_events(times, marks, n)
+            if unbroken(times, marks, n):
+                _fill(column[SOLDER_AT], times[0], times[n - 1])
+                _fill_lifts(column, times[0], times[n - 1], floor, ceiling, contact)
+            else:
+                _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, column)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _quantise(shares, scale, masks):  # type: ignore[no-untyped-def]
+    """Shares (y, x, mask, z) times scale as whole numbers (mask, z, y, x).
+
+    What rounding takes from one cell goes to the next of its layer: a thin gap of one thickness, which would be rounded
+    to one side everywhere, keeps its mean thickness. Empty and full cells stay what they are.
+    """
+    rest = np.zeros((masks.shape[0], masks.shape[1]))
+    for y in range(masks.shape[2]):
+        for x in range(masks.shape[3]):
+            for mask in range(masks.shape[0]):
+                for z in range(masks.shape[1]):
+                    exact = min(shares[y, x, mask, z] * scale, 255.0)
+                    if exact > 0.0:
+                        whole = min(np.floor(exact + rest[mask, z] + 0.5), 255.0)
+                        rest[mask, z] += exact - whole
+                        masks[mask, z, y, x] = int(whole)

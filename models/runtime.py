@@ -1,0 +1,158 @@
+"""What a network runs on: torch itself, or OpenVINO's compiled graph of the same network on a CPU.
+
+The graph is made from the module in memory, at its first use: no file, no pickle. It takes one joint at a time, one
+thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the batch nor
+on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports each use to
+its makers where it can reach them.
+"""
+
+import threading
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import nn
+
+from jointwise.joints.errors import InputError
+from jointwise.models.names import AUTO, OPENVINO, RUNTIMES, TORCH
+
+CPU_BATCH: Final = 16
+CUDA_BATCH: Final = 256
+
+Arrays = tuple[NDArray[np.float32], ...]
+
+
+class Runtime(Protocol):
+    """Runs one module that takes sub-volumes (n, z, y, x) and gives one tensor or several, n rows each."""
+
+    def __call__(self, volumes: NDArray[np.floating]) -> Arrays:
+        """What the module gives, one array per tensor, for at least one sub-volume."""
+        ...
+
+
+def find_runtime(name: str, device: torch.device) -> str:
+    """The runtime of that name; `auto` takes OpenVINO on a CPU where it can be imported, else torch.
+
+    Raises:
+        InputError: unknown name, or OpenVINO is wanted and absent, or wanted on a card.
+    """
+    if name not in RUNTIMES:
+        raise InputError(
+            f"runtime: expected one of {', '.join(RUNTIMES)}, found {name!r}; choose one of them"
+        )
+    if name == TORCH or (name == AUTO and device.type != "cpu"):
+        return TORCH
+    if device.type != "cpu":
+        raise InputError(
+            f"runtime: expected torch or auto on {device}, found openvino; give device=cpu for it"
+        )
+    try:
+        import openvino  # noqa: F401
+    except ImportError as error:
+        if name == AUTO:
+            return TORCH
+        raise InputError(
+            f"runtime: expected the package openvino, found none that can be imported ({error}); install it or give "
+            "runtime=torch"
+        ) from error
+    return OPENVINO
+
+
+def start(name: str, module: nn.Module, device: torch.device) -> Runtime:
+    """A module made ready to run; it must be in evaluation mode on its device.
+
+    Args:
+        name: torch or openvino, as `find_runtime` gives it.
+        module: takes (n, z, y, x), gives one tensor or a tuple of them.
+        device: where it runs.
+    """
+    return GraphRuntime(module) if name == OPENVINO else TorchRuntime(module, device)
+
+
+@dataclass(frozen=True)
+class TorchRuntime:
+    """The module as it is, in batches."""
+
+    module: Callable[[torch.Tensor], Any]
+    device: torch.device
+
+    def __call__(self, volumes: NDArray[np.floating]) -> Arrays:
+        """What the module gives."""
+        size = CUDA_BATCH if self.device.type == "cuda" else CPU_BATCH
+        parts = []
+        with torch.inference_mode():
+            for first in range(0, len(volumes), size):
+                # A copy: stored sub-volumes are read-only float16, and torch wants neither.
+                part = np.array(volumes[first : first + size], dtype=np.float32)
+                said = self.module(torch.from_numpy(part).to(self.device))
+                every = said if isinstance(said, tuple) else (said,)
+                parts.append([tensor.cpu().numpy() for tensor in every])
+        return tuple(np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+
+
+class GraphRuntime:
+    """The module as a graph that OpenVINO compiled, for sub-volumes of the size it first meets."""
+
+    def __init__(self, module: nn.Module) -> None:
+        self._module = module
+        self._lock = threading.Lock()
+        self._queues: dict[tuple[int, ...], Any] = {}
+
+    def __call__(self, volumes: NDArray[np.floating]) -> Arrays:
+        """What the module gives."""
+        with self._lock:  # one queue, one caller
+            queue = self._queue(volumes.shape[1:])
+            said: list[Arrays] = [()] * len(volumes)
+
+            def keep(request: Any, row: int) -> None:
+                said[row] = tuple(np.array(tensor.data[0]) for tensor in request.output_tensors)
+
+            queue.set_callback(keep)
+            for row, volume in enumerate(volumes):
+                queue.start_async({0: np.ascontiguousarray(volume, np.float32)[None]}, row)
+            queue.wait_all()
+        return tuple(np.stack(arrays) for arrays in zip(*said, strict=True))
+
+    def _queue(self, shape: tuple[int, ...]) -> Any:
+        if shape not in self._queues:
+            self._queues[shape] = _compiled(self._module, shape)
+        return self._queues[shape]
+
+
+def _compiled(module: nn.Module, shape: tuple[int, ...]) -> Any:
+    """A queue of requests for one sub-volume each."""
+    import openvino as ov
+
+    threads = torch.get_num_threads()
+    how = {
+        "INFERENCE_NUM_THREADS": threads,
+        "NUM_STREAMS": threads,
+        "INFERENCE_PRECISION_HINT": "f32",
+        "ENABLE_CPU_PINNING": False,
+    }
+    return ov.AsyncInferQueue(ov.Core().compile_model(graph_of(module, shape), "CPU", how), threads)
+
+
+def graph_of(module: nn.Module, shape: tuple[int, ...]) -> Any:
+    """OpenVINO's graph (`openvino.Model`) of a module for one sub-volume (1, z, y, x) of that shape."""
+    from openvino.frontend import FrontEndManager
+    from openvino.frontend.pytorch.ts_decoder import TorchScriptPythonDecoder
+
+    example = torch.zeros(1, *shape)
+    with torch.inference_mode(), warnings.catch_warnings():
+        # torch wants torch.export instead; converting what that gives takes twice as long, and warns too.
+        warnings.filterwarnings("ignore", "`?torch.jit", DeprecationWarning)
+        # Sizes become constants of the graph, as they may: it is for sub-volumes of this shape alone.
+        warnings.filterwarnings("ignore", category=torch.jit.TracerWarning)
+        # The decoder must live as long as the conversion; its trace is not checked by running it twice more.
+        decoder = TorchScriptPythonDecoder(
+            module, example_input=(example,), trace_kwargs={"check_trace": False}
+        )
+        frontend = FrontEndManager().load_by_framework("pytorch")
+        graph = frontend.convert(frontend.load(decoder))
+    graph.reshape({graph.inputs[0]: [1, *shape]})
+    return graph

@@ -35,6 +35,7 @@ def run(cfg: DemoConfig) -> Done:
     )
     wrote += evaluate.run(judged).wrote
     wrote += _score_demo_scan(cfg)
+    _say_card()
     say(
         "Everything here is simulated and small: these figures say what a first run gives, not what a scan will give."
     )
@@ -56,6 +57,15 @@ def _shipped_fits(cfg: DemoConfig) -> bool:
             "        the network that comes with jointwise looks at joints on another grid: it only scores the scan"
         )
     return fits
+
+
+def _say_card() -> None:
+    """Where it stands what was measured of the network that comes with jointwise, on far more joints than here."""
+    from jointwise.models.bench import SHIPPED_FOLDER
+    from jointwise.models.names import MODEL_CARD
+
+    if (SHIPPED_FOLDER / MODEL_CARD).is_file():
+        say(f"What was measured of the network that comes with jointwise: {SHIPPED_FOLDER / MODEL_CARD}")
 
 
 def _score_demo_scan(cfg: DemoConfig) -> list[Path]:

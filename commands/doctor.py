@@ -194,12 +194,18 @@ def _self_check(cfg: DoctorConfig) -> str:
 def _network(_: DoctorConfig) -> str:
     """The network that comes with jointwise, read whole: its weights must be those of its card."""
     from jointwise.models.bench import SHIPPED_FOLDER, has_shipped, load_shipped
+    from jointwise.models.names import MODEL_CARD
 
     if not has_shipped():
         return "none comes with this copy: train one and give `score` model=FOLDER"
     card = load_shipped(["learned"]).card
     size = sum(path.stat().st_size for path in SHIPPED_FOLDER.iterdir()) / 1e6
-    return f"{card.name if card else ''} comes with this copy ({size:.1f} MB): `score` uses it without model="
+    told = SHIPPED_FOLDER / MODEL_CARD
+    measured = (
+        f"; what was measured of it: {told}" if told.is_file() else "; what it can do was not written down"
+    )
+    name = card.name if card else ""
+    return f"{name} comes with this copy ({size:.1f} MB), used where `score` is given no model{measured}"
 
 
 CHECKS = (

@@ -15,8 +15,8 @@ from jointwise.commands.screen import Done
 from jointwise.joints.errors import InputError
 
 COMMANDS = (
-    "demo", "generate", "verify", "audit", "gallery", "train", "evaluate", "compare", "observe", "sets", "labels",
-    "score", "paint", "quality", "doctor",
+    "demo", "generate", "verify", "audit", "gallery", "train", "register", "evaluate", "compare", "observe",
+    "sets", "labels", "score", "paint", "quality", "doctor",
 )  # fmt: skip
 
 

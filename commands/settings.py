@@ -14,7 +14,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
 from jointwise.scoring.reading.settings import ReadSettings
 from jointwise.scoring.settings import ArraySettings, ArrayWanted, ScoreSettings
-from jointwise.train.settings import TrainSettings
+from jointwise.train.settings import TrackingSettings, TrainSettings
 
 
 @dataclass(frozen=True)
@@ -355,6 +355,21 @@ class QualityConfig:
     array: ArraySettings = field(default_factory=ArraySettings)
     max_tilt_deg: float = 10.0
     read: ReadSettings = field(default_factory=ReadSettings)
+
+
+@dataclass(frozen=True)
+class RegisterConfig:
+    """Settings of `jointwise register`.
+
+    Args:
+        model: folder of the model; null takes the network that comes with jointwise.
+        out: folder of the embedded SQLite store, unless tracking names another; nothing else is written.
+        tracking: which MLflow store, the registered model's name and the alias of the new version.
+    """
+
+    model: Path | None = None
+    out: Path = Path("out/register")
+    tracking: TrackingSettings = field(default_factory=TrackingSettings)
 
 
 @dataclass(frozen=True)

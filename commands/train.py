@@ -14,6 +14,7 @@ from jointwise.train.settings import TrainSettings
 if TYPE_CHECKING:
     from jointwise.commands.screen import Step
     from jointwise.joints.store import Store
+    from jointwise.train.tracking import Tracked
 
 HELP = "Train a network, fit the rules and the novelty detector on a store of joints; the run goes to MLflow."
 EXAMPLE = "data=out/joints out=out/train experiment=quick"
@@ -50,13 +51,23 @@ def run(cfg: TrainSettings) -> Done:
     _fit_others(cfg, model)
     if cfg.tracking.enabled:
         tracked = track(cfg.out, cfg.tracking)
-        say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
+        say_tracked(tracked)
     if not labelled:
         return Done([model], call("evaluate", data=cfg.data, model=model))
     say("what these labels taught they cannot judge: label joints of other boards for that")
     return Done(
         [model], call("evaluate", data="OTHERS", labels="OTHERS/labels.csv", split="all", model=model)
     )
+
+
+def say_tracked(tracked: "Tracked") -> None:
+    """Where the run can be seen, and its model be asked for."""
+    say(f"run {tracked.run_id} in MLflow; to look: mlflow ui --backend-store-uri '{tracked.uri}'")
+    if tracked.version:
+        say(
+            f"version {tracked.version.number} of the registered model {tracked.version.name}; with that store as "
+            f"MLFLOW_TRACKING_URI: mlflow.pyfunc.load_model('{tracked.version.uri}')"
+        )
 
 
 def _fit_others(cfg: TrainSettings, model: Path) -> None:

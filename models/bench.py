@@ -2,7 +2,7 @@
 
 A folder of detectors holds the model folder's two files and, beside them, `rules.json`: the fitted rules with their
 thresholds, and `novelty.json` with `novelty.safetensors`: the novelty detector with its own. Each may be absent. The
-folder `first` beside this file, where there is one, comes with jointwise.
+folder `SHIPPED_NAME` beside this file, where there is one, comes with jointwise.
 """
 
 import json
@@ -31,6 +31,7 @@ from jointwise.models.names import (
     RULES,
     RULES_FILE,
     SHIPPED,
+    SHIPPED_NAME,
     TORCH,
     USUAL,
 )
@@ -39,7 +40,7 @@ from jointwise.models.protocol import Detector
 from jointwise.models.rules.detector import RuleDetector
 from jointwise.models.thresholds import Thresholds
 
-SHIPPED_FOLDER: Final = Path(__file__).parent / "first"
+SHIPPED_FOLDER: Final = Path(__file__).parent / SHIPPED_NAME
 
 
 @dataclass(frozen=True)

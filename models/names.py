@@ -7,9 +7,14 @@ USUAL: Final = (LEARNED, RULES)
 DETECTORS: Final = (*USUAL, NOVELTY)
 """Those that a folder of detectors may hold; `shipped` is the network that comes with jointwise."""
 
+SHIPPED_NAME: Final = "first"
+"""Folder, in the room of the models, of the network that comes with jointwise; everything that needs it asks here."""
+
 CARD: Final = "card.json"
 RULES_FILE: Final = "rules.json"
 NOVELTY_FILE: Final = "novelty.json"
+MODEL_CARD: Final = "MODEL_CARD.md"
+"""What was measured of the network, for people; beside the one that comes with jointwise."""
 
 AUTO, TORCH, OPENVINO = "auto", "torch", "openvino"
 RUNTIMES: Final = (AUTO, TORCH, OPENVINO)

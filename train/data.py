@@ -16,7 +16,7 @@ from jointwise.joints.schema import SAMPLE_COLUMNS, require_columns, truth_array
 from jointwise.joints.store import SPLITS, Store
 from jointwise.models.protocol import SIZE_COLUMNS
 from jointwise.models.sizes import sizes_of
-from jointwise.train.stores import folders, told_of_labels
+from jointwise.train.stores import fingerprints, folders, told_of_labels
 
 ORDER, LIMIT, AUGMENT = 1, 2, 3
 """Which of the seed's random streams is meant."""
@@ -205,6 +205,7 @@ def facts(store: Store) -> dict[str, Any]:
         "store": str(folders(store)[0]),
         "more_stores": [str(folder) for folder in folders(store)[1:]],
         "fingerprint": store.fingerprint,
+        "fingerprints": fingerprints(store),
         "labels": told_of_labels(store),
         "grid": store.grid.to_json(),
         "joints": len(table),

@@ -1,6 +1,7 @@
 """Settings of a training. Pure dataclasses, checked when made; configs/train composes them."""
 
 import math
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -10,6 +11,8 @@ from jointwise.models.calibration import demand_method
 from jointwise.models.settings import NetworkSettings, ThresholdSettings
 
 SCHEDULES: Final = ("one_cycle", "cosine", "constant")
+ALIASES: Final = re.compile(r"(?!latest$|[vV]\d+$)[A-Za-z][A-Za-z0-9_-]*")
+"""What MLflow takes as an alias."""
 PRECISIONS: Final = ("auto", "fp32", "bf16")
 LEARN: Final = ("all", "late", "last")
 KEEP: Final = ("best", "last")
@@ -100,6 +103,9 @@ class TrackingSettings:
         folder: where that SQLite file and its artefacts lie; null takes `tracking` in the folder of the run.
         experiment: name of the experiment in MLflow.
         timeout_s: seconds after which a server that does not answer is given up.
+        registered_as: name under which a finished training's model becomes a version in MLflow's registry; empty
+            registers none.
+        alias: by which the newest such version can be asked for (models:/NAME@ALIAS); empty gives none.
     """
 
     enabled: bool = True
@@ -107,6 +113,8 @@ class TrackingSettings:
     folder: Path | None = None
     experiment: str = "jointwise"
     timeout_s: float = 5.0
+    registered_as: str = "jointwise"
+    alias: str = "candidate"
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.timeout_s) and self.timeout_s > 0):
@@ -115,6 +123,15 @@ class TrackingSettings:
             )
         if not self.experiment:
             raise InputError("tracking.experiment: expected a name, found none; give one")
+        if set(self.registered_as) & set("/:'"):
+            raise InputError(
+                f"tracking.registered_as: expected a name without / : and ', found {self.registered_as!r}; rename it"
+            )
+        if self.alias and not ALIASES.fullmatch(self.alias):
+            raise InputError(
+                "tracking.alias: expected a letter, then letters, digits, - and _, and neither latest nor v with a "
+                f"number, found {self.alias!r}; rename it"
+            )
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,11 @@ def folders(store: Store) -> list[Path]:
     return [part.folder for part in store.parts] if isinstance(store, Stores) else [store.folder]
 
 
+def fingerprints(store: Store) -> list[str]:
+    """Of each store, in the order of :func:`folders`."""
+    return [part.fingerprint for part in store.parts] if isinstance(store, Stores) else [store.fingerprint]
+
+
 def told_of_labels(store: Store) -> list[str]:
     """Sentences on the people's labels in it; none where it has only truth of its own."""
     parts = store.parts if isinstance(store, Stores) else [store]

@@ -12,7 +12,10 @@ from typing import Any, NamedTuple
 
 from jointwise.joints.atomic import write_text
 from jointwise.joints.errors import InputError
+from jointwise.models.folder import load_model
+from jointwise.models.names import CARD
 from jointwise.train.mlflow_store import MlflowStore, in_a_sentence, open_store, quiet_mlflow
+from jointwise.train.model_versions import Version, register, settings_tag
 from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, FACTS, METRICS, MODEL, SETTINGS, TRACKED, read_json
 from jointwise.train.settings import TrackingSettings
@@ -24,10 +27,12 @@ class Tracked(NamedTuple):
     Args:
         run_id: MLflow's name of the run.
         uri: address of the store; `mlflow ui --backend-store-uri URI` shows it.
+        version: of the registered model that its model is; None where it is none (yet).
     """
 
     run_id: str
     uri: str
+    version: Version | None = None
 
 
 def track(out: Path, settings: TrackingSettings) -> Tracked:
@@ -48,7 +53,32 @@ def track(out: Path, settings: TrackingSettings) -> Tracked:
             _log_epochs(store, run_id, out)
             if (out / MODEL).exists():
                 _log_results(store, run_id, out)
-    return Tracked(run_id, store.uri)
+        # After the run is finished: a registry that fails takes nothing from the run, and is asked again next time.
+        done = (out / MODEL).exists()
+        version = register(store, run_id, out / MODEL, settings, settings_tag(given)) if done else None
+    return Tracked(run_id, store.uri, version)
+
+
+def track_model(model: Path, out: Path, settings: TrackingSettings) -> Tracked:
+    """Log a model folder that came without its training as a run of its own, and register it.
+
+    Args:
+        model: the folder; read whole, so that a damaged one is refused before MLflow hears of it.
+        out: where the SQLite file lies unless the settings say otherwise.
+        settings: where to, name and alias.
+
+    Raises:
+        InputError: no model there, or the store does not work.
+    """
+    load_model(model)
+    card = read_json(model / CARD)
+    store = open_store(settings, out)
+    with quiet_mlflow(settings.timeout_s), in_a_sentence(store.uri):
+        run_id = _start(store, model.absolute().name)
+        _log_parameters(store, run_id, {"network": card["network"], "model": str(model)})
+        _log_dataset(store, run_id, {"store": model / CARD, **card["data"]}, "training")
+        _log_model(store, run_id, model, card)
+        return Tracked(run_id, store.uri, register(store, run_id, model, settings, {}))
 
 
 def track_results(
@@ -105,11 +135,19 @@ def _known_run(store: MlflowStore, out: Path) -> str | None:
 def _new_run(store: MlflowStore, out: Path, given: dict[str, Any], facts: dict[str, Any]) -> str:
     run_id = _start(store, out.absolute().name)
     _log_parameters(store, run_id, given)
-    _log_dataset(store, run_id, facts, "training")
+    for one in _stores_of(facts):
+        _log_dataset(store, run_id, one, "training")
     for name in (SETTINGS, FACTS):
         store.client.log_artifact(run_id, str(out / name))
     write_text(out / TRACKED, json.dumps({"run_id": run_id, "uri": store.uri}, indent=1))
     return run_id
+
+
+def _stores_of(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """All the joints as one, then store by store where there are several and each one's fingerprint is told."""
+    places, prints = [facts["store"], *facts.get("more_stores", [])], facts.get("fingerprints", [])
+    parts = [{"store": place, "fingerprint": one} for place, one in zip(places, prints, strict=False)]
+    return [facts, *parts] if len(parts) > 1 else [facts]
 
 
 def _log_epochs(store: MlflowStore, run_id: str, out: Path) -> None:
@@ -125,15 +163,19 @@ def _log_epochs(store: MlflowStore, run_id: str, out: Path) -> None:
 
 def _log_results(store: MlflowStore, run_id: str, out: Path) -> None:
     """The model folder, its results and the example slices; then the run is finished."""
-    card = read_json(out / MODEL / "card.json")
+    for name in (METRICS, EXAMPLES):
+        if (out / name).exists():
+            store.client.log_artifact(run_id, str(out / name))
+    _log_model(store, run_id, out / MODEL, read_json(out / MODEL / CARD))
+
+
+def _log_model(store: MlflowStore, run_id: str, model: Path, card: Mapping[str, Any]) -> None:
+    """A model folder and the results on its card; then the run is finished."""
     results = {
         f"final.{key}": value for key, value in _flat(card["metrics"]) if isinstance(value, int | float)
     }
     _log_metrics(store, run_id, results, step=0)
-    store.client.log_artifacts(run_id, str(out / MODEL), MODEL)
-    for name in (METRICS, EXAMPLES):
-        if (out / name).exists():
-            store.client.log_artifact(run_id, str(out / name))
+    store.client.log_artifacts(run_id, str(model), MODEL)
     store.client.set_terminated(run_id)
 
 

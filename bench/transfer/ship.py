@@ -1,6 +1,6 @@
 """Makes the network that comes with jointwise of a finished training: cuts chosen anew, kernels in half precision.
 
-    python bench/transfer/ship.py --run out/first --out models/first --purpose recall_first --store out/joints_20
+    python bench/transfer/ship.py --run out/reference_run --purpose recall_first --store out/reference/every_1
 
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
 and another calibration need neither the joints nor a card. What the network knows by its features is measured on joints
@@ -22,7 +22,7 @@ from jointwise.joints.kinds import KINDS
 from jointwise.joints.store import Store
 from jointwise.models.calibration import METHODS, fit_calibration, reliability
 from jointwise.models.folder import load_model, save_model
-from jointwise.models.names import RULES_FILE
+from jointwise.models.names import RULES_FILE, SHIPPED_NAME
 from jointwise.models.settings import CRITERIA, ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.data import known_truth
@@ -41,7 +41,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--run", type=Path, required=True, help="folder of the finished training")
-    parser.add_argument("--out", type=Path, default=Path("models/first"))
+    parser.add_argument("--out", type=Path, default=Path("models") / SHIPPED_NAME)
     parser.add_argument("--rules", type=Path, help="a model folder whose rules go along")
     parser.add_argument(
         "--purpose", "--criterion", choices=CRITERIA, default="recall_first", dest="criterion"

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from jointwise.models.names import SHIPPED_NAME
+
 ROOT = Path(__file__).parents[2]
 ROOMS = ("configs", "joints", "data_gen", "models", "evaluation", "train", "scoring", "commands")
 
@@ -18,7 +20,7 @@ def test_wheel_holds_rooms_and_configs_and_no_tests(tmp_path: Path) -> None:
     source.mkdir()
     for name in (*ROOMS, "tests"):
         shutil.copytree(ROOT / name, source / name, ignore=shutil.ignore_patterns("__pycache__"))
-    first = source / "models" / "first"
+    first = source / "models" / SHIPPED_NAME
     if not first.exists():  # no network comes with this copy: stand-ins show that one would go along
         first.mkdir()
         for name in ("card.json", "model.safetensors"):

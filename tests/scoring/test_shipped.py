@@ -22,6 +22,7 @@ from jointwise.models.calibration import Calibration
 from jointwise.models.card import Card
 from jointwise.models.envelope import Envelope
 from jointwise.models.folder import WEIGHTS, save_model
+from jointwise.models.names import MODEL_CARD
 from jointwise.models.network import build_network
 from jointwise.models.settings import NetworkSettings
 from jointwise.models.thresholds import Thresholds
@@ -102,7 +103,12 @@ def test_doctor_says_whether_it_is_there_and_whole(
 ) -> None:
     monkeypatch.setattr(doctor, "CHECKS", tuple(c for c in doctor.CHECKS if c.name == "network"))
     doctor.run(DoctorConfig())
-    assert "first_one comes with this copy" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "first_one comes with this copy" in said
+    assert "was not written down" in said
+    (shipped / MODEL_CARD).write_text("# Model card")
+    doctor.run(DoctorConfig())
+    assert f"what was measured of it: {shipped / MODEL_CARD}" in capsys.readouterr().out
     (shipped / WEIGHTS).write_bytes(b"cut short")
     with pytest.raises(InputError, match=r"1 failed \(network\)"):
         doctor.run(DoctorConfig())
@@ -142,11 +148,16 @@ def test_the_demo_sets_it_beside_its_own_network_and_scores_the_scan_with_it(
     judged, scored = steps(monkeypatch, Grid((16, 20, 20)), tmp_path)
     assert judged.shipped
     assert scored.model is None
-    assert "trained on simulated joints only" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "trained on simulated joints only" in said
+    assert "What was measured of the network" not in said
+    (bench.SHIPPED_FOLDER / MODEL_CARD).write_text("# Model card")
     judged, scored = steps(monkeypatch, Grid((16, 20, 22)), tmp_path)
     assert not judged.shipped
     assert scored.model is None
-    assert "on another grid" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "on another grid" in said
+    assert f"What was measured of the network that comes with jointwise: {bench.SHIPPED_FOLDER}" in said
 
 
 @pytest.mark.usefixtures("bare")

@@ -64,7 +64,7 @@ def client(tracking: TrackingSettings, tmp_path: Path) -> Any:
 
 def test_a_run_is_logged_as_its_files_say(tmp_path: Path, tracking: TrackingSettings, client: Any) -> None:
     """Parameters, code version, dataset with fingerprint, every epoch, the model folder and the picture."""
-    run_id, uri = track(write_run(tmp_path / "my run", 2, finished=True), tracking)
+    run_id, uri, _ = track(write_run(tmp_path / "my run", 2, finished=True), tracking)
     run = client.get_run(run_id)
     assert uri == tracking_uri(tracking, tmp_path)
     assert run.info.status == "FINISHED"
@@ -83,7 +83,7 @@ def test_a_run_is_logged_as_its_files_say(tmp_path: Path, tracking: TrackingSett
     assert source.dataset.digest == "f" * 36
     assert {tag.key: tag.value for tag in source.tags}["fingerprint"] == "f" * 64
     files = {item.path for item in client.list_artifacts(run_id)}
-    assert files == {"settings.json", "facts.json", "metrics.jsonl", "examples.png", "model"}
+    assert files == {"settings.json", "facts.json", "metrics.jsonl", "examples.png", "model", "pyfunc"}
     artefacts = tracking.folder / "artefacts" / run_id / "artifacts"  # type: ignore[operator]
     assert (artefacts / "model" / "model.safetensors").read_bytes() == b"weights"
 
@@ -137,7 +137,7 @@ def test_a_running_training_is_tracked_as_it_grows(
     assert client.get_run(first.run_id).info.status == "RUNNING"
     for finished in (False, True, True):
         shutil.rmtree(out / "model", ignore_errors=True)
-        assert track(write_run(out, 3, finished), tracking) == first
+        assert track(write_run(out, 3, finished), tracking)[:2] == first[:2]
     assert [m.step for m in client.get_metric_history(first.run_id, "loss")] == [1, 2, 3]
     assert len(client.get_metric_history(first.run_id, "final.best_epoch")) == 1
     assert client.get_run(first.run_id).info.status == "FINISHED"
@@ -148,7 +148,7 @@ def test_results_of_an_evaluation_are_logged(tmp_path: Path, tracking: TrackingS
     (tmp_path / "table.csv").write_text("a,b")
     many = {f"m{i}": float(i) for i in range(1100)}
     parameters = {"nested": {f"p{i}": i for i in range(120)}}
-    run_id, _ = track_results(
+    run_id, *_ = track_results(
         "evaluate", tmp_path, tracking, parameters=parameters, metrics=many, files=[tmp_path / "table.csv"],
         facts={"store": tmp_path, "fingerprint": "abc"},
     )  # fmt: skip

@@ -243,6 +243,7 @@ class LearnedDetector:
 
         def noted(parts: Iterator[Part]) -> Iterator[Part]:
             for part in parts:
+                assert part.features is not None
                 apart.append(familiar.distance(part.features))
                 yield part
 

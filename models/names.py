@@ -7,7 +7,7 @@ USUAL: Final = (LEARNED, RULES)
 DETECTORS: Final = (*USUAL, NOVELTY)
 """Those that a folder of detectors may hold; `shipped` is the network that comes with jointwise."""
 
-SHIPPED_NAME: Final = "first"
+SHIPPED_NAME: Final = "reference"
 """Folder, in the room of the models, of the network that comes with jointwise; everything that needs it asks here."""
 
 CARD: Final = "card.json"

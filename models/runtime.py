@@ -147,7 +147,7 @@ def graph_of(module: nn.Module, shape: tuple[int, ...]) -> Any:
         # torch wants torch.export instead; converting what that gives takes twice as long, and warns too.
         warnings.filterwarnings("ignore", "`?torch.jit", DeprecationWarning)
         # Sizes become constants of the graph, as they may: it is for sub-volumes of this shape alone.
-        warnings.filterwarnings("ignore", category=torch.jit.TracerWarning)
+        warnings.filterwarnings("ignore", category=torch.jit.TracerWarning)  # type: ignore[attr-defined]
         # The decoder must live as long as the conversion; its trace is not checked by running it twice more.
         decoder = TorchScriptPythonDecoder(
             module, example_input=(example,), trace_kwargs={"check_trace": False}

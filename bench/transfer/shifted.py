@@ -1,6 +1,6 @@
 """Does a network know when it is asked about scans unlike its training, and where it is wrong?
 
-    python bench/transfer/shifted.py --model models/first --usual STORE --shifted STORE [STORE ...] --out CSV
+    python bench/transfer/shifted.py --model models/reference --usual STORE --shifted STORE [STORE ...] --out CSV
 
 Three scores of strangeness, each the median over a scan's joints: `features` (models/familiar.py), `ranges` (voxels per
 ball, noise and lanes, models/envelope.py), `novelty` (models/novelty.py). Features and novelty are measured on one half

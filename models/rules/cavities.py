@@ -227,7 +227,7 @@ def _sector(x: float, y: float) -> int:
     else:
         quarter, along, up = 3, -y, x
     eighth = np.sqrt(2.0) - 1  # the tangent of an eighth of a right angle's double
-    return 4 * quarter + (up >= eighth * along) + (up >= along) + (eighth * up >= along)
+    return int(4 * quarter + (up >= eighth * along) + (up >= along) + (eighth * up >= along))
 
 
 def _texture(dark: Volume, inside: NDArray[np.bool_], body: Body) -> float:
@@ -251,7 +251,7 @@ def _worst_spread(
                     points[n] = dark[k, j, i]
                     n += 1
         if n > 40:
-            worst = max(worst, np.std(points[:n]))
+            worst = max(worst, float(np.std(points[:n])))
     return worst
 
 

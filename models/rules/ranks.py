@@ -59,4 +59,4 @@ def _select(values: NDArray[Any], n: int, rank: int) -> float:
             low = i
         else:
             break
-    return values[rank]
+    return float(values[rank])

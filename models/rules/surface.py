@@ -137,9 +137,9 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
     height = np.full((len(y), len(x)), np.nan)
     for j in range(len(y)):
         for i in range(len(x)):
-            ring = int(np.sqrt(x[i] ** 2 + y[j] ** 2) / step)
-            if ring < rings:
-                s = best_path[ring] + (best_tx * x[i] + best_ty * y[j]) / step
+            own = int(np.sqrt(x[i] ** 2 + y[j] ** 2) / step)
+            if own < rings:
+                s = best_path[own] + (best_tx * x[i] + best_ty * y[j]) / step
                 height[j, i] = min(max(s, 1.0), nz - 2.0)
     return height
 
@@ -292,7 +292,7 @@ def missing_planes(
     for n in range(len(k)):
         for d in range(2 * AROUND + 1):
             near[d] = values[min(max(k[n] + d - AROUND, 0), len(values) - 1), j[n], i[n]]
-        below, above = np.argmax(near[: AROUND + 1]), AROUND + np.argmax(near[AROUND:])
+        below, above = int(np.argmax(near[: AROUND + 1])), AROUND + int(np.argmax(near[AROUND:]))
         for d in range(below, above + 1):
             share = (d - below) / max(above - below, 1)
             level = near[below] + share * (near[above] - near[below])

@@ -8,6 +8,7 @@ import pandas as pd
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.lattice import Vector
+from jointwise.models.names import AUTO
 from jointwise.scoring.finding.draft import Draft, drafted, known
 from jointwise.scoring.finding.empties import left_empty
 from jointwise.scoring.finding.first_look import best_layer, first_look, fits
@@ -27,7 +28,6 @@ from jointwise.scoring.finding.sites import (
 )
 from jointwise.scoring.reading.scan import Scan
 from jointwise.scoring.settings import (
-    AUTO,
     MOST_PACKAGES,
     ArraySettings,
     ArrayWanted,

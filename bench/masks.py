@@ -1,11 +1,11 @@
 """Does a network's evidence lie on the defects, and how far off are the sizes it measures?
 
-    python bench/masks.py --model models/reference --data out/joints --table bench/masks.csv [--split test]
+    python bench/masks.py --model models/reference --data out/joints [--split test]
 
 Takes joints with masks whose truth is known (store generated with masks=true), of a split the network was not trained
 on, and prints two tables: the pointing score of every kind, and Bland and Altman's bias and limits of every measure,
 taken from the masks, from the sizes learned beside them, and as the detector tells it; gaps by classes of size.
-Writes both into one table of rows (part, name, by, column, value).
+Writes them as pointing.csv and measures.csv beside this file.
 """
 
 from __future__ import annotations
@@ -83,7 +83,8 @@ def main() -> None:
     )
     parser.add_argument("--model", type=Path, required=True)
     parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--table", type=Path, required=True)
+    parser.add_argument("--pointing", type=Path, default=Path(__file__).with_name("pointing.csv"))
+    parser.add_argument("--measures", type=Path, default=Path(__file__).with_name("measures.csv"))
     parser.add_argument("--split", default="test")
     parser.add_argument("--limit", type=int, default=0, help="first so many joints; 0 takes all")
     parser.add_argument("--device", default="auto")
@@ -95,21 +96,9 @@ def main() -> None:
         print(f"{given.model} on {len(sizes)} joints of {given.split} in {given.data}")
         print(pointed.to_string(index=False))
         print(agreed.to_string(index=False))
-    long = [
-        pointed.melt(["kind", "among"], var_name="column").rename(columns={"kind": "name", "among": "by"}),
-        agreed.assign(by=agreed["by"] + agreed.apply(_class, axis=1))
-        .drop(columns=["from", "to"])
-        .melt(["measure", "by"], var_name="column")
-        .rename(columns={"measure": "name"}),
-    ]
-    parts = [part.assign(part=word) for part, word in zip(long, ("pointing", "agreement"), strict=True)]
-    table = pd.concat(parts)[["part", "name", "by", "column", "value"]]
-    given.table.parent.mkdir(parents=True, exist_ok=True)
-    table.to_csv(given.table, index=False, float_format="%.5g")
-
-
-def _class(row: pd.Series) -> str:
-    return "" if (row["from"], row["to"]) == (0.0, np.inf) else f" {row['from']:g} to {row['to']:g}"
+    for table, path in ((pointed, given.pointing), (agreed, given.measures)):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        table.to_csv(path, index=False, float_format="%.5g")
 
 
 if __name__ == "__main__":

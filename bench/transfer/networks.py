@@ -92,7 +92,12 @@ def told(out: Path) -> list[dict[str, object]]:
     logits = table[[f"logit_{kind}" for kind in KINDS]].to_numpy(dtype=np.float64)
     name, pace = settings["network"]["name"], [float(line["joints_per_second"]) for line in history]
     seen = derived["steps_per_epoch"] * settings["batch"] * settings["epochs"]
-    head = {"network": name, "seed": settings["seed"], "data": derived["data_fingerprint"][:12]}
+    head = {
+        "run": out.name,
+        "network": name,
+        "seed": settings["seed"],
+        "data": derived["data_fingerprint"][:12],
+    }
     whole: dict[str, tuple[float, int]] = {
         "parameters": (derived["parameters"], 1),
         "GFLOP per joint": (derived["flops_per_joint"] / 1e9, 1),

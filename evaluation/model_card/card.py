@@ -20,11 +20,6 @@ from jointwise.models.folder import load_model
 from jointwise.models.names import CARD, MODEL_CARD
 from jointwise.models.network import build_network, cost
 
-PURPOSES: Final = {
-    "f1": "the best F1 of each kind",
-    "false_calls": "recall first, with no more than that share of the joints without the kind called",
-    "guarded_f1": "the best F1 of each kind, raised where more than that share of the sound joints would be called",
-}
 USE: Final = (
     "It reads sub-volumes of solder balls of ball grid arrays, cut from X-ray CT, and gives four probabilities: void, "
     "non-wet, bridging, head-in-pillow. It is for choosing which joints a qualified inspector looks at first. It is "
@@ -146,11 +141,6 @@ def _training(card: Card, training: Mapping[str, str]) -> Lines:
 
 def _cuts(card: Card, cuts: Mapping[str, str]) -> Lines:
     found = card.thresholds
-    limit = (
-        ""
-        if found.false_calls is None
-        else f" (that share: {100 * found.false_calls:g} %, in each noise class)"
-    )
     edges = [f"{1 / edge:.3g}" for edge in found.edges]
     ends = [*edges, "0"] if edges else []
     names = [f"CNR from {low}" + (f" to {ends[c - 1]}" if c else "") for c, low in enumerate(ends)] or ["all"]
@@ -162,7 +152,7 @@ def _cuts(card: Card, cuts: Mapping[str, str]) -> Lines:
     return [
         "## How the cuts were chosen",
         "",
-        f"On validation joints, for {PURPOSES[found.criterion]}{limit}. {cuts['purpose']} Chosen by "
+        f"{found.purpose[0].upper()}{found.purpose[1:]}. {cuts['purpose']} Chosen by "
         f"`{cuts['command']}`. Calibration: {card.calibration.method}.",
         "",
         *table(("scans", *(TITLES[kind] for kind in KINDS)), rows),

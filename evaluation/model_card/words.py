@@ -77,7 +77,7 @@ def plain_table(source: Source, path: Path) -> Lines:
     """The rows and columns of a CSV that its source names, intervals beside their values."""
     frame = pd.read_csv(path)
     for column, wanted in source.where.items():
-        frame = frame[frame[column].isin([*wanted] if isinstance(wanted, tuple) else [wanted])]
+        frame = frame[frame[column].isin([*wanted] if isinstance(wanted, (list, tuple)) else [wanted])]
     shown: Mapping[str, str] = source.columns or {
         name: name for name in map(str, frame) if not name.endswith(("low", "high"))
     }

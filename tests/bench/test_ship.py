@@ -81,7 +81,7 @@ def shipped(finished: Path, script: Callable[[str], ModuleType], out: Path, *wor
 @pytest.mark.parametrize(
     ("words", "rule"),
     [
-        ((), ThresholdSettings("guarded_f1", 0.005, 0.3, 4)),
+        ((), ThresholdSettings("recall_first", 0.02, 0.3, 4)),
         (
             ("--criterion", "false_calls", "--false-calls", "0.2", "--floor", "0", "--noise-classes", "1"),
             ThresholdSettings("false_calls", 0.2),

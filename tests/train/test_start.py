@@ -278,4 +278,5 @@ def test_init_from_alone_brings_the_recipe_along() -> None:
         )
     assert (tuned.network.name, tuned.statistics, tuned.sizes_weight) == (OF_MODEL, False, 0)
     assert quick.network.name == "resnet_tiny"
-    assert plain == null == TrainSettings(Path("x"))
+    assert plain == null
+    assert plain.training == TrainSettings(Path("x"))

@@ -26,6 +26,9 @@ from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 AT_ONCE: Final = 256
 """Joints whose masks are held at a time."""
 
+LEAST_SHOWN: Final = 1e-4
+"""Share of a cell below which evidence is 0."""
+
 MEASURED_BY: Final = "measured_by"
 """Key of the card's metrics under which it stands what each measure is taken from, see models/measured.py."""
 
@@ -42,7 +45,7 @@ class Part(NamedTuple):
 
     rows: slice
     said: NDArray[np.float64]
-    shares: NDArray[np.float16] | None
+    shares: NDArray[np.float32] | None
     features: NDArray[np.float32] | None
 
 
@@ -140,7 +143,7 @@ class LearnedDetector:
         for first in range(0, len(joints), AT_ONCE):
             run = self._run(masks, features)
             said, *more = run(joints.volumes[first : first + AT_ONCE])
-            shares = more[0].astype(np.float16) if masks else None
+            shares = more[0] if masks else None
             rows = slice(first, first + len(said))
             yield Part(rows, said.astype(np.float64), shares, more[-1] if features else None)
 
@@ -202,7 +205,9 @@ class LearnedDetector:
     def _shown(self, joints: Joints, parts: Iterator[Part]) -> NDArray[np.float16]:
         shown = np.empty((len(joints), *mask_shape(joints.grid)), np.float16)
         for part in parts:
-            shown[part.rows] = part.shares
+            assert part.shares is not None
+            # What float16 keeps only as denormals is nothing here, and would take as long as the network.
+            shown[part.rows] = np.where(part.shares < LEAST_SHOWN, 0, part.shares)
         return shown
 
     def _masks(self) -> bool:

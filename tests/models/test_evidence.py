@@ -99,7 +99,9 @@ def test_measures_come_from_masks_unless_the_card_prefers_sizes(tmp_path: Path) 
     own = measured_by_masks(
         detector.evidence(batch), GRID, batch.table["pitch_mm"].to_numpy(), batch.table["ball_mm"].to_numpy()
     )
-    np.testing.assert_array_equal(detector.measure(batch)[list(BY_MASKS)].to_numpy(), own)
+    # Evidence is kept in float16, and as 0 where next to nothing is.
+    told = detector.measure(batch)[list(BY_MASKS)].to_numpy()
+    np.testing.assert_allclose(told, own, rtol=0.01)
     assert np.isfinite(own[:, 0]).all()
     detector.card.metrics[MEASURED_BY] = {"void_projected_area_pct": {"by": "sizes"}}
     save_model(tmp_path / "model", detector.network, detector.card)
@@ -107,7 +109,7 @@ def test_measures_come_from_masks_unless_the_card_prefers_sizes(tmp_path: Path) 
     by_sizes = again.both_ways(batch).by_sizes
     assert by_sizes is not None
     np.testing.assert_array_equal(again.measure(batch)["void_projected_area_pct"], by_sizes[:, 0])
-    np.testing.assert_array_equal(again.measure(batch)["void_volume_pct"], own[:, 1])
+    np.testing.assert_array_equal(again.measure(batch)["void_volume_pct"], told[:, 1])
 
 
 def test_without_sizes_all_is_by_masks_and_without_masks_nothing_is_shown() -> None:

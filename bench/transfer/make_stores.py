@@ -51,7 +51,9 @@ def main() -> None:
     parser.add_argument("--experiment", default="reference")
     parser.add_argument("--cards", type=int, default=0, help="graphics cards; 0 uses the processor")
     parser.add_argument("--at-once", type=int, default=1, help="stores side by side on each card")
-    parser.add_argument("--workers", type=int, default=0, help="processes per store in the mean; 0 takes all cores")
+    parser.add_argument(
+        "--workers", type=int, default=0, help="processes per store in the mean; 0 takes all cores"
+    )
     parser.add_argument("--joints", type=int, default=0, help="as recipe.joints")
     given = parser.parse_args()
     with hydra_wrapper.session(load("train")) as active:

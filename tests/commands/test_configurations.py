@@ -63,7 +63,7 @@ def written(text: str) -> list[list[str]]:
 
 
 def test_the_commands_that_make_the_shipped_network_compose() -> None:
-    """As DEVELOPERS.md writes them: one training that makes eleven stores, the first to choose by, ten learned whole."""
+    """As DEVELOPERS.md writes them: one training that makes eleven stores, one to choose by, ten learned whole."""
     lines = written((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
     trained = []
     for name, *words in lines:

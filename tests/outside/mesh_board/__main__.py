@@ -48,9 +48,9 @@ GROUPS = 25
 """Energies are summed in so many groups: transmission stays within 0.001 of air (`grouping_error` in the record)."""
 
 
-def check() -> None:
+def check(ray_deg: float) -> None:
     """A marker off the axis must appear at its place, and a solid solder sphere at one energy at its attenuation."""
-    board = replace(PRESETS["sound"], views=240)
+    board = replace(PRESETS["sound"], views=240, ray_deg=ray_deg)
     geometry = geometry_of(board, (0.9, 0.9, 0.7))
     marker, ball = np.array([0.43, -0.37, 0.29]), np.array([-0.3, 0.25, -0.1])
     solids = {
@@ -74,7 +74,9 @@ def check() -> None:
     print(
         f"marker off by {np.round(off, 3).tolist()} voxels (x, y, z); sphere {mean:.4f} +- {spread:.4f} /mm, true {mu}"
     )
-    if max(abs(off)) > 0.1 or abs(mean / mu - 1) > 0.01:
+    # In laminography no level is right but the middle's.
+    level = abs(mean / mu - 1) if ray_deg == 90.0 else 0.0
+    if max(abs(off)) > 0.1 or level > 0.01:
         sys.exit("the chain does not hold: no board is made")
 
 
@@ -97,6 +99,10 @@ def scanned(board: Board, meshes: dict, geometry: dict, sub: int) -> np.ndarray:
     mu, weights = grouped(lengths.names, *spectrum(board), GROUPS)
     rng = np.random.default_rng([board.seed, 1])
     gain = 1 + board.gain_sd * rng.standard_normal((geometry["rows"], geometry["columns"]))
+    bad = np.random.default_rng([board.seed, 2])
+    gain[:, bad.integers(geometry["columns"], size=board.bad_columns)] += (
+        board.bad_residual * bad.standard_normal(board.bad_columns)
+    )
     integrals = np.empty((board.views, geometry["rows"], geometry["columns"]), np.float32)
     for k in range(board.views):
         signal, spread = expected(lengths(2 * math.pi * k / board.views), mu, weights, sub)
@@ -217,7 +223,7 @@ def main() -> None:
     given = parser.parse_args()
     os.environ.setdefault("XDG_RUNTIME_DIR", "/tmp")
     if given.check:
-        check()
+        check(PRESETS[given.preset].ray_deg)
         return
     if given.out is None:
         parser.error("expected --out FOLDER, found none")

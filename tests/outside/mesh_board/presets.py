@@ -38,9 +38,7 @@ class Board:
     read_noise: float = 1.0  # in quanta
     axis_px: float = 0.1
     hann: float = 1.3
-    bad_columns: int = (
-        0  # of the detector, whose values are off by `bad_residual` (standard deviation): rings
-    )
+    bad_columns: int = 0  # of the detector, off by `bad_residual` (standard deviation): rings
     bad_residual: float = 0.02
     pixel: float = 0.1
     sdd: float = 400.0
@@ -121,22 +119,22 @@ PRESETS = {
         gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
     ),
     "plain_a": Board(
-        rows=12, cols=12, depopulated=(4, 4), voxel=0.0155, views=300, kvp=110.0, photons=900.0, scatter=0.1,
+        rows=11, cols=11, depopulated=(3, 3), voxel=0.0155, views=240, kvp=110.0, photons=900.0, scatter=0.1,
         tilt=(-1.6, 1.1), turn=-7.0, offset=0.03, pressed=(1.02, 0.93), missing=2, seed=71004, rates=PLAIN,
         vias=0.3, **P065, **OFTEN, gap_voxels=(0.5, 3.0), void_area=(0.05, 0.3),
     ),
     "plain_b": Board(
-        rows=9, cols=12, voxel=0.022, views=330, kvp=150.0, filter_cu=0.7, photons=1200.0, scatter=0.12, focal_um=9.0,
+        voxel=0.0235, views=260, kvp=150.0, filter_cu=0.7, photons=1200.0, scatter=0.12, focal_um=9.0,
         tilt=(1.9, 1.3), turn=11.0, missing=3, seed=58213, rates=PLAIN, traces=0.8, blur_px=0.6, unusual=0.15,
         **P100, **OFTEN, gap_voxels=(0.5, 3.0), void_area=(0.05, 0.3),
     ),
     "hard_a": Board(
-        rows=10, cols=12, voxel=0.0294, views=300, kvp=80.0, filter_cu=0.1, photons=18.0, read_noise=1.0, scatter=0.15,
+        voxel=0.0294, views=220, kvp=80.0, filter_cu=0.1, photons=24.0, read_noise=1.0, scatter=0.15,
         gain_sd=0.005, bad_columns=3, hann=1.0, tilt=(-0.7, -1.2), turn=4.5, missing=2, seed=90317, rates=MIXED,
         **OFTEN, **THIN,
     ),
     "hard_b": Board(
-        rows=11, cols=11, voxel=0.0176, views=200, kvp=120.0, photons=14.0, read_noise=0.5, scatter=0.1, hann=1.0,
+        voxel=0.0176, views=180, kvp=120.0, photons=15.0, read_noise=0.5, scatter=0.1, hann=1.0,
         ray_deg=55.0, tilt=(0.9, -0.6), turn=-13.0, missing=2, seed=33461, rates=MIXED, **P050, **OFTEN, **THIN,
     ),
 }  # fmt: skip

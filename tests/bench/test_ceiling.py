@@ -34,7 +34,7 @@ def test_the_limit_is_what_many_draws_come_to(ceiling: ModuleType) -> None:
     d = np.repeat([0.5, 1.5, 4.0], 20000)
     truth = np.append(np.ones(len(d)), np.zeros(3 * len(d)))
     drawn = average_precision(truth, rng.standard_normal(len(truth)) + np.append(d, np.zeros(3 * len(d))))
-    assert ceiling.ap_limit(d, 0.25) == pytest.approx(drawn, abs=0.004)
+    assert ceiling.ap_limit(np.unique(d), 0.25) == pytest.approx(drawn, abs=0.004)
 
 
 def test_a_factor_on_every_d_gives_the_wanted_precision(ceiling: ModuleType) -> None:

@@ -11,7 +11,7 @@ because it is held against itk-rtk.
 Writes `board.mha` (1/mm), `truth.csv` (measured on the meshes; `joints_truth.csv` is the same), `record.json` (what
 was drawn) and `scan.json` (what a lab would tell). Frame of the file: x along columns, y along rows and the rotation
 axis, z from board to package. `--check` makes no board but looks at a marker off the axis and at a solid sphere at one
-energy.
+energy, as the preset holds its board.
 Needs EGL: on Debian libegl1, libgl1-mesa-dri and the libxcb-* packages that gvxr's library names when it is loaded.
 """
 
@@ -43,6 +43,8 @@ from xrays import (
     rotation,
     spectrum,
 )
+
+from jointwise.joints.names import ball_name
 
 GROUPS = 25
 """Energies are summed in so many groups: transmission stays within 0.001 of air (`grouping_error` in the record)."""
@@ -137,8 +139,6 @@ def image_quality(volume: np.ndarray, lattice, rows: list[dict], pitch: float, t
 
 
 def run(preset: str, board: Board, folder: Path, sub: int) -> None:
-    from jointwise.joints.names import ball_name
-
     began = time.time()
     solids, rows, record = build(board)
     meshes, turn, shift, half = placed(board, solids, rows)
@@ -183,11 +183,12 @@ def write(folder: Path, board: Board, volume: np.ndarray, lattice, rows: list[di
     table[list(KINDS)] = table[list(KINDS)].fillna(0).astype(int)
     for name in ("truth.csv", "joints_truth.csv"):
         table.round(5).to_csv(folder / name, index=False)
+    empty = filter(board.left_empty, range(board.rows * board.cols))
     facts = {
         "name": folder.name,
         "units": "linear attenuation, 1/mm",
         "package_side": "high z",
-        "depopulated": [],
+        "depopulated": [ball_name(*divmod(i, board.cols)) for i in empty],
         "pitch_mm": board.pitch,
         "ball_mm": board.ball,
         "rows": board.rows,

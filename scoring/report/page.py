@@ -16,6 +16,7 @@ from jointwise.scoring.report.array_map import empty_sites, frame_svg, map_svg, 
 from jointwise.scoring.report.cautions import alerts, cautions
 from jointwise.scoring.report.joint import Sections
 from jointwise.scoring.report.judges import judges
+from jointwise.scoring.report.legend import legend, whose
 from jointwise.scoring.report.order import Site, all_sites, to_picture
 from jointwise.scoring.report.pictures import LIMITS, colour_bar_png
 from jointwise.scoring.report.signs import ORDER, SIGNS
@@ -54,6 +55,8 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         heads=table.heads(scored),
         rows=rows,
         pictures_note=_pictures_note(sites, len(shown)),
+        whose=whose(scored),
+        legend=legend(scored),
         joints=Sections(scored, sites).of(shown, progress),
         colours=_colours(scored),
         cautions=cautions(scored.scan.lattice.voxel_mm),

@@ -16,7 +16,7 @@ from jointwise.scoring.cut import Progress, cut_site
 from jointwise.scoring.report.array_map import sign_svg
 from jointwise.scoring.report.evidence import Spot, find_spot, measured_spot
 from jointwise.scoring.report.masks import Seen, look_at, with_masks
-from jointwise.scoring.report.measured import gap_to_draw, lines_in_words, measured_by_rules, measures
+from jointwise.scoring.report.measured import Fact, gap_to_draw, lines_in_words, measured_by_rules, measures
 from jointwise.scoring.report.order import Site, sound_neighbour
 from jointwise.scoring.report.outlines import Traced, trace, trace_outline
 from jointwise.scoring.report.pictures import Picture, flat_views, slices
@@ -154,12 +154,12 @@ class Sections:
     def _trace_outline(self, package: int, place: int) -> Traced | None:
         return trace_outline(self._volume(package, place), *self._sizes(package))
 
-    def _facts(self, site: Site) -> list[tuple[str, str]]:
+    def _facts(self, site: Site) -> list[Fact]:
         """Place and size."""
         row, its = site.row, self.scored.packages[site.package].found.sites.iloc[site.place]
-        facts = [("x, y, z in the file", ", ".join(f"{row[f'{axis}_mm']:.3f}" for axis in "xyz") + " mm")]
+        facts = [Fact("x, y, z in the file", ", ".join(f"{row[f'{axis}_mm']:.3f}" for axis in "xyz") + " mm")]
         if np.isfinite(its["metal_share"]):
-            facts.append(("metal", f"{100 * its['metal_share']:.0f} % of a usual joint"))
+            facts.append(Fact("metal", f"{100 * its['metal_share']:.0f} % of a usual joint"))
         return facts
 
 

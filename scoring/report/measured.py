@@ -1,11 +1,11 @@
 """What the detectors measured in one suspicious joint, in words: the lines over its slices, and the numbers."""
 
 from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from jointwise.joints.schema import RULES
-from jointwise.models.mask_measures import BY_MASKS
 from jointwise.models.rules.detector import CALLED, Reading
 from jointwise.scoring.judging.acceptance import Acceptance
 from jointwise.scoring.report.evidence import FLAT_KINDS
@@ -70,32 +70,43 @@ def _network_words(seen: Seen) -> str:
     return f"Seen by the network: {'; '.join([*shown, *none])}."
 
 
+class Fact(NamedTuple):
+    """A number of a joint: the one that counts, with the limits on it, and the other detector's."""
+
+    name: str
+    value: str
+    other: str = ""
+
+
 def measures(
     site: Site, acceptance: Acceptance | None, rules: Mapping[str, float] | None, seen: Seen | None
-) -> list[tuple[str, str]]:
-    """Every measure with the limits on it; of a network with masks and of rules both, side by side.
+) -> list[Fact]:
+    """Every measure; beside those of a network with masks the rules' own, where they judged too.
 
-    Limits hold for the table's column: the network's where it tells one at all.
+    Limits hold for the table's: the network's, or the rules' where the network measures no joint of the package.
     """
-    facts = [
-        (m, _both(m, seen.measures, rules) if seen and rules is not None else _one(m, site)) for m in MEASURED
+    network = seen.measures if seen and rules is not None else None
+    return [
+        fact
+        for m in MEASURED
+        if (fact := _fact(m, site.row[m.column], limits_on(acceptance, m.column), network, rules or {}))
     ]
-    return [(m.word, said + limits_on(acceptance, m.column)) for m, said in facts if said]
 
 
-def _one(measure: Measure, site: Site) -> str:
-    value = site.row[measure.column]
-    return "" if number(value, 0) == "–" else with_unit(measure, value)
-
-
-def _both(measure: Measure, network: Mapping[str, float], rules: Mapping[str, float]) -> str:
-    """A dash stands for what the network can tell and does not tell of this joint."""
-    column = measure.column
-    if column not in network and column not in rules:
-        return ""
-    said = []
-    if column in BY_MASKS:
-        said.append(f"{with_unit(measure, network[column]) if column in network else '–'} by the network")
-    if column in rules:
-        said.append(f"{with_unit(measure, rules[column])} by the rules")
-    return ", ".join(said)
+def _fact(
+    measure: Measure,
+    value: Any,
+    limits: str,
+    network: Mapping[str, float] | None,
+    rules: Mapping[str, float],
+) -> Fact | None:
+    """One measure; a dash stands for what the network does not tell of this joint; None where nobody tells it."""
+    other = with_unit(measure, rules[measure.column]) if measure.column in rules else ""
+    if number(value, 0) == "–":
+        return Fact(measure.word, "–", other) if network is not None and other else None
+    said = with_unit(measure, value) + limits
+    if network is None:
+        return Fact(measure.word, said)
+    return (
+        Fact(measure.word, said, other) if measure.column in network else Fact(measure.word, f"rules {said}")
+    )

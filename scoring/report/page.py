@@ -9,6 +9,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from jointwise.joints.page import script, style
 from jointwise.scoring.cut import Progress
 from jointwise.scoring.grey import grey_scale
 from jointwise.scoring.report import head, table
@@ -39,8 +40,8 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
     first = scored.packages[0].table
     return _template().render(
         title=f"Solder joints of {scored.scan.path.name}",
-        css=Markup(_source("page.css")),
-        js=Markup(_source("page.js")),
+        css=Markup(style(_source("page.css"))),
+        js=Markup(script()),
         when=when.strftime("%Y-%m-%d %H:%M"),
         version=version("jointwise"),
         note=scored.settings.note.rstrip("."),

@@ -32,9 +32,9 @@ def legend(scored: Scored) -> list[tuple[str, list[Line]]]:
     shows = with_masks(scored.bench) is not None
     groups = [("Measured in the image", [SOLDER])]
     if scored.bench.rules is not None or not shows:
-        groups.append(("Measured by rules, plain lines", list(BY_RULES)))
+        groups.append(("Measured by rules", list(BY_RULES)))
     if shows:
-        groups.append(("Seen by the network, pale dashes on a dark ground", list(BY_NETWORK)))
+        groups.append(("Seen by the network, pale dashes on a dark line", list(BY_NETWORK)))
     return groups
 
 

@@ -57,10 +57,10 @@ def _card(card: Card) -> list[tuple[str, str]]:
     facts = [("trained on", f"{joints}{scans}{simulated}"), ("made by", f"jointwise {card.code_version}")]
     if "fingerprint" in data:
         facts.append(("fingerprint of the data", f"{str(data['fingerprint'])[:16]}…"))
-    return facts + _errors(card)
+    return facts + errors(card)
 
 
-def _errors(card: Card) -> list[tuple[str, str]]:
+def errors(card: Card) -> list[tuple[str, str]]:
     """How far what the network measures was off on validation joints, where its card tells."""
     errors = []
     for name, told in card.metrics.get(MEASURED_BY, {}).items():

@@ -1,10 +1,11 @@
 """What the detectors measured in one suspicious joint, in words: the lines over its slices, and the numbers."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from jointwise.joints.masks import POINTS_BY
 from jointwise.joints.schema import RULES
 from jointwise.models.rules.detector import CALLED, Reading
 from jointwise.scoring.judging.acceptance import Acceptance
@@ -43,7 +44,7 @@ def lines_in_words(
     said = [
         "" if traced is None else "Solder outlined.",
         "" if traced is None or traced.found is None else _rules_words(site, traced, rules),
-        "" if seen is None else _network_words(seen),
+        "" if seen is None else _network_words(seen, site.findings),
     ]
     return " ".join(filter(None, said)) or "Nothing was measured."
 
@@ -64,9 +65,16 @@ def _rules_words(site: Site, traced: Traced, rules: Mapping[str, float] | None) 
     return f"Measured by rules: {', '.join(said)}."
 
 
-def _network_words(seen: Seen) -> str:
+def _network_words(seen: Seen, findings: Sequence[str]) -> str:
+    """What is outlined, what is not; a finding that no cell shows is told, since then only the score speaks for it."""
+    wanted = {POINTS_BY[kind] for kind in findings if kind in POINTS_BY}
     shown = [f"{mask} outlined, fullest cell {100 * seen.strongest(mask):.0f} %" for mask in seen.outlined]
-    none = [f"no {mask}" for mask in OUTLINED if mask not in seen.outlined]
+    none = [
+        f"no {mask}"
+        + (f", though found: fullest cell {100 * seen.strongest(mask):.0f} %" if mask in wanted else "")
+        for mask in OUTLINED
+        if mask not in seen.outlined
+    ]
     return f"Seen by the network: {'; '.join([*shown, *none])}."
 
 

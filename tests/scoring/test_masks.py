@@ -238,6 +238,15 @@ def test_rules_alone_draw_nothing_of_a_network() -> None:
     assert "thinnest place of the neck" in page
 
 
+def test_a_finding_that_no_cell_shows_is_told() -> None:
+    """Seen are the drawn faults; called is another one."""
+    its = package(faults={(0, 0): "void"})
+    table = its.table.assign(findings=its.table["findings"].replace("void", "non_wet"))
+    page = pictured(scored(replace(its, table=table), bench=bench(network(Knowing), rules=True)))
+    assert "void outlined, fullest cell 100 %; no gap, though found: fullest cell 0 %; no bridge." in page
+    assert "cell in which the network" not in page
+
+
 def test_the_sound_joint_beside_it_stays_plain() -> None:
     made = scored(package(faults={(0, 0): "void"}), bench=bench(network(Knowing), rules=True))
     rows = pictured(made).split('<div class="row">')[1:]

@@ -58,7 +58,6 @@ def whose(scored: Scored) -> str:
     return (
         f"{place}where the network found the fault, the cell in which it sees most of it. The network tells of cells "
         f"{sizes} how much of them void, gap or bridge fill; its lines run at half of the joint's fullest cell, if "
-        f"that is filled by {100 * LEAST:.0f} % or more. Of a gap or void thinner than a cell they tell the place and not "
-        "the thickness, which is measured from the sums. Its scores are made from these cells too, but not from them "
-        "alone."
+        f"that is filled by {100 * LEAST:.0f} % or more. Of what is thinner than a cell they tell the place, not the "
+        "thickness, which is measured from the sums. Its scores are made from these cells too, but not from them alone."
     )

@@ -33,12 +33,12 @@ from jointwise.commands import hydra_wrapper
 from jointwise.commands.registry import load
 from jointwise.evaluation.labels.filled import COLUMNS
 from jointwise.evaluation.statistics.bootstrap import Resampling, resampled_average_precision
-from jointwise.joints.atomic import write_text
+from jointwise.joints.atomic import sha256, write_text
 from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.joints.schema import MEASURES
-from jointwise.joints.store import Store, StoreWriter
-from jointwise.models.folder import load_model
+from jointwise.joints.store import MANIFEST, Store, StoreWriter
+from jointwise.models.folder import WEIGHTS, load_model
 from jointwise.train.data import known_truth
 from jointwise.train.run import train
 
@@ -81,7 +81,7 @@ def made(words: tuple[str, ...], out: Path, device: str) -> Store:
 
 def as_scanned(store: Store, folder: Path) -> Path:
     """The joints as `jointwise score store=…` keeps them: no truth, no measures, no seed, all of one split."""
-    if folder.exists():
+    if (folder / MANIFEST).exists() and len(Store(folder)) == len(store):
         return folder
     unknown = dict.fromkeys((*KINDS, *MEASURES), np.nan)
     with StoreWriter(folder, store.grid, None, {"made_by": "bench/fine_tuning.py"}) as writer:
@@ -190,6 +190,8 @@ def measure(domain: str, args: argparse.Namespace) -> pd.DataFrame:
     sets = {"shifted": test.read(), "old": made(OLD, work / "old", args.device).read()}
     print(f"{domain}: joints after {time.perf_counter() - begun:.0f} s", flush=True)
     scanned = as_scanned(pool, work / f"{domain}_scanned")
+    # Another start or recipe is another training.
+    runs = work / "_".join(["runs", sha256(args.model / WEIGHTS)[:8], *args.set])
     before = {name: judged(args.model, joints, args.device) for name, joints in sets.items()}
     rows = []
     for name, joints in sets.items():
@@ -206,7 +208,7 @@ def measure(domain: str, args: argparse.Namespace) -> pd.DataFrame:
                 f"seed={draw}",
                 f"device={args.device}",
             ]
-            model = trained([*words, *HOWS[how], *args.set], work / f"{domain}_{how}_{size}_{draw}")
+            model = trained([*words, *HOWS[how], *args.set], runs / f"{domain}_{how}_{size}_{draw}")
             for name, joints in sets.items():
                 every[name].append(judged(model, joints, args.device))
                 head = {"domain": domain, "trained": size, "how": how, "draw": str(draw), "set": name}

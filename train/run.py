@@ -244,7 +244,8 @@ def first_progress(network: JointNetwork, task: Task) -> Progress:
 def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFolder, tell: Tell) -> None:
     """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
     truth = task.validation.truth.double().numpy()
-    start, tuned = task.start, {}
+    start = task.start
+    tuned: dict[str, Any] = {}
     if task.part is None:
         logits = predict(network, task.validation, task.settings.batch).double().numpy()
     else:

@@ -25,6 +25,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -62,7 +63,7 @@ LAB = (
     "scanner.photons_per_pixel=[1000,4000]",
     "scanner.views=[300,500]",
 )
-OLD = ("family=training", "defects=training", "scanner=every_scan", "boards=24", "seed=7600")
+OLD = ("family=training", "defects=training", "scanner=every_scan", "boards=12", "seed=7600")
 DEVELOPMENT = 100
 """What is added to seeds for choosing recipes."""
 TEST_BOARDS = 20
@@ -222,8 +223,8 @@ def rows_of(said: Said, before: Said, joints: Joints, head: dict[str, Any]) -> l
     return rows
 
 
-def measure(domain: str, args: argparse.Namespace) -> pd.DataFrame:
-    """Make, train and judge everything of one domain."""
+def measure(domain: str, args: argparse.Namespace) -> Iterator[pd.DataFrame]:
+    """Make, train and judge everything of one domain; all rows after every draw."""
     words, seeds, top = DOMAINS[domain]
     boards, work, begun = (max(BOARDS.values()) * args.draws, TEST_BOARDS), args.work, time.perf_counter()
     pool, test = (
@@ -231,20 +232,21 @@ def measure(domain: str, args: argparse.Namespace) -> pd.DataFrame:
              args.device) for n, seed, name in zip(boards, seeds, ("pool", "test"), strict=True)
     )  # fmt: skip
     sets = {"shifted": read_exported(test, top), "old": made(OLD, work / "old", args.device).read()}
-    if math.isfinite(top):
-        sets["plain"] = test.read()
+    sets["plain"] = test.read()
     print(f"{domain}: joints after {time.perf_counter() - begun:.0f} s", flush=True)
     scanned = as_scanned(pool, work / f"{domain}_scanned", top)
     # Another start or recipe is another training.
     runs = work / "_".join(["runs", sha256(args.model / WEIGHTS)[:8], *args.set])
     before = {name: judged(args.model, joints, args.device) for name, joints in sets.items()}
-    rows = []
-    for name, joints in sets.items():
-        head = {"domain": domain, "trained": 0, "how": "before", "draw": "all", "set": name}
-        rows += rows_of(before[name], before[name], joints, head)
-    for how, size in ((how, size) for how in HOWS for size in BOARDS):
-        every: dict[str, list[Said]] = {name: [] for name in sets}
-        for draw in range(args.draws):
+    first = [
+        row
+        for name, joints in sets.items()
+        for row in rows_of(before[name], before[name], joints, head_of(domain, 0, "before", "all", name))
+    ]
+    del sets["plain"]  # asked of the start alone
+    every: dict[tuple[str, int, str], list[Said]] = {}
+    for draw in range(args.draws):
+        for how, size in ((how, size) for how in HOWS for size in BOARDS):
             sheet = sheet_of(pool.table, draw, size, work / f"{domain}_{draw}_{size}.csv")
             words = [
                 f"init_from={args.model}",
@@ -255,14 +257,18 @@ def measure(domain: str, args: argparse.Namespace) -> pd.DataFrame:
             ]
             model = trained([*words, *HOWS[how], *args.set], runs / f"{domain}_{how}_{size}_{draw}")
             for name, joints in sets.items():
-                every[name].append(judged(model, joints, args.device))
-                head = {"domain": domain, "trained": size, "how": how, "draw": str(draw), "set": name}
-                rows += rows_of(every[name][-1], before[name], joints, head)
-        for name, joints in sets.items():
-            mean = {key: np.mean([said[key] for said in every[name]], axis=0) for key in every[name][0]}
-            head = {"domain": domain, "trained": size, "how": how, "draw": "all", "set": name}
-            rows += rows_of(mean, before[name], joints, head)
-    return pd.DataFrame(rows)
+                every.setdefault((how, size, name), []).append(judged(model, joints, args.device))
+        rows = list(first)
+        for (how, size, name), said in every.items():
+            mean = {key: np.mean([one[key] for one in said], axis=0) for key in said[0]}
+            for number, one in [*enumerate(said), ("all", mean)]:
+                rows += rows_of(one, before[name], sets[name], head_of(domain, size, how, str(number), name))
+        yield pd.DataFrame(rows)
+
+
+def head_of(domain: str, trained: int, how: str, draw: str, name: str) -> dict[str, Any]:
+    """The columns that tell what was judged."""
+    return {"domain": domain, "trained": trained, "how": how, "draw": draw, "set": name}
 
 
 def curve(ax: Any, part: pd.DataFrame, label: str, style: str) -> None:
@@ -358,14 +364,14 @@ def main() -> None:
     args = parser.parse_args()
     args.draws = 1 if args.development else args.draws
     begun = time.perf_counter()
+    others = pd.read_csv(args.csv, dtype={"draw": str}) if args.csv.is_file() else pd.DataFrame()
+    table = others if "change" in others else pd.DataFrame({"domain": []})
     for domain in args.domains:
-        table = measure(domain, args).round(4)
-        before = pd.read_csv(args.csv, dtype={"draw": str}) if args.csv.is_file() else table.iloc[:0]
-        if list(before.columns) != list(table.columns):
-            before = table.iloc[:0]
-        table = pd.concat([before[before["domain"] != domain], table], ignore_index=True)
-        write_text(args.csv, table.to_csv(index=False, lineterminator="\n"))
-        picture(table, args.picture)
+        others = table[table["domain"] != domain]
+        for ours in measure(domain, args):
+            table = pd.concat([others, ours.round(4)], ignore_index=True) if len(others) else ours.round(4)
+            write_text(args.csv, table.to_csv(index=False, lineterminator="\n"))
+            picture(table, args.picture)
     print(told(table))
     print(f"{args.csv}, {args.picture}: {time.perf_counter() - begun:.0f} s")
 

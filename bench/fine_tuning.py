@@ -147,7 +147,7 @@ def sheet_of(table: pd.DataFrame, draw: int, size: int, path: Path) -> Path:
     counts = np.full(BOARDS[size], size // BOARDS[size]) + (np.arange(BOARDS[size]) < size % BOARDS[size])
     rows = [
         np.random.default_rng([draw, number]).permutation(
-            np.flatnonzero(table["board_id"] == boards[first + number])
+            np.flatnonzero((table["board_id"] == boards[first + number]) & (table["present"] == 1))
         )[:count]
         for number, count in enumerate(counts)
     ]

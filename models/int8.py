@@ -45,8 +45,8 @@ class Int8Graph:
         made_for = tuple(model.inputs[0].shape)
         if made_for != (1, *shape):
             raise InputError(
-                f"expected sub-volumes of shape {made_for[1:]}, for which the graph in {GRAPH} was made, found {shape}; "
-                "give runtime=openvino"
+                f"expected sub-volumes of shape {made_for[1:]}, for which the graph in {GRAPH} was made, found "
+                f"{shape}; give runtime=openvino"
             )
         return model
 

@@ -1,10 +1,10 @@
 """What a network runs on: torch itself, or OpenVINO's compiled graph of the same network on a CPU.
 
 The graph is made from the module in memory, at its first use: no file, no pickle. Or it is the quantised one that lies
-beside the weights (:mod:`jointwise.models.int8`): twice as fast, with scores that differ a little. A graph takes one joint at a time, one
-thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the batch nor
-on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports each use to
-its makers where it can reach them.
+beside the weights (:mod:`jointwise.models.int8`): faster, with scores that differ a little. A graph takes one joint at a
+time, one thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the
+batch nor on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports
+each use to its makers where it can reach them.
 """
 
 import threading
@@ -57,8 +57,8 @@ def find_runtime(name: str, device: torch.device, quantised: bool = False) -> st
         raise InputError(f"runtime: expected torch or auto on {device}, found {name}; give device=cpu for it")
     if name == INT8 and not quantised:
         raise InputError(
-            f"runtime: expected a model folder with {GRAPH} for int8, found one without; give runtime=auto, or make one "
-            "with bench/transfer/quantise.py"
+            f"runtime: expected a model folder with {GRAPH} for int8, found one without; give runtime=auto, or "
+            "make one with bench/transfer/quantise.py"
         )
     try:
         import openvino  # noqa: F401

@@ -1,8 +1,8 @@
 """Gaussian blur and running mean of sub-volumes: bit for bit what scipy.ndimage gives, several times faster.
 
-scipy copies every line into a buffer and back; here lines are summed side by side, in the same order and in float64, and
-each axis is rounded to float32 before the next, as there. What is summed is widened once, where it stays in the nearest
-cache. The kernels let other threads run.
+scipy copies every line into a buffer and back; here lines are summed side by side, in the same order and in float64,
+and each axis is rounded to float32 before the next, as there. What is summed is widened once, where it stays in the
+nearest cache. The kernels let other threads run.
 """
 
 from collections.abc import Sequence

@@ -1,8 +1,8 @@
 """What a network runs on: torch itself, or OpenVINO's compiled graph of the same network on a CPU.
 
 The graph is made from the module in memory, at its first use: no file, no pickle. Or it is the quantised one that lies
-beside the weights (:mod:`jointwise.models.int8`): faster, with scores that differ a little. A graph takes one joint at a
-time, one thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the
+beside the weights (:mod:`jointwise.models.int8`): faster, with scores that differ a little. A graph takes one joint at
+a time, one thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the
 batch nor on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports
 each use to its makers where it can reach them.
 """

@@ -3,10 +3,10 @@
     python bench/transfer/quantise.py --model models/reference --store out/reference/every_1 --held-out out/held_out
 
 Needs the extra `int8` (NNCF); scoring does not. The ranges of the layers are read on joints of `--store`, of every
-third of its scans. What is compared are the joints of `--held-out`, or of the store's other scans. First layer, last
+fourth of its scans. What is compared are the joints of `--held-out`, or of the store's other scans. First layer, last
 layer of the decoder, evidence and last layer stay in float32: little of the work, through which thin gaps pass and from
-which the network tells what it knows. Weights keep to seven bits, so that sums of 16 bits never overflow and a graph says
-the same on processors with and without instructions for eight.
+which the network tells what it knows. Weights keep to seven bits, so that sums of 16 bits never overflow and a graph
+says the same on processors with and without instructions for eight.
 
 Prints average precision, calls, scores, measures and distances both ways, writes bench/int8.csv, and, where the
 accuracy stands (LARGEST_FALL, MOST_CALLS), `int8.xml`, `int8.bin` and their hashes in `card.json` into the folder.
@@ -54,6 +54,8 @@ IN_FLOAT: Final = (
     r".*aten::(mean|amax|sum|sigmoid|logsumexp|sqrt|log1p|cat).*",
 )
 """Layers that keep float32, by their names in the graph; the last line is all that the last layer is given."""
+EVERY: Final = 4
+"""One in so many scans tells the ranges."""
 PART: Final = 64
 FILLED: Final = 0.5
 
@@ -272,10 +274,10 @@ def main() -> None:
     given = parser.parse_args()
     detector, store = load_model(given.model, "cpu", OPENVINO), Store(given.store)
     rows, scans = present(store, given.split)
-    ranges = evenly(rows[scans % 3 == 0], given.joints)
+    ranges = evenly(rows[scans % EVERY == 0], given.joints)
     graph = quantised(detector, store.read(ranges))
     others = Store(given.held_out) if given.held_out else store
-    asked = evenly(present(others, "all")[0] if given.held_out else rows[scans % 3 != 0], given.compare)
+    asked = evenly(present(others, "all")[0] if given.held_out else rows[scans % EVERY != 0], given.compare)
     small = replace(detector, runtime=INT8, int8=graph)
     heard = [hear(one, others, asked) for one in (detector, small)]
     table = others.table.iloc[asked].reset_index(drop=True)

@@ -301,16 +301,17 @@ def _measure(
     whole = np.zeros(body.smooth.shape, np.bool_)
     whole[box] = void > 0
     interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
-    points = dark[inside]
-    column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
+    ground = max(GROUND - 0.01, 0.5 * body.grain)
+    points, missing, clearly, column = _missing(dark, inside, np.float32(ground))
+    column *= f.dz
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
         area_pct=100 * float((void > 0).any(axis=0).sum()) * point / largest,
         volume_pct=100 * _volume(void, f.dx, f.dz) / (FULLNESS * largest * (ends[1] - ends[0])),
         largest_pct=100 * _largest_shadow(void) * point / largest,
         interface_pct=interface,
-        missing=float(np.clip(dark - GROUND, 0, None).sum()) * cell,
-        clearly_missing=float(np.clip(dark - DARK, 0, None).sum()) * cell,
+        missing=missing * cell,
+        clearly_missing=clearly * cell,
         deep=float((column > DEEP * f.ball).sum()) * point / largest,
         shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
         darkest=quantile(points, len(points), 0.99),
@@ -318,6 +319,25 @@ def _measure(
         texture=texture,
         mask=whole,
     )
+
+
+@numba.njit(cache=True, nogil=True)
+def _missing(dark: Volume, inside: NDArray[np.bool_], ground: float) -> tuple[Volume, float, float, Vector]:
+    """Darkness of the points inside, its sums over GROUND and over DARK, and its sum over `ground` per column."""
+    nz, ny, nx = dark.shape
+    points, n, column = np.empty(dark.size, np.float32), 0, np.zeros((ny, nx))
+    missing, clearly = 0.0, 0.0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                value = dark[k, j, i]
+                if inside[k, j, i]:
+                    points[n] = value
+                    n += 1
+                missing += max(value - np.float32(GROUND), np.float32(0))
+                clearly += max(value - np.float32(DARK), np.float32(0))
+                column[j, i] += max(value - ground, np.float32(0))
+    return points[:n], missing, clearly, column
 
 
 def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:

@@ -79,7 +79,12 @@ def told(place: Path, **other: Any) -> None:
     """Let the card speak of the graph."""
     data = json.loads((place / CARD).read_text())
     xml, values = (sha256((place / name).read_bytes()).hexdigest() for name in (GRAPH, VALUES))
-    data[KEY] = {"weights_sha256": data["weights_sha256"], "xml_sha256": xml, "bin_sha256": values, "masks": True}
+    data[KEY] = {
+        "weights_sha256": data["weights_sha256"],
+        "xml_sha256": xml,
+        "bin_sha256": values,
+        "masks": True,
+    }
     data[KEY].update(other)
     (place / CARD).write_text(json.dumps(data))
 

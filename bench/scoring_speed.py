@@ -192,7 +192,7 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
     with tempfile.TemporaryDirectory() as folder:
         for one in [bench, *plain_of(bench)]:
             score(100, one, Path(folder))  # compiles and warms up
-            on = runtime_of(one)
+            on = "" if one is bench else f", {runtime_of(one)}"
             for n in balls:
                 scored, seconds, busy = score(n, one, Path(folder))
                 if one is bench:
@@ -201,13 +201,13 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
                 size = "x".join(str(s) for s in scored.scan.volume.shape[::-1])
                 must = _must(n) if one is bench else None
                 put(
-                    f"{n} balls ({found} found), {size} voxels, {on}: file to judged table",
+                    f"{n} balls ({found} found), {size} voxels{on}: file to judged table",
                     seconds,
                     floor=must,
                 )
-                put(f"{n} balls, {on}: processor time of that", busy)
+                put(f"{n} balls{on}: processor time of that", busy)
                 for step, part in scored.seconds.items():
-                    put(f"{n} balls, {on}, of that: {step}", part)
+                    put(f"{n} balls{on}, of that: {step}", part)
         joints = scored.packages[0].cut.joints
     if bench.rules is not None:
         put(f"{len(joints)} joints by the rules alone", alone(bench.rules.detector, joints))

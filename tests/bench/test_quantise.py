@@ -47,7 +47,7 @@ def test_accuracy_stands_within_its_bounds_and_not_beyond(tool: ModuleType) -> N
 def test_the_comparison_counts_what_differs(tool: ModuleType, detector_folder: Path) -> None:
     rng, n = np.random.default_rng(4), 40
     truth = (rng.random((n, 4)) < 0.4).astype(float)
-    table = pd.DataFrame(dict(zip(KINDS, truth.T, strict=True))).assign(voxel_um=20.0, gap_um=50.0, cnr=9.0)
+    table = pd.DataFrame(dict(zip(KINDS, truth.T, strict=True))).assign(present=1, voxel_um=20.0, cnr=9.0)
     for name in tool.BY_MASKS:
         table[name] = 10.0
     scores = np.clip(0.3 + 0.4 * truth + rng.normal(0, 0.05, truth.shape), 0, 1)

@@ -208,6 +208,8 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
                 put(f"{n} balls{on}: processor time of that", busy)
                 for step, part in scored.seconds.items():
                     put(f"{n} balls{on}, of that: {step}", part)
+            if one is bench:
+                put("peak memory of this process so far", _peak_mib(), None, "MiB")
         joints = scored.packages[0].cut.joints
     if bench.rules is not None:
         put(f"{len(joints)} joints by the rules alone", alone(bench.rules.detector, joints))
@@ -230,8 +232,12 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
         None,
         "ratio",
     )
-    put("peak memory of this process", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, None, "MiB")
+    put("peak memory of this process", _peak_mib(), None, "MiB")
     return table
+
+
+def _peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def _must(balls: int) -> float | None:

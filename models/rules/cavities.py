@@ -322,7 +322,9 @@ def _measure(
 
 
 @numba.njit(cache=True, nogil=True)
-def _missing(dark: Volume, inside: NDArray[np.bool_], ground: float) -> tuple[Volume, float, float, Vector]:
+def _missing(
+    dark: Volume, inside: NDArray[np.bool_], ground: np.float32
+) -> tuple[Volume, float, float, Vector]:
     """Darkness of the points inside, its sums over GROUND and over DARK, and its sum over `ground` per column."""
     nz, ny, nx = dark.shape
     points, n, column = np.empty(dark.size, np.float32), 0, np.zeros((ny, nx))

@@ -92,7 +92,8 @@ def _within(volume: NDArray[Any], x: float, y: float, z: float) -> bool:
     """Whether all eight voxels about a point, and about others a rounding error away, belong to the volume."""
     nz, ny, nx = volume.shape
     e = 1e-6
-    return e < x < nx - 1 - e and e < y < ny - 1 - e and e < z < nz - 1 - e
+    inside: bool = e < x < nx - 1 - e and e < y < ny - 1 - e and e < z < nz - 1 - e
+    return inside
 
 
 @numba.njit(cache=True, nogil=True)

@@ -14,6 +14,7 @@ from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Vector
 from jointwise.joints.levels import Levels, lane_level
+from jointwise.models.halves import halved
 from jointwise.scoring.finding.found import ArrayFound
 from jointwise.scoring.finding.groups import neighbours
 from jointwise.scoring.grey import array_levels
@@ -62,13 +63,16 @@ def cut_array(
     # Sampling happens outside the interpreter's lock, so threads share the work and the scan.
     with ThreadPoolExecutor(settings.workers or len(os.sched_getaffinity(0))) as pool:
         groups = neighbours(centres[present], AT_ONCE)
-        cuts = pool.map(
-            lambda group: _cut_group(scan, centres[present][group], found.axes, array, grid, levels), groups
-        )
+
+        def keep(group: NDArray[np.int64]) -> int:
+            volumes[group] = halved(
+                _cut_group(scan, centres[present][group], found.axes, array, grid, levels)
+            )
+            return len(group)
+
         done = 0
-        for group, volume in zip(groups, cuts, strict=True):
-            volumes[group] = volume
-            done += len(group)
+        for n in pool.map(keep, groups):
+            done += n
             progress("joints cut", done, len(volumes))
     offsets = grid.offsets_mm(array.pitch_mm, array.ball_mm)
     sites["lane"] = lane_level(volumes, offsets, array.pitch_mm, array.ball_mm)

@@ -329,7 +329,7 @@ def picture(table: pd.DataFrame, path: Path) -> None:
 def told(table: pd.DataFrame) -> str:
     """Means over draws as a table in Markdown: value, and in brackets the change with its interval."""
     lines = [
-        "| domain | labels | how | mean AP | mean recall | sound called | mean AP where it was trained for |",
+        "| domain | labels | how | mean AP | mean recall | sound called | mean AP where it was trained |",
         "|---" * 7 + "|",
     ]
     every = table[table["draw"] == "all"].set_index(["domain", "trained", "how", "set", "kind", "measure"])
@@ -361,10 +361,14 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=3)
     parser.add_argument("--development", action="store_true")
     parser.add_argument("--set", nargs="*", default=[], help="further words for jointwise train")
-    parser.add_argument("--csv", type=Path, default=Path("bench/fine_tuning.csv"))
-    parser.add_argument("--picture", type=Path, default=Path("bench/fine_tuning.png"))
+    parser.add_argument(
+        "--csv", type=Path, help="bench/fine_tuning.csv if left out, with --development its neighbour"
+    )
+    parser.add_argument("--picture", type=Path)
     args = parser.parse_args()
     args.draws = 1 if args.development else args.draws
+    name = "bench/fine_tuning_development" if args.development else "bench/fine_tuning"
+    args.csv, args.picture = args.csv or Path(f"{name}.csv"), args.picture or Path(f"{name}.png")
     begun = time.perf_counter()
     others = pd.read_csv(args.csv, dtype={"draw": str}) if args.csv.is_file() else pd.DataFrame()
     table = others if "change" in others else pd.DataFrame({"domain": []})

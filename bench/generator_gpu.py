@@ -44,7 +44,7 @@ CASES = "agreement", "kernel", "sizes", "training", "store", "growth"
 """Parts of the table, in the order they are measured."""
 
 SESSION = "agreement", "kernel", "sizes", "growth", "training"
-"""What a session on a lent card measures behind the tests, the shortest first; rows are saved part by part."""
+"""What --session measures behind the tests, the shortest first; rows are saved part by part."""
 
 
 SIZES: tuple[tuple[str, int | None, int], ...] = (

@@ -1,6 +1,5 @@
 """Cut every joint that was found out of the scan onto the one grid."""
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from jointwise.joints.batch import Joints
+from jointwise.joints.cores import core_count
 from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Vector
@@ -61,7 +61,7 @@ def cut_array(
     sites = describe(scan, found, array, settings, levels)
     volumes = np.empty((int(present.sum()), *grid.shape), np.float16)
     # Sampling happens outside the interpreter's lock, so threads share the work and the scan.
-    with ThreadPoolExecutor(settings.workers or len(os.sched_getaffinity(0))) as pool:
+    with ThreadPoolExecutor(settings.workers or core_count()) as pool:
         groups = neighbours(centres[present], AT_ONCE)
 
         def keep(group: NDArray[np.int64]) -> int:

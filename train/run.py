@@ -268,7 +268,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
         data={
             "fingerprint": task.store.fingerprint,
             "training_joints": len(task.training),
-            "validation_joints": len(task.validation),
+            # With folds the training joints themselves are kept back by turns.
+            "validation_joints": len(task.validation) if task.part is None else 0,
             "simulated": task.store.manifest["seed"] is not None,
         }
         | ({"init_from": start.lineage} if start else {}),

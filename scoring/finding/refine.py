@@ -4,7 +4,6 @@ The outline is followed from outside inwards along rays and a circle is fitted t
 in metal and do not count. The ends are the outermost places where the joint's core turns from solder to copper.
 """
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from jointwise.joints.cores import core_count
 from jointwise.joints.cutting import sample
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels
@@ -24,7 +24,7 @@ CORE_BALLS = 0.25  # radius of the core in which the ends are sought
 REACH_BALLS = 0.75  # how far up and down they are sought
 END_LEVEL = 0.62  # of the core's own level: midway between solder and a copper land of a third of it
 AT_ONCE = 64  # joints sampled at once, to bound memory
-MOST_THREADS = 4  # each samples so many
+MOST_THREADS = 4  # each holds AT_ONCE joints' samples
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def see_shapes(
         return centre, diameter, height, _metal(volume, lattice, again, axes, ball_mm, levels)
 
     groups = neighbours(centres_mm, AT_ONCE)
-    with ThreadPoolExecutor(min(len(os.sched_getaffinity(0)), MOST_THREADS)) as pool:
+    with ThreadPoolExecutor(min(core_count(), MOST_THREADS)) as pool:
         parts = list(pool.map(seen, groups))
     back = np.argsort(np.concatenate(groups))
     return Shapes(*(np.concatenate(column)[back] for column in zip(*parts, strict=True)))

@@ -1,6 +1,5 @@
 """What the report shows of one suspicious joint: pictures beside those of a sound one, and the numbers of the call."""
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Any, NamedTuple
@@ -9,6 +8,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from jointwise.joints.cores import core_count
 from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.bench import Judge
@@ -61,7 +61,7 @@ class Sections:
         """
         made: list[dict[str, Any]] = []
         # Filters and pictures are made outside of the interpreter's lock, so threads share the work.
-        with ThreadPoolExecutor(self.scored.settings.workers or len(os.sched_getaffinity(0))) as pool:
+        with ThreadPoolExecutor(self.scored.settings.workers or core_count()) as pool:
             for first in range(0, len(shown), AT_ONCE):
                 some = shown[first : first + AT_ONCE]
                 for section in pool.map(self._section, some, self._look(some)):

@@ -15,6 +15,7 @@ from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.statistics.measures import Bools, Floats, average_precision, count
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import SAMPLE_COLUMNS, truth_array
 from jointwise.joints.store import Store
@@ -127,10 +128,14 @@ def prepare(settings: TrainSettings) -> Task:
     """Open the store and read both splits; whatever is wrong with the data shows here, before any training.
 
     Raises:
-        InputError: unusable store.
+        InputError: unusable store, or folds without a model to start from.
     """
     store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
     start, least = read_start(settings, store.grid), settings.least_gap_voxels
+    if settings.folds and start is None:
+        raise InputError(
+            f"folds: expected init_from beside it, found none with folds={settings.folds}; give both"
+        )
     network = start.card.network if start else settings.network
     # What a lab labels is kinds; a network that learned masks goes on without them.
     masks, some = network.masks and start is None, start is not None
@@ -268,8 +273,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
         data={
             "fingerprint": task.store.fingerprint,
             "training_joints": len(task.training),
-            # With folds the training joints themselves are kept back by turns.
-            "validation_joints": len(task.validation) if task.part is None else 0,
+            "validation_joints": len(task.validation),
             "simulated": task.store.manifest["seed"] is not None,
         }
         | ({"init_from": start.lineage} if start else {}),

@@ -242,10 +242,6 @@ class TrainSettings:
         demand_method(self.calibration)
         if self.folds == 1:
             raise InputError("folds: expected 2 or more, or 0 for none, found 1; correct it")
-        if self.folds and not self.init_from:
-            raise InputError(
-                f"folds: expected init_from beside it, found none with folds={self.folds}; give both"
-            )
         if self.learn not in LEARN:
             raise InputError(f"learn: expected one of {', '.join(LEARN)}, found {self.learn!r}; choose one")
         if self.learn == "none" and not (self.init_from and self.folds):

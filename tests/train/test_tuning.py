@@ -134,3 +134,10 @@ def test_what_does_not_go_together_is_refused(store: Path, first: Path) -> None:
         TrainSettings(store, folds=1)
     with pytest.raises(InputError, match="expected init_from and folds with learn=none"):
         TrainSettings(store, init_from=first, learn="none")
+
+
+def test_folds_without_a_model_to_start_from_are_refused(store: Path, first: Path, tmp_path: Path) -> None:
+    """They would be passed over in silence."""
+    alone = replace(tuning_of(store, tmp_path / "run", first), init_from=None, network=TINY)
+    with pytest.raises(InputError, match="folds: expected init_from"):
+        prepare(alone)

@@ -44,12 +44,11 @@ CASES = "agreement", "kernel", "sizes", "training", "store", "growth"
 """Parts of the table, in the order they are measured."""
 
 SESSION = "agreement", "kernel", "sizes", "growth", "training"
-"""What a session on a lent card measures behind the tests, the shortest first; rows are saved part by part."""
+"""What --session measures behind the tests, the shortest first; rows are saved part by part."""
 
 
 SIZES: tuple[tuple[str, int | None, int], ...] = (
-    ("project", None, 3), ("fdk", 8, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3),
-    ("fdk", 16, 3), ("fdk", 16, 2),
+    ("project", None, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3), ("fdk", 12, 4), ("fdk", 16, 3), ("fdk", 16, 4),
 )  # fmt: skip
 """Sizes to try: source, voxels of a run, blocks that a multiprocessor must hold."""
 
@@ -325,19 +324,19 @@ def size_rows(prepared: dv.Prepared, name: str) -> list[Row]:
     """Parts of the kernel case with other sizes of blocks and runs than the kernels have, for whoever tunes them."""
     rows = []
     for source, run, blocks in SIZES:
-        usual = fdk.RUN
-        compiled.TRIED[source] = f"BLOCKS {blocks}" if run is None else f"BLOCKS {blocks};RUN {run}"
-        fdk.RUN = usual if run is None else run
+        usual = fdk.RUNS
+        compiled.TRIED[source] = f"BLOCKS {blocks}"
+        fdk.RUNS = usual if run is None else (run,)
         try:
             part = "project" if source == "project" else "backproject onto the grids"
             ms = parts(prepared, KERNEL_GRID, "float16")[part]
-            what = f"sizes: {part}, {compiled.TRIED[source].lower().replace(';', ', ')}"
+            what = f"sizes: {part}, blocks {blocks}" + ("" if run is None else f", run {run}")
             rows.append(
                 Row(what, name, round(ms, 3), FLOORS_MS[part], round(ms / FLOORS_MS[part], 2), "ms/array", "")
             )
         finally:
             del compiled.TRIED[source]
-            fdk.RUN = usual
+            fdk.RUNS = usual
     return rows
 
 

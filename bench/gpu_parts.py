@@ -46,6 +46,7 @@ def milliseconds(work: Callable[[], object], repeats: int = REPEATS) -> float:
 def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]:
     """Milliseconds of each part of one scan up to filtered views, and of both ways from there on."""
     from jointwise.data_gen.xray.cuda import load as loads
+    from jointwise.data_gen.xray.cuda import panel as panels
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.cuda.fdk import ramp_of
     from jointwise.data_gen.xray.cuda.project import project, shadows
@@ -54,9 +55,9 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     beam = scan_beam(scanner)
     out = {}
     out["send"] = milliseconds(
-        lambda: (loads.on_card(prepared.load, device), loads.panel_on_card(prepared.panel, device))
+        lambda: (loads.on_card(prepared.load, device), panels.panel_on_card(prepared.panel, device))
     )
-    sent, drawn = loads.on_card(prepared.load, device), loads.panel_on_card(prepared.panel, device)
+    sent, drawn = loads.on_card(prepared.load, device), panels.panel_on_card(prepared.panel, device)
     out["shadows"] = milliseconds(lambda: shadows(sent, device))
     spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
     most = min(beam.views, max(1, dv.PIXELS_AT_ONCE // (beam.rows * beam.columns)))
@@ -68,7 +69,7 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     )
     signal, variance = project(sent, spans, 0, most, device, lost)
     measure, narrow = (
-        Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device),
+        Measure(scan_detector(scanner), drawn, device),
         precision == "float16",
     )
     out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0, narrow=narrow))
@@ -186,7 +187,7 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
 
 def noise(record: ScanRecord) -> dict[str, float]:
     """Mean and variance of the card's measured views over their expectation, same bits twice, even and few quanta."""
-    from jointwise.data_gen.xray.cuda import load as loads
+    from jointwise.data_gen.xray.cuda import panel as panels
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.detector import Detector
 
@@ -197,7 +198,7 @@ def noise(record: ScanRecord) -> dict[str, float]:
         mean = torch.full(shape, level, device=device)
         spread = 1.2 * mean
         ideal = Detector(photons=5000.0)
-        measure = Measure(ideal, loads.panel_on_card(loads.panel(ideal, beam, 77), device), beam, 77, device)
+        measure = Measure(ideal, panels.panel_on_card(panels.panel(ideal, beam, 77), device), device)
         one, two = (torch.exp(-measure(mean, spread, 0, weighted=False)).double() for _ in range(2))
         kept = one > measure.detector.floor * 1.01 if level < 0.01 else torch.ones_like(one, dtype=torch.bool)
         out[f"mean at {level:g}"] = float(one.mean()) / level - 1

@@ -4,9 +4,11 @@
 
 The case: balls at 0.8 mm pitch in 18 voxels each, 600 x 600 x 100 voxels for 1,000 of them, both detectors, no report.
 The scan is a phantom drawn here by distance fields, blurred, with noise; six joints of fifty have a fault. The whole
-way (file to judged table) is timed for each number of balls. Beside it, in the same run and with the same threads,
-the same network is asked plainly: one joint at a time, as float32, in torch. Last, the compiled graph and torch in
-batches take turns on the same joints; the least of three turns counts, by the clock and by the processors' time.
+way (file to judged table) is timed for each number of balls, on what `--runtime` takes and, where that is the graph in
+eight bits, on OpenVINO in float32 as well. Beside it, in the same run and with the same threads, each detector alone on
+the largest scan's joints, and the network plainly: one joint at a time, as float32, in torch. Last, the graph in eight
+bits, that in float32 and torch in batches take turns on the same joints; the least of three turns counts, by the clock
+and by the processors' time.
 
 Writes bench/scoring_speed.csv: what, device, ours, reference, ratio, unit, floor. `ratio` is reference over ours;
 `floor` is what the row must reach (seconds: at most).
@@ -29,7 +31,10 @@ from scipy import ndimage
 
 from jointwise.joints.batch import Joints
 from jointwise.models.bench import Bench, load_bench, load_shipped
+from jointwise.models.halves import widened
 from jointwise.models.learned import LearnedDetector
+from jointwise.models.names import INT8, OPENVINO, TORCH
+from jointwise.models.protocol import Detector, look
 from jointwise.scoring.run import score_scan
 from jointwise.scoring.scored import Scored
 from jointwise.scoring.settings import ArraySettings, ScoreSettings
@@ -39,7 +44,7 @@ VOXEL_MM = PITCH_MM / PITCH_VOXELS
 MARGIN, DEPTH = 12, 100
 LAYOUTS = {100: (10, 10, []), 300: (15, 20, []), 1000: (32, 32, ["N15:T20"])}
 """Rows, columns and sites left empty (24 in the middle of the largest) by number of balls."""
-MOST_S = 30.0
+MOST_S = 15.0
 Volume = NDArray[np.float32]
 
 
@@ -138,10 +143,37 @@ def turns(detectors: list[LearnedDetector], joints: Joints, rounds: int = 3) -> 
     for _ in range(rounds + 1):  # the first compiles, and is never the least
         for n, detector in enumerate(detectors):
             start, busy = time.perf_counter(), time.process_time()
-            detector.score(joints)
+            detector.look(joints)
             spent = time.perf_counter() - start, time.process_time() - busy
             least[n] = min(least[n][0], spent[0]), min(least[n][1], spent[1])
     return least
+
+
+def alone(detector: Detector, joints: Joints) -> float:
+    """Seconds that a detector takes for all that scoring asks of it, with nothing beside it."""
+    start = time.perf_counter()
+    for first in range(0, len(joints), ScoreSettings().batch):
+        some = joints.take(range(first, min(first + ScoreSettings().batch, len(joints))))
+        look(detector, replace(some, volumes=widened(some.volumes)))
+    return time.perf_counter() - start
+
+
+def runtime_of(bench: Bench) -> str:
+    """What the network of a bench runs on."""
+    learned = bench.learned.detector if bench.learned else None
+    return learned.runtime if isinstance(learned, LearnedDetector) else "no network"
+
+
+def plain_of(bench: Bench) -> list[Bench]:
+    """The same bench with its network in float32, where it runs in eight bits."""
+    learned = bench.learned
+    if (
+        learned is None
+        or not isinstance(learned.detector, LearnedDetector)
+        or learned.detector.runtime != INT8
+    ):
+        return []
+    return [replace(bench, learned=replace(learned, detector=replace(learned.detector, runtime=OPENVINO)))]
 
 
 def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
@@ -156,40 +188,56 @@ def rows_of(balls: list[int], bench: Bench, device: str) -> list[list[object]]:
         table.append([round(v, 4) if isinstance(v, float) else v for v in row])
         print(*("" if v is None else v for v in table[-1]), sep=" | ", flush=True)
 
+    whole = {}
     with tempfile.TemporaryDirectory() as folder:
-        score(100, bench, Path(folder))  # compiles and warms up
-        whole = {}
-        for n in balls:
-            scored, whole[n], busy = score(n, bench, Path(folder))
-            found = int((scored.table["present"] == 1).sum())
-            size = "x".join(str(s) for s in scored.scan.volume.shape[::-1])
-            put(
-                f"{n} balls ({found} found), {size} voxels: file to judged table",
-                whole[n],
-                None,
-                "s",
-                _must(n),
-            )
-            put(f"{n} balls: processor time of that", busy)
-            for step, seconds in scored.seconds.items():
-                put(f"{n} balls, of that: {step}", seconds)
+        for one in [bench, *plain_of(bench)]:
+            score(100, one, Path(folder))  # compiles and warms up
+            on = "" if one is bench else f", {runtime_of(one)}"
+            for n in balls:
+                scored, seconds, busy = score(n, one, Path(folder))
+                if one is bench:
+                    whole[n] = seconds
+                found = int((scored.table["present"] == 1).sum())
+                size = "x".join(str(s) for s in scored.scan.volume.shape[::-1])
+                must = _must(n) if one is bench else None
+                put(
+                    f"{n} balls ({found} found), {size} voxels{on}: file to judged table",
+                    seconds,
+                    floor=must,
+                )
+                put(f"{n} balls{on}: processor time of that", busy)
+                for step, part in scored.seconds.items():
+                    put(f"{n} balls{on}, of that: {step}", part)
+            if one is bench:
+                put("peak memory of this process so far", _peak_mib(), None, "MiB")
         joints = scored.packages[0].cut.joints
+    if bench.rules is not None:
+        put(f"{len(joints)} joints by the rules alone", alone(bench.rules.detector, joints))
     if bench.learned is not None and isinstance(bench.learned.detector, LearnedDetector):
-        ours = scored.seconds[f"judged by {bench.learned.detector.name}"]
         asked = bench.learned.detector
-        put(f"{len(joints)} joints by the network alone", ours, plainly(asked, joints))
+        put(
+            f"{len(joints)} joints by the network alone, {asked.runtime}",
+            alone(asked, joints),
+            plainly(asked, joints),
+        )
         some = joints.take(range(min(len(joints), 128)))
-        graph, torch_s = turns([asked, replace(asked, runtime="torch")], some)
-        put(f"{len(some)} joints: {asked.runtime} against torch in batches", graph[0], torch_s[0])
-        put(f"{len(some)} joints: processor time of that", graph[1], torch_s[1])
+        names = [asked.runtime, *(name for name in (OPENVINO, TORCH) if name != asked.runtime)]
+        spent = turns([asked, *(replace(asked, runtime=name) for name in names[1:])], some)
+        for name, other in zip(names[1:], spent[1:], strict=True):
+            put(f"{len(some)} joints: {names[0]} against {name}", spent[0][0], other[0])
+            put(f"{len(some)} joints: {names[0]} against {name}, processor time", spent[0][1], other[1])
     put(
         f"the way of {balls[-1]} balls over that of {balls[0]}, per ball",
         _per_ball(whole, balls),
         None,
         "ratio",
     )
-    put("peak memory of this process", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, None, "MiB")
+    put("peak memory of this process", _peak_mib(), None, "MiB")
     return table
+
+
+def _peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def _must(balls: int) -> float | None:

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple, cast
 from jointwise.commands.failures import sentence
 from jointwise.commands.screen import Done, call, say
 from jointwise.commands.settings import DoctorConfig
+from jointwise.joints.cores import core_count
 from jointwise.joints.errors import InputError
 
 HELP = "Check versions, device, disk, tracking store and a small computation with a known answer."
@@ -77,9 +78,8 @@ def _required() -> list[str]:
 
 
 def _processor(_: DoctorConfig) -> str:
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / GIB
-    return f"{cores} cores, {memory:.1f} GiB memory, {platform.system()} {platform.machine()}"
+    return f"{core_count()} cores, {memory:.1f} GiB memory, {platform.system()} {platform.machine()}"
 
 
 def _compiler(_: DoctorConfig) -> str:

@@ -59,8 +59,8 @@ class EvaluateConfig:
         pictures: joints of each set that are pictured among misses and false calls.
         out: folder for the report and its tables.
         device: where the network runs: cpu, cuda, cuda:N, or auto.
-        runtime: what it runs on: openvino (a compiled graph, on a CPU), torch, or auto (openvino on a CPU where it can
-            be imported, else torch).
+        runtime: what it runs on: openvino (a compiled graph, on a CPU), int8 (the quantised one beside its weights),
+            torch, or auto (on a CPU int8 where there is one, else openvino where it can be imported; torch).
         tracking: where MLflow keeps the results.
     """
 

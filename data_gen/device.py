@@ -6,7 +6,9 @@ a card, statistically equal to those of `scan.simulate`, which stays the referen
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
+from itertools import cycle
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -33,7 +35,8 @@ from jointwise.data_gen.shapes.scene import Infeasible, Scene, pack
 from jointwise.data_gen.shapes.truth import Asked, ask_truth, tell_truth, whose
 from jointwise.data_gen.xray.cuda.card import CardLimit, card
 from jointwise.data_gen.xray.cuda.cut import Readings, readings
-from jointwise.data_gen.xray.cuda.load import Load, Panel, load, panel
+from jointwise.data_gen.xray.cuda.load import Load, load
+from jointwise.data_gen.xray.cuda.panel import Panel, panel, panel_on_card
 from jointwise.data_gen.xray.energies import linearisation
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
@@ -42,6 +45,10 @@ from jointwise.joints.lattice import Lattice
 
 PIXELS_AT_ONCE = 48_000_000
 """Pixels of all views held on the card together (some 1 GB with all steps between)."""
+
+
+STREAMS = 2
+"""Scans under way together where only sub-volumes are asked for."""
 
 
 class Prepared(NamedTuple):
@@ -190,24 +197,23 @@ def sub_volumes(
 def sub_volumes_many(
     prepared: Iterable[Prepared], grid: Grid, precision: str = "float16"
 ) -> Iterator[tuple[torch.Tensor, torch.Tensor]]:
-    """`sub_volumes` of several scans, by turns on two streams: what one scan leaves idle of the card, the next takes.
+    """`sub_volumes` of several scans, by turns on some streams: what one scan leaves idle of the card, the next takes.
 
-    Each is handed out, ready for torch's current stream, when the next one is under way.
+    Each is handed out, ready for torch's current stream, when the next ones are under way.
 
     Raises:
         InputError: see `onto_grids`.
     """
     card()
-    streams = [torch.cuda.Stream(), torch.cuda.Stream()]  # type: ignore[no-untyped-call]
-    waiting: tuple[torch.Tensor, torch.Tensor] | None = None
-    for i, scan in enumerate(prepared):
-        with torch.cuda.stream(streams[i % 2]):
-            started = sub_volumes(scan, grid, precision)
-        if waiting is not None:
-            yield _ready(waiting, streams[(i + 1) % 2])
-        waiting, last = started, streams[i % 2]
-    if waiting is not None:
-        yield _ready(waiting, last)
+    streams = [torch.cuda.Stream() for _ in range(STREAMS)]  # type: ignore[no-untyped-call]
+    waiting: deque[tuple[tuple[torch.Tensor, torch.Tensor], torch.cuda.Stream]] = deque()
+    for scan, stream in zip(prepared, cycle(streams), strict=False):
+        with torch.cuda.stream(stream):
+            waiting.append((sub_volumes(scan, grid, precision), stream))
+        if len(waiting) == STREAMS:
+            yield _ready(*waiting.popleft())
+    for made, stream in waiting:
+        yield _ready(made, stream)
 
 
 def _ready(
@@ -252,8 +258,7 @@ def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision
     beam = scan_beam(scanner)
     sent = loads.on_card(prepared.load, device)
     spans, lost = shadows(sent, device), torch.zeros(1, dtype=torch.int32, device=device)
-    drawn = loads.panel_on_card(prepared.panel, device)
-    measure = Measure(scan_detector(scanner), drawn, beam, scanner.noise_seed, device)
+    measure = Measure(scan_detector(scanner), panel_on_card(prepared.panel, device), device)
     ramp = ramp_of(beam.columns, beam.voxel_mm, scanner.hann_cutoff, device, precision, scanner.apodisation)
     at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))
     for first in range(0, beam.views, at_once):

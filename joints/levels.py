@@ -7,6 +7,7 @@ Definitions are ours (default).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,9 +59,18 @@ def read_levels(
         pitch_mm: pitch, mm.
         ball_mm: nominal ball diameter, mm.
     """
-    lane, bulk, design = air_and_bulk(offsets_mm, pitch_mm, ball_mm)
+    x, y, z = (np.ascontiguousarray(offsets, np.float64).tobytes() for offsets in offsets_mm)
+    lane, bulk, design = _places(x, y, z, pitch_mm, ball_mm)
     air, solder = float(np.median(box[lane])), float(np.percentile(box[bulk], 75))
     return Reading(air, solder, _noise(box[bulk], design))
+
+
+@lru_cache(maxsize=4)
+def _places(
+    x: bytes, y: bytes, z: bytes, pitch_mm: float, ball_mm: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
+    """`air_and_bulk` of offsets in float64, which joint after joint of a scan asks for."""
+    return air_and_bulk([np.frombuffer(places) for places in (x, y, z)], pitch_mm, ball_mm)
 
 
 def air_and_bulk(

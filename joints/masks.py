@@ -22,6 +22,9 @@ MASKS: Final = ("solder", "void", "gap", "bridge")
 FULL: Final = 255
 """A cell that is filled whole; masks are kept as uint8, share times FULL, rounded so that sums over a layer hold."""
 
+POINTS_BY: Final = {"void": "void", "non_wet": "gap", "bridging": "bridge", "head_in_pillow": "gap"}
+"""Mask that shows a kind."""
+
 COARSER: Final = 2
 """Grid points to a cell along every axis."""
 

@@ -15,6 +15,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from jointwise.joints.masks import COARSER, MASKS
+from jointwise.models.sizes import LIMIT_PCT
 
 USUAL_LOGITS: Final = (-1.0, -6.0, -6.0, -6.0)
 """What a fresh network says of every cell, mask by mask: about a quarter is solder, next to nothing the rest."""
@@ -88,8 +89,9 @@ def evidence(seen: Seen) -> Tensor:
     """What the whole sub-volume's cells say, (n, :func:`evidence_width`): numbers for a last layer.
 
     Mean and largest of every feature; of every mask its soft largest logit (the logarithm of the mean exponential),
-    the square root of the area it covers seen along z, and the logarithm of 1 + its greatest thickness in cells: the
-    forms in which models.sizes has a void's area and a gap.
+    the square root of the area it covers seen along z, and the logarithm of 1 + its greatest thickness in cells; and
+    the voids' area as :mod:`~jointwise.models.mask_measures` takes it, over the joint's own largest section: the forms
+    in which models.sizes has a void's area and a gap, so that a limit on the area is a limit on one number.
     """
     masks = seen.masks.float()
     share = masks.sigmoid()
@@ -102,13 +104,25 @@ def evidence(seen: Seen) -> Tensor:
         torch.logsumexp(masks, dim=SPACE) - math.log(cells),
         torch.sqrt(covered + 1e-4),  # the root's slope is endless at 0
         torch.log1p(thickness),
+        torch.sqrt(_void_area(masks) / (LIMIT_PCT / 100) + 1e-2)[:, None],
     )
     return torch.cat([part.to(seen.features.dtype) for part in told], dim=1)
 
 
+def _void_area(masks: Tensor) -> Tensor:
+    """Area (n,) of all voids seen along z over the joint's largest section, of logits (n, mask, z, y, x)."""
+    solder, void = masks[:, MASKS.index("solder")], masks[:, MASKS.index("void")]
+    share = void.sigmoid()
+    # ln(1 - share) = -softplus: the chance that a ray meets none of a column's cells, by sums whose slopes repeat.
+    met = 1 - torch.exp(-functional.softplus(void).sum(dim=1))
+    covered = ((share.amax(dim=1) + met) / 2).sum(dim=(1, 2))
+    section = (solder.sigmoid() + share).sum(dim=(2, 3)).amax(dim=1)
+    return covered / section.clamp(min=1.0)
+
+
 def evidence_width(widths: Sequence[int]) -> int:
     """How many numbers :func:`evidence` gives with these decoder widths."""
-    return 2 * widths[0] + 3 * len(MASKS)
+    return 2 * widths[0] + 3 * len(MASKS) + 1
 
 
 class EncoderDecoder(nn.Module):

@@ -22,7 +22,7 @@ WORDS: Final = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast of solder over air in units of the noise",
     "lane": "level between neighbours, 0 as air, 1 as solder",
-    UNLIKE: "unlike training joints to the network, in units of the limit",
+    UNLIKE: "unlikeness to the training joints, 1 being the limit",
 }
 SCAN: Final = ("board_id", "scan")
 BEYOND: Final = 0.005
@@ -98,7 +98,7 @@ class Envelope:
         values = {name: table[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in beyond}
         return [
             "; ".join(
-                f"{WORDS[name]}: {_number(values[name][i])}, trained on {span(*self.ranges[name])}"
+                f"{WORDS[name]}: {_number(values[name][i])}{_trained(name, *self.ranges[name])}"
                 for name in beyond
                 if beyond[name][i]
             )
@@ -153,8 +153,13 @@ def _far(
 def span(low: float | None, high: float | None) -> str:
     """A range in words; an end that is None is open."""
     if low is None or high is None:
-        return "any" if low is high else f"from {low:.3g}" if high is None else f"to {high:.3g}"
+        return "any" if low is high else f"from {low:.3g}" if high is None else f"up to {high:.3g}"
     return f"{low:.3g} to {high:.3g}"
+
+
+def _trained(name: str, low: float | None, high: float | None) -> str:
+    """The range that a value lies outside of; of unlikeness the name holds the limit."""
+    return "" if name == UNLIKE else f", trained on {span(low, high)}"
 
 
 def _span(values: NDArray[np.float64], name: str) -> tuple[float | None, float | None]:

@@ -1,6 +1,7 @@
 """A model folder: `model.safetensors` and `card.json`, enough to score joints, without pickle or database.
 
-`familiar.safetensors` lies beside them where it was measured what the network knows by its features.
+`familiar.safetensors` lies beside them where it was measured what the network knows by its features, `int8.xml` and
+`int8.bin` where the network was quantised for scoring on a CPU.
 
 The folder is written aside and renamed as a whole, so a reader finds it complete or not at all. The card holds the
 hash of the weights: weights of another training, or cut short, are refused.
@@ -23,6 +24,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.models.card import FORMAT, Card
 from jointwise.models.familiar import Familiar
+from jointwise.models.int8 import read_int8
 from jointwise.models.learned import LearnedDetector, find_device
 from jointwise.models.names import CARD, TORCH
 from jointwise.models.network import JointNetwork, build_network
@@ -90,7 +92,7 @@ def load_model(folder: Path, device: str = "cpu", runtime: str = TORCH) -> Learn
     Args:
         folder: as written by :func:`save_model`.
         device: cpu, cuda, cuda:N, or auto.
-        runtime: what the network runs on: torch, openvino, or auto.
+        runtime: what the network runs on: torch, openvino, int8, or auto.
 
     Raises:
         InputError: the folder is missing, damaged, or of a kind this version does not know.
@@ -107,7 +109,9 @@ def load_model(folder: Path, device: str = "cpu", runtime: str = TORCH) -> Learn
             "take the folder whole from where it was written"
         ) from error
     where = find_device(device)
-    return LearnedDetector(network, card, where, find_runtime(runtime, where), _familiar(folder, data))
+    int8 = read_int8(folder, data)
+    on = find_runtime(runtime, where, quantised=int8 is not None)
+    return LearnedDetector(network, card, where, on, _familiar(folder, data), int8)
 
 
 def read_card(folder: Path) -> Card:

@@ -15,12 +15,13 @@ from jointwise.joints.kinds import N_KINDS
 from jointwise.joints.masks import mask_shape
 from jointwise.models.card import Card
 from jointwise.models.familiar import Familiar
+from jointwise.models.int8 import Int8Graph
 from jointwise.models.mask_measures import BY_MASKS, measured_by_masks
 from jointwise.models.measured import BothWays, measures_of
-from jointwise.models.names import TORCH
+from jointwise.models.names import INT8, TORCH
 from jointwise.models.network import Asked, JointNetwork
 from jointwise.models.protocol import SIZE_COLUMNS, Look, check_batch, empty_measures
-from jointwise.models.runtime import Runtime, start
+from jointwise.models.runtime import Chosen, GraphRuntime, Runtime, start
 from jointwise.models.sizes import SIZES, measured_by_sizes, void_area_pct
 
 AT_ONCE: Final = 256
@@ -75,8 +76,9 @@ class LearnedDetector:
         network: with its trained weights.
         card: grid, calibration, thresholds and envelope that belong to them.
         device: where the network runs.
-        runtime: what it runs on, torch or openvino (:mod:`jointwise.models.runtime`).
+        runtime: what it runs on, torch, openvino or int8 (:mod:`jointwise.models.runtime`).
         familiar: where training joints lie in its features; None where that was not measured.
+        int8: its quantised graph; None where there is none, and then `runtime` is another.
     """
 
     network: JointNetwork
@@ -84,7 +86,11 @@ class LearnedDetector:
     device: torch.device
     runtime: str = TORCH
     familiar: Familiar | None = None
-    _runs: dict[tuple[bool, bool], Runtime] = field(default_factory=dict, repr=False, compare=False)
+    int8: Int8Graph | None = None
+    # Its own also where it is a copy with another runtime.
+    _runs: dict[tuple[bool, bool], Runtime] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         self.network.to(self.device).eval()
@@ -92,7 +98,11 @@ class LearnedDetector:
     def _run(self, masks: bool, features: bool) -> Runtime:
         """The network ready to run, made once for what is asked of it."""
         asked = masks, features
-        if asked not in self._runs:
+        if asked not in self._runs and self.int8 is not None and self.runtime == INT8:
+            # One graph answers all of it at once.
+            whole = next((run.run for run in self._runs.values() if isinstance(run, Chosen)), None)
+            self._runs[asked] = Chosen(whole or GraphRuntime(self.int8), self.int8.places(masks, features))
+        elif asked not in self._runs:
             self._runs[asked] = start(self.runtime, Asked(self.network, masks, features), self.device)
         return self._runs[asked]
 

@@ -113,9 +113,10 @@ def _covered(void: Shares) -> Shares:
 
 def _largest_area(void: Shares) -> float:
     """Area seen along z, in cells, of the largest connected void, with the shares at its rim."""
-    parts, n = ndimage.label(void >= FILLED, ndimage.generate_binary_structure(3, 3))
-    if n == 0:
+    filled = void >= FILLED
+    if not filled.any():
         return float(_covered(void).max())
+    parts, n = ndimage.label(filled, ndimage.generate_binary_structure(3, 3))
     near = ndimage.maximum_filter(parts, 3)  # a rim belongs to one void; where two meet, to either
     return max(float(_covered(np.where(near == k, void, 0)).sum()) for k in range(1, n + 1))
 
@@ -140,9 +141,9 @@ def _gap_um(solder: Shares, gap: Shares, cells: Cells) -> float:
 
 def _run(chosen: NDArray[np.bool_], place: int) -> tuple[int, int]:
     """The unbroken run of chosen layers that holds one, from the first to behind the last."""
-    parts, _ = ndimage.label(chosen)
-    found = np.flatnonzero(parts == parts[place])
-    return int(found[0]), int(found[-1]) + 1
+    others = np.flatnonzero(~chosen)
+    below, above = others[others < place], others[others > place]
+    return int(below[-1]) + 1 if len(below) else 0, int(above[0]) if len(above) else len(chosen)
 
 
 def _neck_um(bridge: Shares, cells: Cells) -> float:

@@ -16,6 +16,6 @@ NOVELTY_FILE: Final = "novelty.json"
 MODEL_CARD: Final = "MODEL_CARD.md"
 """What was measured of the network, for people; beside the one that comes with jointwise."""
 
-AUTO, TORCH, OPENVINO = "auto", "torch", "openvino"
-RUNTIMES: Final = (AUTO, TORCH, OPENVINO)
-"""What a network may run on."""
+AUTO, TORCH, OPENVINO, INT8 = "auto", "torch", "openvino", "int8"
+RUNTIMES: Final = (AUTO, TORCH, OPENVINO, INT8)
+"""What a network may run on; int8 is the quantised graph beside its weights, where there is one."""

@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 WAYS: Final = (KINDS.index("non_wet"), KINDS.index("head_in_pillow"))
 """Columns of the two ways; of equally likely ones the first is named."""
 
+OTHERS: Final = tuple(k for k in range(len(KINDS)) if k not in WAYS)
+"""Columns of the other kinds."""
 
 BOTH: Final = 2.0
 """The sum where both ways are certain: no sum is beyond it."""

@@ -3,6 +3,9 @@
 A line that stops every called joint pays for a false call once, whatever the kind: the limit holds for sound joints
 with any call, and the kinds share it. Cuts start above all sound joints. Then, step by step, the kind whose recall
 grows most for each further sound joint comes down, until no step fits the limit.
+
+The two ways of being parted may stand as one kind: a joint is called where the sum of both reaches one cut, under the
+likelier name. Split belief then costs neither a miss nor a wrong name.
 """
 
 import math
@@ -11,23 +14,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jointwise.joints.kinds import N_KINDS
+from jointwise.models.parted import BOTH, OTHERS, WAYS, parted_score, parted_truth
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """One kind's scores: of sound joints from the highest, of those with the kind, and of all that count."""
+    """One kind's scores: of sound joints from the highest, of those with the kind, and of all that count.
+
+    Args:
+        top: what no score is beyond.
+        weight: how many kinds it stands for.
+    """
 
     sound: Floats
     faulty: Floats
     every: Floats
     floor: float
+    top: float
+    weight: float
 
     def above(self, spared: int) -> float:
         """The cut that calls the first `spared` sound joints; never below the floor."""
-        return max(guarded_cut(self.sound, self.every, spared, 1.0), self.floor)
+        return max(guarded_cut(self.sound, self.every, spared, self.top), self.floor)
 
     def recall(self, cut: float) -> float:
         """Share of the joints with the kind that this cut calls."""
@@ -43,14 +53,46 @@ def share_cuts(truth: Floats, scores: Floats, limit: float, floor: float) -> tup
         limit: share of the joints without any fault that may be called at all.
         floor: least cut.
     """
+    n = truth.shape[1]
+    return _share(truth, scores, limit, floor, (1.0,) * n, (1.0,) * n)
+
+
+def share_cuts_parted(
+    truth: Floats, scores: Floats, limit: float, floor: float
+) -> tuple[tuple[float, ...], float]:
+    """The same with both ways of being parted as one: cuts (4,), alike for the two, and the cut on their sum.
+
+    Args:
+        truth, scores, limit, floor: as for :func:`share_cuts`.
+    """
+    three = np.column_stack([truth[:, OTHERS], parted_truth(truth)])
+    told = np.column_stack([scores[:, OTHERS], parted_score(scores)])
+    tops, weights = (*(1.0 for _ in OTHERS), BOTH), (*(1.0 for _ in OTHERS), float(len(WAYS)))
+    *others, parted = _share(three, told, limit, floor, tops, weights)
+    cuts = [min(parted, 1.0)] * truth.shape[1]
+    for place, cut in zip(OTHERS, others, strict=True):
+        cuts[place] = cut
+    return tuple(cuts), parted
+
+
+def _share(
+    truth: Floats,
+    scores: Floats,
+    limit: float,
+    floor: float,
+    tops: tuple[float, ...],
+    weights: tuple[float, ...],
+) -> tuple[float, ...]:
+    """Cuts of the columns (n, k) of truth and scores; each kind's highest score, and how much its recall weighs."""
     sound = scores[(truth == 0).all(axis=1)]
     budget = math.floor(limit * len(sound))
     kinds = []
-    for k in range(N_KINDS):
+    for k, (top, weight) in enumerate(zip(tops, weights, strict=True)):
         known = ~np.isnan(truth[:, k])
         faulty = scores[truth[:, k] == 1, k]
-        kinds.append(_Kind(np.sort(sound[:, k])[::-1], faulty, scores[known, k], floor))
-    cuts, spared = [kind.above(0) for kind in kinds], [0] * N_KINDS
+        falling = np.sort(sound[:, k])[::-1]
+        kinds.append(_Kind(falling, faulty, scores[known, k], floor, top, weight))
+    cuts, spared = [kind.above(0) for kind in kinds], [0] * len(kinds)
     while True:
         step = _best_step(kinds, cuts, spared, sound, budget)
         if step is None:
@@ -71,7 +113,8 @@ def _best_step(
             if called > budget or cut >= cuts[k]:
                 break
             # A joint that another kind calls already costs nothing: as good as a thousand that cost one.
-            worth = (kind.recall(cut) - kind.recall(cuts[k])) / max(called - int(now.sum()), 1e-3)
+            gain = kind.weight * (kind.recall(cut) - kind.recall(cuts[k]))
+            worth = gain / max(called - int(now.sum()), 1e-3)
             if worth > best:
                 best, found = worth, (k, count, cut)
     return found

@@ -1,9 +1,10 @@
 """What a network runs on: torch itself, or OpenVINO's compiled graph of the same network on a CPU.
 
-The graph is made from the module in memory, at its first use: no file, no pickle. It takes one joint at a time, one
-thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the batch nor
-on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports each use to
-its makers where it can reach them.
+The graph is made from the module in memory, at its first use: no file, no pickle. Or it is the quantised one that lies
+beside the weights (:mod:`jointwise.models.int8`): faster, with scores that differ a little. A graph takes one joint at
+a time, one thread for each, as many at once as torch may use threads; so what it says of a joint depends neither on the
+batch nor on the number of threads. torch's own frontend is asked directly, because OpenVINO's usual converter reports
+each use to its makers where it can reach them.
 """
 
 import threading
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from torch import nn
 
 from jointwise.joints.errors import InputError
-from jointwise.models.names import AUTO, OPENVINO, RUNTIMES, TORCH
+from jointwise.models.int8 import GRAPH, Int8Graph
+from jointwise.models.names import AUTO, INT8, OPENVINO, RUNTIMES, TORCH
 
 CPU_BATCH: Final = 16
 CUDA_BATCH: Final = 256
@@ -34,11 +36,16 @@ class Runtime(Protocol):
         ...
 
 
-def find_runtime(name: str, device: torch.device) -> str:
+def find_runtime(name: str, device: torch.device, quantised: bool = False) -> str:
     """The runtime of that name; `auto` takes OpenVINO on a CPU where it can be imported, else torch.
 
+    Args:
+        name: one of RUNTIMES.
+        device: where the network is to run.
+        quantised: whether there is a graph in eight bits, which `auto` then prefers.
+
     Raises:
-        InputError: unknown name, or OpenVINO is wanted and absent, or wanted on a card.
+        InputError: unknown name, or OpenVINO or a graph in eight bits is wanted and absent, or wanted on a card.
     """
     if name not in RUNTIMES:
         raise InputError(
@@ -47,8 +54,11 @@ def find_runtime(name: str, device: torch.device) -> str:
     if name == TORCH or (name == AUTO and device.type != "cpu"):
         return TORCH
     if device.type != "cpu":
+        raise InputError(f"runtime: expected torch or auto on {device}, found {name}; give device=cpu for it")
+    if name == INT8 and not quantised:
         raise InputError(
-            f"runtime: expected torch or auto on {device}, found openvino; give device=cpu for it"
+            f"runtime: expected a model folder with {GRAPH} for int8, found one without; give runtime=auto, or "
+            "make one with bench/transfer/quantise.py"
         )
     try:
         import openvino  # noqa: F401
@@ -59,7 +69,20 @@ def find_runtime(name: str, device: torch.device) -> str:
             f"runtime: expected the package openvino, found none that can be imported ({error}); install it or give "
             "runtime=torch"
         ) from error
-    return OPENVINO
+    return INT8 if quantised and name != OPENVINO else OPENVINO
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Some of the arrays that another runtime gives, in the order of `places`."""
+
+    run: Runtime
+    places: tuple[int, ...]
+
+    def __call__(self, volumes: NDArray[np.floating]) -> Arrays:
+        """Those arrays."""
+        every = self.run(volumes)
+        return tuple(every[place] for place in self.places)
 
 
 def start(name: str, module: nn.Module, device: torch.device) -> Runtime:
@@ -95,10 +118,10 @@ class TorchRuntime:
 
 
 class GraphRuntime:
-    """The module as a graph that OpenVINO compiled, for sub-volumes of the size it first meets."""
+    """The module, or a quantised graph of it, compiled by OpenVINO for sub-volumes of the size it first meets."""
 
-    def __init__(self, module: nn.Module) -> None:
-        self._module = module
+    def __init__(self, source: nn.Module | Int8Graph) -> None:
+        self._source = source
         self._lock = threading.Lock()
         self._queues: dict[tuple[int, ...], Any] = {}
 
@@ -119,12 +142,14 @@ class GraphRuntime:
 
     def _queue(self, shape: tuple[int, ...]) -> Any:
         if shape not in self._queues:
-            self._queues[shape] = _compiled(self._module, shape)
+            source = self._source
+            graph = source.model(shape) if isinstance(source, Int8Graph) else graph_of(source, shape)
+            self._queues[shape] = _compiled(graph)
         return self._queues[shape]
 
 
-def _compiled(module: nn.Module, shape: tuple[int, ...]) -> Any:
-    """A queue of requests for one sub-volume each."""
+def _compiled(graph: Any) -> Any:
+    """A queue of requests to a graph (`openvino.Model`), for one sub-volume each."""
     import openvino as ov
 
     threads = torch.get_num_threads()
@@ -134,7 +159,7 @@ def _compiled(module: nn.Module, shape: tuple[int, ...]) -> Any:
         "INFERENCE_PRECISION_HINT": "f32",
         "ENABLE_CPU_PINNING": False,
     }
-    return ov.AsyncInferQueue(ov.Core().compile_model(graph_of(module, shape), "CPU", how), threads)
+    return ov.AsyncInferQueue(ov.Core().compile_model(graph, "CPU", how), threads)
 
 
 def graph_of(module: nn.Module, shape: tuple[int, ...]) -> Any:

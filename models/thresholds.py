@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.models.parted import BOTH, WAYS, eased, parted_score, parted_truth
-from jointwise.models.recall_first import guarded_cut, share_cuts
+from jointwise.models.recall_first import guarded_cut, share_cuts, share_cuts_parted
 from jointwise.models.settings import ThresholdSettings
 
 Floats = NDArray[np.float64]
@@ -187,7 +187,7 @@ def choose_thresholds(
     that with most room around it. With `false_calls`: the lowest cut that calls at most that share of the joints
     without the kind. With `guarded_f1`: the higher of the best F1's cut and the lowest that calls at most that share of
     the joints of :func:`plainly_sound`: without such joints nothing is raised. With `recall_first`: those of
-    :func:`~jointwise.models.recall_first.share_cuts`. Where no joint has the kind, F1 says
+    :mod:`~jointwise.models.recall_first`. Where no joint has the kind, F1 says
     nothing, and the cut is the lowest that calls none of them.
     No cut lies below the floor: where a scan is clean, the lowest cut within a limit is that of the first sound joint.
 
@@ -215,12 +215,20 @@ def choose_thresholds(
             spared = [guard[part, k][~np.isnan(t)] for k, (t, _) in enumerate(columns)]
             lowest = [_cut(~free, s, limit) for free, (_, s) in zip(spared, counted, strict=True)]
             cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
-        elif settings.criterion == "recall_first":
-            cuts = list(share_cuts(truth[part], scores[part], settings.false_calls, settings.floor))
+        either = None
+        if settings.criterion == "recall_first":
+            given = truth[part], scores[part], settings.false_calls, settings.floor
+            if settings.parted:
+                shared, either = share_cuts_parted(*given)
+            else:
+                shared = share_cuts(*given)
+            cuts = list(shared)
         values.append(tuple(max(cut, settings.floor) for cut in cuts))
-        # A sum under what one way alone would need is no surer than that way.
-        alone = max(values[-1][way] for way in WAYS)
-        parted.append(max(_parted_cut(truth[part], scores[part], settings, values[-1]), alone))
+        if either is None:
+            # A sum under what one way alone would need is no surer than that way.
+            alone = max(values[-1][way] for way in WAYS)
+            either = max(_parted_cut(truth[part], scores[part], settings), alone)
+        parted.append(either)
         with_kind.append(tuple(int(y.sum()) for y, _ in counted))
         without_kind.append(tuple(int((~y).sum()) for y, _ in counted))
     return Thresholds(
@@ -249,22 +257,16 @@ def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_
     return sound
 
 
-def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings, cuts: PerKind) -> float:
-    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's.
-
-    With `recall_first` it spends what the kinds' cuts leave of the limit, but lies nowhere below the best F1's.
-    """
+def _parted_cut(truth: Floats, scores: Floats, settings: ThresholdSettings) -> float:
+    """The cut on the probability that a joint is parted, whichever way, by the same criterion as a kind's."""
     parted, p = parted_truth(truth), parted_score(scores)
-    known, sound = ~np.isnan(parted), (truth == 0).all(axis=1)
+    known = ~np.isnan(parted)
     best = _cut(parted[known] == 1, p[known], None)
     if settings.criterion == "f1":
         return best
-    spared = parted == 0 if settings.criterion == "false_calls" else sound
-    allowed, called = math.floor(settings.false_calls * spared.sum()), np.zeros(len(p), dtype=np.bool_)
-    if settings.criterion == "recall_first":
-        called = sound & (scores >= cuts).any(axis=1)
-    falling = np.sort(p[spared & ~called])[::-1]
-    lowest = guarded_cut(falling, p[known], max(allowed - int(called.sum()), 0), BOTH)
+    spared = parted == 0 if settings.criterion == "false_calls" else (truth == 0).all(axis=1)
+    allowed = math.floor(settings.false_calls * spared.sum())
+    lowest = guarded_cut(np.sort(p[spared])[::-1], p[known], allowed, BOTH)
     return lowest if settings.criterion == "false_calls" else max(best, lowest)
 
 

@@ -1,6 +1,5 @@
 """Cut every joint that was found out of the scan onto the one grid."""
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -10,10 +9,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from jointwise.joints.batch import Joints
+from jointwise.joints.cores import core_count
 from jointwise.joints.cutting import cut
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Vector
 from jointwise.joints.levels import Levels, lane_level
+from jointwise.models.halves import halved
 from jointwise.scoring.finding.found import ArrayFound
 from jointwise.scoring.finding.groups import neighbours
 from jointwise.scoring.grey import array_levels
@@ -60,15 +61,18 @@ def cut_array(
     sites = describe(scan, found, array, settings, levels)
     volumes = np.empty((int(present.sum()), *grid.shape), np.float16)
     # Sampling happens outside the interpreter's lock, so threads share the work and the scan.
-    with ThreadPoolExecutor(settings.workers or len(os.sched_getaffinity(0))) as pool:
+    with ThreadPoolExecutor(settings.workers or core_count()) as pool:
         groups = neighbours(centres[present], AT_ONCE)
-        cuts = pool.map(
-            lambda group: _cut_group(scan, centres[present][group], found.axes, array, grid, levels), groups
-        )
+
+        def keep(group: NDArray[np.int64]) -> int:
+            volumes[group] = halved(
+                _cut_group(scan, centres[present][group], found.axes, array, grid, levels)
+            )
+            return len(group)
+
         done = 0
-        for group, volume in zip(groups, cuts, strict=True):
-            volumes[group] = volume
-            done += len(group)
+        for n in pool.map(keep, groups):
+            done += n
             progress("joints cut", done, len(volumes))
     offsets = grid.offsets_mm(array.pitch_mm, array.ball_mm)
     sites["lane"] = lane_level(volumes, offsets, array.pitch_mm, array.ball_mm)

@@ -79,8 +79,8 @@ class ScoreSettings:
         table_rows: how many joints without a finding the report's table lists on paper (on a screen it lists all).
         batch: joints handed to a detector at once.
         workers: threads that cut joints; 0 = as many as there are cores.
-        runtime: what the network runs on: openvino (a compiled graph, on a CPU), torch, or auto (openvino on a CPU
-            where it can be imported, else torch).
+        runtime: what the network runs on: openvino (a compiled graph, on a CPU), int8 (the quantised one beside its
+            weights), torch, or auto (on a CPU int8 where there is one, else openvino where it can be imported; torch).
     """
 
     package_side: str = "high"

@@ -8,7 +8,7 @@ not known and stays out. What the store calls test is never trained on.
 from collections.abc import Sequence
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -24,10 +24,10 @@ from jointwise.joints.store import Shard, Store
 
 LEAST: Final = 4
 """Labelled joints with a kind, and without it, from which it counts: fewer would teach how often it came up."""
-KEPT_BACK: Final = 0.3
-"""Share of the labelled joints that choose the epoch and move the calibration, where the store does not say which."""
+PARTS: Final = 3
+"""One in so many labelled joints is for validation, where the store does not say which."""
 TRIES: Final = 400
-"""Ways of keeping joints back that are drawn; the one that shares out every kind most evenly is taken."""
+"""Ways of parting joints that are drawn; the one that shares out every kind most evenly is taken."""
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -36,8 +36,8 @@ Bools = NDArray[np.bool_]
 class Labelled(Store):
     """A store with people's labels for truth.
 
-    Where labelled joints lie in the splits train and validation both, they stay there. Else about `KEPT_BACK` of them
-    become validation: whole boards where there are several, else single joints.
+    Where labelled joints lie in the splits train and validation both, they stay there. Else about one in `PARTS` of
+    them becomes validation: whole boards where there are several, else single joints.
 
     Args:
         folder: of the store.
@@ -76,10 +76,8 @@ class Labelled(Store):
         self.kept_by = "split"
         if len({*split[known]}) < 2:
             self.kept_by = "board" if self.boards > 1 else "joint"
-            groups = (
-                pd.factorize(table["board_id"].iloc[known])[0] if self.boards > 1 else np.arange(len(known))
-            )
-            split[known] = np.where(kept_back(groups, truth[known]), "validation", "train")
+            part = parted(table.iloc[known], truth[known], PARTS)
+            split[known] = np.where(part == 0, "validation", "train")
         self._changed = pd.DataFrame(truth, columns=list(KINDS)).assign(split=split)
         del self.table  # it is read anew, with the labels
 
@@ -91,9 +89,9 @@ class Labelled(Store):
     def told(self) -> list[str]:
         """In sentences: who labelled how much, what is kept back, and what does not count."""
         how = {
-            "split": "the store's own split validation chooses the epoch",
-            "board": "whole boards of them are kept back to choose the epoch",
-            "joint": "they are of one board, so joints of that same board choose the epoch, which flatters: label a "
+            "split": "the store's own split tells what is for validation",
+            "board": "whole boards are kept back",
+            "joint": "they are of one board, so joints of that same board are kept back, which flatters: label a "
             "second board",
         }[self.kept_by]
         lines = [f"{self.joints} joints of {self.boards} boards labelled by {', '.join(self.readers)}; {how}"]
@@ -133,24 +131,27 @@ def open_store(folder: Path, labels: Path | None = None) -> Store:
     return Store(folder) if sheet is None else Labelled(folder, sheet)
 
 
-def kept_back(groups: NDArray[Any], truth: Floats) -> Bools:
-    """Which joints (n,) are kept back: whole groups, drawn so that every kind is shared out as evenly as can be.
+def parted(table: pd.DataFrame, truth: Floats, parts: int) -> NDArray[np.int64]:
+    """Which part, from 0, each joint is in: whole boards where there are several, every kind shared out evenly.
 
     Args:
-        groups: (n,) numbers from 0 of at least two groups that stay together.
+        table: (n) rows of the joints.
         truth: (n, 4) of 1, 0 or NaN.
+        parts: how many; no more than there are boards, or joints of the one board.
     """
+    boards = pd.factorize(table["board_id"])[0]
+    groups = boards if boards.max(initial=0) > 0 else np.arange(len(table))
     rng, n = np.random.default_rng(0), int(groups.max()) + 1
+    parts = min(parts, n)
     # Joints by group with each kind, without each kind, and in all.
     columns = np.column_stack([truth == 1, truth == 0, np.ones(len(truth))]).astype(np.float64)
     held = np.zeros((n, columns.shape[1]))
     np.add.at(held, groups, columns)
-    whole = np.maximum(held.sum(axis=0), 1)
-    draws = rng.permuted(np.tile(np.arange(n), (TRIES, 1)), axis=1)
-    count = np.clip(round(KEPT_BACK * n) + rng.integers(-1, 2, TRIES), 1, n - 1)
-    back = draws < count[:, None]
-    off = np.abs(back @ held / whole - KEPT_BACK)[:, held.sum(axis=0) > 0]
-    return np.asarray(back[np.argmin((off**2).sum(axis=1))][groups])
+    held = held[:, held.sum(axis=0) > 0]
+    draws = rng.permuted(np.tile(np.arange(n) % parts, (TRIES, 1)), axis=1)
+    shares = np.stack([(draws == part) @ held for part in range(parts)], axis=1) / held.sum(axis=0)
+    off = ((shares - 1 / parts) ** 2).sum(axis=(1, 2))
+    return np.asarray(draws[np.argmin(off)][groups])
 
 
 def _sides(column: Floats) -> tuple[int, int]:

@@ -51,7 +51,7 @@ def fit(
     network: nn.Module,
     optimiser: torch.optim.Optimizer,
     training: Split,
-    validation: Split,
+    validation: Split | None,
     settings: TrainSettings,
     progress: Progress,
     save: Callable[[Progress], None],
@@ -59,11 +59,13 @@ def fit(
 ) -> None:
     """Train from where `progress` stands; afterwards `progress.best` holds the weights of the best epoch.
 
+    Without validation joints that is the last one.
+
     Args:
         network: gives logits (n, 4); lies on the device to be used.
         optimiser: from :func:`make_optimiser`.
         training: joints to learn from.
-        validation: joints that say which epoch was best and when to stop.
+        validation: joints that say which epoch was best and when to stop; None where nothing is asked of any.
         settings: of the whole training.
         progress: where it stands; moved on as it goes.
         save: writes a checkpoint and the lines of the finished epochs.
@@ -74,7 +76,7 @@ def fit(
     """
     device = next(network.parameters()).device
     balance = positive_weights(training.truth, settings.balance)
-    training, validation = resident(training, device), resident(validation, device)
+    training, validation = resident(training, device), validation and resident(validation, device)
     masks = masks_of(training, settings.masks_weight, device)
     steps = steps_per_epoch(len(training), settings.batch)
     while progress.epoch < settings.epochs and not out_of_patience(progress, settings.patience):
@@ -82,14 +84,23 @@ def fit(
         _run_epoch(network, optimiser, training, balance.to(device), masks, settings, progress, save, tell)
         speed = (steps - first) * min(settings.batch, len(training)) / (time.perf_counter() - began)
         line = {"epoch": progress.epoch + 1, "loss": progress.loss_sum / steps, SPEED: round(speed, 1)}
-        logits = predict(network, validation, settings.batch)
-        line |= judge(logits, validation.truth.cpu(), balance)
-        if masks and validation.masks is not None:
-            line["validation_mask_loss"] = mask_loss_of(network, validation, masks.usual, settings.batch)
-        if learns_in_bf16(settings.precision, device):
-            line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
-        end_epoch(progress, line, network, settings.keep_epoch == "last")
+        if validation is not None:
+            line |= _validated(network, validation, balance, masks, settings)
+        end_epoch(progress, line, network)
         save(progress)
+
+
+def _validated(
+    network: nn.Module, validation: Split, balance: Tensor, masks: Masks | None, settings: TrainSettings
+) -> dict[str, Any]:
+    """What the line of an epoch says of the validation joints."""
+    logits = predict(network, validation, settings.batch)
+    line = judge(logits, validation.truth.cpu(), balance)
+    if masks and validation.masks is not None:
+        line["validation_mask_loss"] = mask_loss_of(network, validation, masks.usual, settings.batch)
+    if learns_in_bf16(settings.precision, next(network.parameters()).device):
+        line["bf16_difference"] = bf16_difference(network, validation, logits[: settings.batch])
+    return line
 
 
 def _run_epoch(
@@ -267,18 +278,13 @@ def judge(logits: Tensor, truth: Tensor, balance: Tensor) -> dict[str, Any]:
     return line
 
 
-def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module, last: bool = False) -> None:
-    """Count a finished epoch and keep its weights if its validation loss is the least so far.
-
-    With `last`: if it is less than that of the weights started from, where there are such.
-    """
-    loss = checked(line["validation_loss"], progress)
+def end_epoch(progress: Progress, line: dict[str, Any], network: nn.Module) -> None:
+    """Count a finished epoch and keep its weights if its validation loss is the least so far, or if it has none."""
+    loss = checked(line["validation_loss"], progress) if "validation_loss" in line else None
     progress.history.append(line)
     progress.epoch, progress.step, progress.loss_sum = progress.epoch + 1, 0, 0.0
-    if progress.best_loss is None or loss < progress.best_loss:
-        progress.best_epoch = progress.epoch
-        if not last:
-            progress.best_loss = loss
+    if loss is None or progress.best_loss is None or loss < progress.best_loss:
+        progress.best_loss, progress.best_epoch = loss, progress.epoch
         progress.best = {name: value.detach().cpu().clone() for name, value in network.state_dict().items()}
 
 

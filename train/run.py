@@ -1,5 +1,6 @@
 """One training from store to model folder: data, loop, calibration, thresholds, files."""
 
+import copy
 import dataclasses
 import json
 from pathlib import Path
@@ -8,11 +9,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 import torch
+from numpy.typing import NDArray
 
 from jointwise.evaluation.pictures import contact_sheet
 from jointwise.evaluation.statistics.measures import Bools, Floats, average_precision, count
 from jointwise.joints.atomic import write_bytes
 from jointwise.joints.batch import Joints
+from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import SAMPLE_COLUMNS, truth_array
 from jointwise.joints.store import Store
@@ -28,12 +31,14 @@ from jointwise.models.thresholds import choose_thresholds
 from jointwise.train.augment import mixed_seed
 from jointwise.train.checkpoint import Progress, load_checkpoint, save_checkpoint
 from jointwise.train.data import Split, facts, load_split, positive_weights, steps_per_epoch
+from jointwise.train.labelled import parted
 from jointwise.train.loop import Tell, fit, make_optimiser, masked_loss, predict
 from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
-from jointwise.train.start import Start, bring_rules, freeze, read_start, shifted, widened
-from jointwise.train.stores import is_store, open_stores
+from jointwise.train.start import Start, bring_rules, freeze, read_start, recalibrated, widened
+from jointwise.train.stores import is_store, of_first, open_stores
+from jointwise.train.tuning import SHARES, answers, chosen, go, some
 
 ELSEWHERE = (
     "data",
@@ -62,6 +67,8 @@ class Task(NamedTuple):
         training, validation: the joints, in memory.
         envelope: scan quality of the training joints, and of those that the model it starts from was trained on.
         start: the model that the training starts from; None if it starts anew.
+        part: (n,) with folds, the part that each training joint is kept back with, -1 for never; those of a part are
+            the validation joints. None without folds.
     """
 
     settings: TrainSettings
@@ -70,6 +77,7 @@ class Task(NamedTuple):
     validation: Split
     envelope: Envelope
     start: Start | None = None
+    part: NDArray[np.int64] | None = None
 
     @property
     def network(self) -> NetworkSettings:
@@ -97,7 +105,7 @@ def train(settings: TrainSettings, tell: Tell | None = None) -> Path:
         network = fresh_network(settings, device, task.start)
         folder.begin(described(task, network), facts(task.store))
         progress = _fit(network, task, folder, tell or _silent)
-        _finish(network, task, progress, folder)
+        _finish(network, task, progress, folder, tell or _silent)
     return folder.model
 
 
@@ -120,10 +128,14 @@ def prepare(settings: TrainSettings) -> Task:
     """Open the store and read both splits; whatever is wrong with the data shows here, before any training.
 
     Raises:
-        InputError: unusable store.
+        InputError: unusable store, or folds without a model to start from.
     """
     store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
     start, least = read_start(settings, store.grid), settings.least_gap_voxels
+    if settings.folds and start is None:
+        raise InputError(
+            f"folds: expected init_from beside it, found none with folds={settings.folds}; give both"
+        )
     network = start.card.network if start else settings.network
     # What a lab labels is kinds; a network that learned masks goes on without them.
     masks, some = network.masks and start is None, start is not None
@@ -136,7 +148,22 @@ def prepare(settings: TrainSettings) -> Task:
     if start is None:
         return Task(settings, store, training, validation, Envelope.of(training.table))
     seen = pd.concat([training.table, validation.table], ignore_index=True)
-    return Task(settings, store, training, validation, widened(start.card.envelope, seen), start)
+    task = Task(settings, store, training, validation, widened(start.card.envelope, seen), start)
+    return crossed(task) if settings.folds else task
+
+
+def crossed(task: Task) -> Task:
+    """The task with the joints of both splits for training, and parts of the first store's to be kept back by turns."""
+    splits = task.training, task.validation
+    both = Split(
+        torch.cat([split.volumes for split in splits]),
+        torch.cat([split.truth for split in splits]),
+        pd.concat([split.table for split in splits], ignore_index=True),
+    )
+    own, truth = of_first(task.store, both.table), both.truth.double().numpy()
+    part = np.full(len(both), -1)
+    part[own] = parted(both.table[own], truth[own], task.settings.folds)
+    return task._replace(training=both, validation=some(both, own), part=part)
 
 
 def fresh_network(settings: TrainSettings, device: torch.device, start: Start | None = None) -> JointNetwork:
@@ -148,7 +175,7 @@ def fresh_network(settings: TrainSettings, device: torch.device, start: Start | 
     torch.backends.cudnn.deterministic = settings.repeatable
     torch.backends.cudnn.allow_tf32 = False  # or float32 on a card would have the 10 bits of TF32
     torch.manual_seed(mixed_seed(settings.seed, 0, 0))
-    network = build_network(settings.network) if start is None else start.network
+    network = build_network(settings.network) if start is None else copy.deepcopy(start.network)
     freeze(network, settings.learn)
     return network.to(device)
 
@@ -189,6 +216,8 @@ def _silent(done: int, total: int, note: str) -> None:
 
 def _fit(network: JointNetwork, task: Task, folder: RunFolder, tell: Tell) -> Progress:
     """Run the loop from the checkpoint, if there is one, and leave the best weights in the network."""
+    if task.settings.learn == "none":
+        return Progress()
     optimiser = make_optimiser(network, task.settings.optimiser)
     begun = folder.checkpoint.exists()
     progress = (
@@ -200,14 +229,15 @@ def _fit(network: JointNetwork, task: Task, folder: RunFolder, tell: Tell) -> Pr
         folder.write_metrics(now.history)
 
     folder.write_metrics(progress.history)
-    fit(network, optimiser, task.training, task.validation, task.settings, progress, save, tell)
+    validation = task.validation if task.part is None else None
+    fit(network, optimiser, task.training, validation, task.settings, progress, save, tell)
     network.load_state_dict(progress.best)
     return progress
 
 
 def first_progress(network: JointNetwork, task: Task) -> Progress:
-    """Nothing done; the weights that a fine-tuning starts from are kept until an epoch does better."""
-    if task.start is None:
+    """Nothing done; where a split validates, the weights started from stay until an epoch does better."""
+    if task.start is None or task.part is not None:
         return Progress()
     logits = predict(network, task.validation, task.settings.batch)
     balance = positive_weights(task.training.truth, task.settings.balance)
@@ -216,13 +246,17 @@ def first_progress(network: JointNetwork, task: Task) -> Progress:
     return Progress(best_loss=loss, best=best)
 
 
-def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFolder) -> None:
+def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFolder, tell: Tell) -> None:
     """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
-    logits = predict(network, task.validation, task.settings.batch).double().numpy()
     truth = task.validation.truth.double().numpy()
     start = task.start
+    tuned: dict[str, Any] = {}
+    if task.part is None:
+        logits = predict(network, task.validation, task.settings.batch).double().numpy()
+    else:
+        logits, tuned = _turned_back(network, task, tell)
     if start and task.settings.keep_cuts:
-        calibration, thresholds = shifted(start.card.calibration, truth, logits), start.card.thresholds
+        calibration, thresholds = recalibrated(start.card.calibration, truth, logits), start.card.thresholds
         scores = calibration(logits)
     else:
         calibration = fit_calibration(truth, logits, task.settings.calibration)
@@ -248,7 +282,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "best_epoch": progress.best_epoch,
             "validation": summary(truth, scores, called),
             "reliability": reliability(truth, scores, thresholds.classes(task.validation.table)),
-        },
+        }
+        | tuned,
     )
     if start and MEASURED_BY in start.card.metrics:
         card.metrics[MEASURED_BY] = start.card.metrics[MEASURED_BY]
@@ -259,7 +294,24 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     if start and not task.settings.rules:
         bring_rules(start.folder, folder.model)
     _draw_examples(task.validation, scores, card, folder.path / EXAMPLES)
-    folder.checkpoint.unlink()
+    folder.checkpoint.unlink(missing_ok=True)
+
+
+def _turned_back(network: JointNetwork, task: Task, tell: Tell) -> tuple[Floats, dict[str, Any]]:
+    """Take the network to the share of its way that joints kept back ask for; its logits of these, and why."""
+    start, part = task.start, task.part
+    assert start is not None
+    assert part is not None
+    device = next(network.parameters()).device
+    said = answers(
+        lambda: fresh_network(task.settings, device, start), task.training, part, task.settings, tell
+    )[:, part >= 0]
+    place, losses = chosen(start.card.calibration, task.validation.truth.double().numpy(), said)
+    go(network, start.network.state_dict(), SHARES[place])
+    found = dict(zip(map(str, SHARES), losses, strict=True))
+    return said[place], {
+        "tuned": {"share": SHARES[place], "loss_kept_back": found, "parts": int(part.max()) + 1}
+    }
 
 
 def _measured_by(network: JointNetwork, validation: Split, card: Card) -> dict[str, dict[str, Any]]:

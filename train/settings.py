@@ -14,8 +14,7 @@ SCHEDULES: Final = ("one_cycle", "cosine", "constant")
 ALIASES: Final = re.compile(r"(?!latest$|[vV]\d+$)[A-Za-z][A-Za-z0-9_-]*")
 """What MLflow takes as an alias."""
 PRECISIONS: Final = ("auto", "fp32", "bf16")
-LEARN: Final = ("all", "late", "last")
-KEEP: Final = ("best", "last")
+LEARN: Final = ("all", "late", "last", "none")
 OF_MODEL: Final = "of_model"
 """Name that stands for the network of `init_from`."""
 
@@ -147,12 +146,14 @@ class TrainSettings:
             by the reader `adjudicated`); null takes labels.csv in the folder data if one lies there, else the store's
             own truth.
         init_from: model folder whose network, weights, calibration and cuts the training starts from; null starts anew.
-        learn: which layers learn: all; late, the last stage and the last layer; or last, that layer alone.
+        learn: which layers learn: all; late, the last stage and the last layer; last, that layer alone; or none, so
+            that with init_from and folds only the calibration is fitted anew.
         statistics: whether the means and variances of normalisation follow the training joints; false keeps them.
-        keep_cuts: with init_from, take over that model's cuts and calibration but for an offset of each kind, see
-            train/start.py; false chooses both anew, for which hundreds of validation joints are needed.
-        keep_epoch: best keeps the weights of the epoch with the least validation loss; last those of the last epoch,
-            with init_from of the last that is better than the start: few validation joints do not tell epochs apart.
+        folds: with init_from, learn from the joints of both splits, to the last epoch; the training is repeated without
+            each of so many parts of them (boards where there are several), and what these say of the joints kept back
+            decides how far to go and fits the calibration, see train/tuning.py. 0: the split validation does.
+        keep_cuts: with init_from, take over that model's cuts, and its calibration but for a slope and an offset of
+            each kind, see train/start.py; false chooses both anew, for which hundreds of joints are needed.
         seed: decides first weights, order of joints and augmentation.
         epochs: passes over the training joints.
         patience: epochs without a better validation loss after which training stops; 0 never stops early.
@@ -190,8 +191,8 @@ class TrainSettings:
     init_from: Path | None = None
     learn: str = "all"
     statistics: bool = True
+    folds: int = 0
     keep_cuts: bool = True
-    keep_epoch: str = "best"
     seed: int = 0
     epochs: int = 30
     patience: int = 0
@@ -225,6 +226,7 @@ class TrainSettings:
             patience=0,
             batch=2,
             limit=0,
+            folds=0,
             balance=1,
             checkpoint_steps=0,
             threads=0,
@@ -238,12 +240,14 @@ class TrainSettings:
                 f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
             )
         demand_method(self.calibration)
-        if self.keep_epoch not in KEEP:
-            raise InputError(
-                f"keep_epoch: expected one of {', '.join(KEEP)}, found {self.keep_epoch!r}; choose one"
-            )
+        if self.folds == 1:
+            raise InputError("folds: expected 2 or more, or 0 for none, found 1; correct it")
         if self.learn not in LEARN:
             raise InputError(f"learn: expected one of {', '.join(LEARN)}, found {self.learn!r}; choose one")
+        if self.learn == "none" and not (self.init_from and self.folds):
+            raise InputError(
+                "learn: expected init_from and folds with learn=none, found one missing; give both"
+            )
 
 
 def _at_least(settings: Any, group: str, **least: float) -> None:

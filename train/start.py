@@ -1,7 +1,7 @@
 """Where a fine-tuning starts from: another model's network, calibration, cuts and range of scans.
 
-Some dozens of labelled joints tell how often a network is too bold, not where to cut: cuts stay as they are, and of the
-calibration only the offset of each kind moves, as far as the joints that were kept back insist.
+Some dozens of labelled joints tell how often a network is too bold, not where to cut: cuts stay as they are, and each
+kind's log odds get another slope and offset, as far as the joints that were kept back insist.
 """
 
 from dataclasses import dataclass, replace
@@ -33,6 +33,8 @@ Floats = NDArray[np.float64]
 
 PRIOR: Final = 1.0
 """How far an offset may be off beforehand (standard deviation, in log odds): ten joints weigh about as much."""
+PRIOR_SLOPE: Final = 0.5
+"""The same of the logarithm of the factor on log odds."""
 EDGE: Final = 1e-6
 """Probabilities nearer to 0 or 1 count as this near, so that their log odds are finite."""
 LAST: Final = ("fc", "class_layers")
@@ -97,7 +99,7 @@ def freeze(network: nn.Module, learn: str) -> None:
     Raises:
         InputError: the network has no layers of these names.
     """
-    if learn == "all":
+    if learn in {"all", "none"}:
         return
     wanted = LAST if learn == "last" else LATE
     for name, weight in network.named_parameters():
@@ -116,11 +118,11 @@ def to_learn(network: nn.Module, statistics: bool) -> None:
             layer.train(statistics)
 
 
-def shifted(calibration: Calibration, truth: Floats, logits: Floats) -> Calibration:
-    """The calibration with each kind's log odds moved as some joints ask for, against the belief that none is needed.
+def recalibrated(calibration: Calibration, truth: Floats, logits: Floats) -> Calibration:
+    """The calibration with each kind's log odds x replaced by exp(a) x + s, against the belief that a = s = 0.
 
-    The shift s maximises Σ log p(truth | log odds + s) - s² / (2 `PRIOR`²) over the joints whose truth is known: 0
-    without joints, free with many. Slopes stay, so the order of joints and the meaning of the cuts do too.
+    That maximises Σ log p(truth | exp(a) x + s) - s² / (2 `PRIOR`²) - a² / (2 `PRIOR_SLOPE`²) over the joints whose
+    truth is known: a = s = 0 without joints, free with many. The order of joints stays, and so does what a cut means.
 
     Args:
         calibration: that the cuts were chosen with.
@@ -128,23 +130,36 @@ def shifted(calibration: Calibration, truth: Floats, logits: Floats) -> Calibrat
         logits: (n, 4) of the network as it is now.
     """
     odds = special.logit(np.clip(calibration(logits), EDGE, 1 - EDGE))
-    shifts = [_shift(truth[:, k], odds[:, k]) for k in range(N_KINDS)]
+    lines = [_line(truth[:, k], odds[:, k]) for k in range(N_KINDS)]
     curves = tuple(
-        tuple((x, float(special.expit(special.logit(np.clip(p, EDGE, 1 - EDGE)) + shift))) for x, p in points)
-        for points, shift in zip(calibration.curves, shifts, strict=True)
+        tuple(
+            (x, float(special.expit(factor * special.logit(np.clip(p, EDGE, 1 - EDGE)) + shift)))
+            for x, p in points
+        )
+        for points, (factor, shift) in zip(calibration.curves, lines, strict=True)
     )
-    offsets = tuple(offset + shift for offset, shift in zip(calibration.offsets, shifts, strict=True))
-    return replace(calibration, offsets=offsets, curves=curves)
+    slopes = tuple(factor * slope for slope, (factor, _) in zip(calibration.slopes, lines, strict=True))
+    offsets = tuple(
+        factor * at + shift for at, (factor, shift) in zip(calibration.offsets, lines, strict=True)
+    )
+    return replace(calibration, slopes=slopes, offsets=offsets, curves=curves)
 
 
-def _shift(truth: Floats, odds: Floats) -> float:
+def _line(truth: Floats, odds: Floats) -> tuple[float, float]:
+    """Factor and shift of log odds that are most likely."""
     known = ~np.isnan(truth)
+    t, x = truth[known], odds[known]
 
-    def rise(shift: float) -> float:
-        return float((truth[known] - special.expit(odds[known] + shift)).sum() - shift / PRIOR**2)
+    def loss(line: Floats) -> tuple[float, Floats]:
+        stretched = np.exp(line[0]) * x
+        error = special.expit(stretched + line[1]) - t
+        value = np.sum(np.logaddexp(0, stretched + line[1]) - t * (stretched + line[1]))
+        prior = (line[0] / PRIOR_SLOPE) ** 2 / 2 + (line[1] / PRIOR) ** 2 / 2
+        slope = np.array([error @ stretched + line[0] / PRIOR_SLOPE**2, error.sum() + line[1] / PRIOR**2])
+        return float(value + prior), slope
 
-    far = PRIOR**2 * (np.count_nonzero(known) + 1)  # beyond, the prior alone is stronger than all joints
-    return float(optimize.brentq(rise, -far, far))
+    found = optimize.minimize(loss, np.zeros(2), jac=True, method="BFGS", options={"gtol": 1e-6}).x
+    return float(np.exp(found[0])), float(found[1])
 
 
 def widened(old: Envelope, table: pd.DataFrame) -> Envelope:

@@ -131,6 +131,13 @@ def fingerprints(store: Store) -> list[str]:
     return [part.fingerprint for part in store.parts] if isinstance(store, Stores) else [store.fingerprint]
 
 
+def of_first(store: Store, table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows (n,) of a table of the store are of the first of several stores; all where it is one."""
+    if not isinstance(store, Stores):
+        return np.ones(len(table), dtype=np.bool_)
+    return np.array(table["scan"].str.startswith("1:"), dtype=np.bool_)
+
+
 def told_of_labels(store: Store) -> list[str]:
     """Sentences on the people's labels in it; none where it has only truth of its own."""
     parts = store.parts if isinstance(store, Stores) else [store]

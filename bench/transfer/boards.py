@@ -10,10 +10,10 @@ one within 0.3 pitch; a joint that was not found scores 0. Opens and pillows bon
 no kind.
 
 The CSV has the columns model, board, kind, measure, value, n, low, high; `board` is also one of the pools clean,
-hard, shifted. Measures: `ap`, `recall` with every gap counted, `ap_visible`, `recall_visible` with gaps of at least
-one voxel, `precision` and `recall_gap_...` by gap in voxels; at the detector's own thresholds, n faulty (for
-precision: called) joints, 95 % Wilson intervals that take joints as independent. `false_calls`: share of wholly sound
-joints with any call.
+hard, shifted, exam plain and exam hard. Measures: `ap`, `recall` with every gap counted, `ap_visible`,
+`recall_visible` with gaps of at least one voxel, `precision` and `recall_gap_...` by gap in voxels; at the detector's
+own thresholds, n faulty (for precision: called) joints, 95 % Wilson intervals that take joints as independent.
+`false_calls`: share of wholly sound joints with any call.
 """
 
 from __future__ import annotations
@@ -50,7 +50,16 @@ from jointwise.scoring.settings import ArraySettings, ScoreSettings
 OPENS = ("non_wet", "head_in_pillow")
 GAPS = (0.0, 0.5, 1.0, 2.0, math.inf)  # voxels
 # By preset; every other one is shifted.
-POOLS = {"clean": "clean", "fine": "clean", "hard": "hard", "hard_2": "hard"}
+POOLS = {
+    "clean": "clean",
+    "fine": "clean",
+    "hard": "hard",
+    "hard_2": "hard",
+    "plain_a": "exam plain",
+    "plain_b": "exam plain",
+    "hard_a": "exam hard",
+    "hard_b": "exam hard",
+}
 BATCH = 64
 
 Rows = list[dict[str, Any]]

@@ -19,12 +19,17 @@ from jointwise.commands.settings import TrainConfig
 
 
 def jobs(cfg: TrainConfig, joints: int, workers: int, cards: int) -> list[Job]:
-    """One call of `generate` for each store of the recipe; `joints` as recipe.joints."""
+    """One call of `generate` for each store of the recipe; `joints` as recipe.joints, `workers` in the mean.
+
+    A larger store gets more processes, so that all end at about the same time.
+    """
     made = []
-    largest = max(_joints(words) for words in cfg.recipe.stores.values())
+    sizes = [_joints(words) for words in cfg.recipe.stores.values()]
+    largest, mean = max(sizes), sum(sizes) / len(sizes)
     for name, words in cfg.recipe.stores.items():
         out = cfg.data / name
-        line = ["generate", *cfg.recipe.common, *words, f"out={out}", f"workers={workers}"]
+        share = max(1, round(workers * _joints(words) / mean)) if workers else 0
+        line = ["generate", *cfg.recipe.common, *words, f"out={out}", f"workers={share}"]
         line.append(f"device={'cuda' if cards else 'cpu'}")
         if joints:
             line.append(f"joints={-(-_joints(words) * joints // largest)}")
@@ -46,7 +51,9 @@ def main() -> None:
     parser.add_argument("--experiment", default="reference")
     parser.add_argument("--cards", type=int, default=0, help="graphics cards; 0 uses the processor")
     parser.add_argument("--at-once", type=int, default=1, help="stores side by side on each card")
-    parser.add_argument("--workers", type=int, default=0, help="processes per store; 0 takes all cores")
+    parser.add_argument(
+        "--workers", type=int, default=0, help="processes per store in the mean; 0 takes all cores"
+    )
     parser.add_argument("--joints", type=int, default=0, help="as recipe.joints")
     given = parser.parse_args()
     with hydra_wrapper.session(load("train")) as active:

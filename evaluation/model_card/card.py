@@ -114,7 +114,8 @@ def _head(name: str, weights: str, folder: Path) -> Lines:
         "",
         NEVER_REAL,
         "",
-        f"Weights: SHA-256 `{weights}`; the folder holds {size:.1f} MB (safetensors and JSON, no pickle).",
+        f"Weights: SHA-256 `{weights}`; the folder holds {size:.1f} MB (safetensors, JSON and, for scoring on a "
+        "processor, a graph of plain numbers in eight bits; no pickle).",
         "",
     ]
 

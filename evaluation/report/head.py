@@ -29,7 +29,7 @@ ENVELOPE = {
     "voxels_per_ball": "voxels per ball",
     "cnr": "contrast-to-noise",
     "lane": "dark bands between balls ÷ contrast",
-    "unlike": "strangeness to the network ÷ limit",
+    "unlike": "unlikeness to the training joints, 1 being the limit",
 }
 
 

@@ -19,6 +19,7 @@ from jointwise.evaluation.report.cells import Cell, cells, is_number
 from jointwise.evaluation.report.section import Block, Figure, Grid, Paragraph, Section
 from jointwise.evaluation.report.words import slug
 from jointwise.joints.atomic import write_bytes, write_text
+from jointwise.joints.page import script, style
 
 REPORT: Final = "report.html"
 TABLES: Final = "tables"
@@ -106,8 +107,8 @@ def page_html(head: Head, parts: Sequence[Part], cautions: Sequence[str]) -> str
         broad=BROAD,
         broadest=BROADEST,
         few=FEW,
-        script=Markup(_resource("page.js")),
-        style=Markup(_resource("page.css")),
+        script=Markup(script(_resource("page.js"))),
+        style=Markup(style(_resource("page.css"))),
     )
 
 

@@ -17,10 +17,7 @@ from scipy import ndimage
 from jointwise.evaluation.statistics.measures import Bools, Floats, ratio, wilson
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
-from jointwise.joints.masks import MASKS
-
-POINTS_BY: Final = {"void": "void", "non_wet": "gap", "bridging": "bridge", "head_in_pillow": "gap"}
-"""Mask that shows a kind."""
+from jointwise.joints.masks import MASKS, POINTS_BY
 
 WITHIN: Final = np.ones((3, 3, 3), np.bool_)
 """A cell and its 26 neighbours."""

@@ -98,8 +98,20 @@ def _place(
 
 def _ground(lane: Volume) -> tuple[Volume, Volume]:
     """Quantiles GROUND of the air around, per height, smoothed along z."""
-    first, second = (ndimage.uniform_filter1d(v, 3).astype(np.float32) for v in _lowest(lane))
-    return first, second
+    first, second = _lowest(lane)
+    return _smoothed(first), _smoothed(second)
+
+
+@numba.njit(cache=True, nogil=True)
+def _smoothed(values: Vector) -> Volume:
+    """`ndimage.uniform_filter1d(values, 3)`, summed as there."""
+    n = len(values)
+    out, total = np.empty(n, np.float32), values[0] + values[0] + values[min(1, n - 1)]
+    out[0] = np.float32(total / 3)
+    for k in range(1, n):
+        total += values[min(k + 1, n - 1)] - values[max(k - 2, 0)]
+        out[k] = np.float32(total / 3)
+    return out
 
 
 @numba.njit(cache=True, nogil=True)

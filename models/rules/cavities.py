@@ -16,7 +16,7 @@ from jointwise.models.rules.edges import Body, Vector, Volume
 from jointwise.models.rules.filters import blurred
 from jointwise.models.rules.lands import Land
 from jointwise.models.rules.pattern import darkness
-from jointwise.models.rules.ranks import quantile, quantile_where
+from jointwise.models.rules.ranks import quantile
 from jointwise.models.rules.surface import Surface
 
 HIGH: Final = 0.4
@@ -119,18 +119,44 @@ def solder_mask(body: Body) -> NDArray[np.bool_]:
     mask = np.zeros(body.smooth.shape, np.bool_)
     slices = body.smooth[first:last]
     limit, near = _limits(slices, core, far), body.ring < 0.46 * f.pitch
-    mask[first:last] = _filled_cores(slices, limit, near, f.x, f.y, f.z[first:last], np.array(body.axis), RIM)
+    box = _around(near)
+    masks = mask[first:last, *box]
+    solid, axis = slices[:, *box], np.array(body.axis)
+    masks[:] = _filled_cores(solid, limit, near[box], f.x[box[1]], f.y[box[0]], f.z[first:last], axis, RIM)
     return mask
+
+
+def _around(near: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Rows and columns that hold all points, and one more: what lies beyond is outside of every core.
+
+    An axis leans by at most a tenth of a ball, and what is made round about it by OPEN_TO of the usual radius, so that
+    stays within the points too.
+    """
+    rows, columns = (np.flatnonzero(near.any(axis=axis)) for axis in (1, 0))
+    if not len(rows):
+        return slice(0, near.shape[0]), slice(0, near.shape[1])
+    low, high = (max(int(found[0]) - 1, 0) for found in (rows, columns))
+    return slice(low, int(rows[-1]) + 2), slice(high, int(columns[-1]) + 2)
 
 
 @numba.njit(cache=True, nogil=True)
 def _limits(slices: Volume, core: NDArray[np.bool_], far: NDArray[np.bool_]) -> Volume:
     """Per slice, half-way from what lies around the joint to what its core reads."""
     limit = np.empty(len(slices), np.float32)
+    beyond, within = np.flatnonzero(far), np.flatnonzero(core)
+    values = np.empty(far.size, slices.dtype)
     for k in range(len(slices)):
-        low = quantile_where(slices[k : k + 1], far, 0.5)
-        limit[k] = low + 0.5 * (quantile_where(slices[k : k + 1], core, 0.7) - low)
+        plane = slices[k].ravel()
+        low = _quantile_at(plane, beyond, values, 0.5)
+        limit[k] = low + 0.5 * (_quantile_at(plane, within, values, 0.7) - low)
     return limit
+
+
+@numba.njit(cache=True, nogil=True)
+def _quantile_at(plane: Volume, places: NDArray[np.int64], values: Volume, share: float) -> float:
+    for n in range(len(places)):
+        values[n] = plane[places[n]]
+    return quantile(values, len(places), share)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -275,16 +301,17 @@ def _measure(
     whole = np.zeros(body.smooth.shape, np.bool_)
     whole[box] = void > 0
     interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
-    points = dark[inside]
-    column = np.clip(dark - max(GROUND - 0.01, 0.5 * body.grain), 0, None).sum(axis=0) * f.dz
+    ground = max(GROUND - 0.01, 0.5 * body.grain)
+    points, missing, clearly, column = _missing(dark, inside, np.float32(ground))
+    column *= f.dz
     cell = point * f.dz / (largest * f.ball)
     return Cavities(
         area_pct=100 * float((void > 0).any(axis=0).sum()) * point / largest,
         volume_pct=100 * _volume(void, f.dx, f.dz) / (FULLNESS * largest * (ends[1] - ends[0])),
         largest_pct=100 * _largest_shadow(void) * point / largest,
         interface_pct=interface,
-        missing=float(np.clip(dark - GROUND, 0, None).sum()) * cell,
-        clearly_missing=float(np.clip(dark - DARK, 0, None).sum()) * cell,
+        missing=missing * cell,
+        clearly_missing=clearly * cell,
         deep=float((column > DEEP * f.ball).sum()) * point / largest,
         shallow=float((column > SHALLOW * f.ball).sum()) * point / largest,
         darkest=quantile(points, len(points), 0.99),
@@ -292,6 +319,27 @@ def _measure(
         texture=texture,
         mask=whole,
     )
+
+
+@numba.njit(cache=True, nogil=True)
+def _missing(
+    dark: Volume, inside: NDArray[np.bool_], ground: np.float32
+) -> tuple[Volume, float, float, Vector]:
+    """Darkness of the points inside, its sums over GROUND and over DARK, and its sum over `ground` per column."""
+    nz, ny, nx = dark.shape
+    points, n, column = np.empty(dark.size, np.float32), 0, np.zeros((ny, nx))
+    missing, clearly = 0.0, 0.0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                value = dark[k, j, i]
+                if inside[k, j, i]:
+                    points[n] = value
+                    n += 1
+                missing += max(value - np.float32(GROUND), np.float32(0))
+                clearly += max(value - np.float32(DARK), np.float32(0))
+                column[j, i] += max(value - ground, np.float32(0))
+    return points[:n], missing, clearly, column
 
 
 def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:

@@ -1,7 +1,6 @@
 """The rule detector: numbers from every rule, scores by monotone fits, measures for the table."""
 
 import json
-import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from jointwise.joints.atomic import write_text
 from jointwise.joints.batch import Joints
+from jointwise.joints.cores import core_count
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import MEASURES
@@ -209,17 +209,11 @@ def _readings(joints: Joints) -> list[Reading | None]:
         found = examine(joints.volumes[row], joints.grid, float(pitch[row]), float(ball[row]))
         return None if found is None else Reading.of(found)
 
-    threads = min(_processors(), MOST_THREADS, len(joints))
+    threads = min(core_count(), MOST_THREADS, len(joints))
     if threads < 2:
         return [read(row) for row in range(len(joints))]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(read, range(len(joints))))
-
-
-def _processors() -> int:
-    if hasattr(os, "sched_getaffinity"):  # not everywhere
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _numbers(every: Sequence[Reading | None]) -> dict[str, NDArray[np.float64]]:

@@ -1,7 +1,8 @@
 """Gaussian blur and running mean of sub-volumes: bit for bit what scipy.ndimage gives, several times faster.
 
-scipy copies every line into a buffer and back; here the lines of a plane are summed side by side, in the same order and
-in float64, and each axis is rounded to float32 before the next, as there. The kernels let other threads run.
+scipy copies every line into a buffer and back; here lines are summed side by side, in the same order and in float64,
+and each axis is rounded to float32 before the next, as there. What is summed is widened once, where it stays in the
+nearest cache. The kernels let other threads run.
 """
 
 from collections.abc import Sequence
@@ -14,11 +15,14 @@ from numpy.typing import NDArray
 
 Volume = NDArray[np.float32]
 Vector = NDArray[np.float64]
+Six = tuple[Vector, Vector, Vector, Vector, Vector, Vector]
 
 LEAST: Final = 1e-15
 """Standard deviation from which scipy blurs at all."""
-TILE: Final = 448
-"""Points of a line that are summed at once: they and their sums stay in the nearest cache."""
+TILE: Final = 32
+"""Lines side by side that are summed at once: they stay in the nearest cache."""
+ROWS: Final = 24
+"""Rows that are summed at once along themselves."""
 
 
 def blurred(
@@ -41,10 +45,8 @@ def blurred(
     result = source[first:last]
     if along_z > LEAST:
         result = _along_z(source, _weights(float(along_z)), reflect, first, last)
-    if along_y > LEAST:
-        result = _along_y(result, _weights(float(along_y)), reflect)
-    if along_x > LEAST:
-        result = _along_x(result, _weights(float(along_x)), reflect)
+    if max(along_y, along_x) > LEAST:
+        result = _in_planes(result, _weights(float(along_y)), _weights(float(along_x)), reflect)
     if planes is None:
         return result
     every = np.zeros_like(source)
@@ -61,6 +63,8 @@ def running_mean(values: Volume, size: int) -> Volume:
 @lru_cache(maxsize=32)
 def _weights(sigma: float) -> Vector:
     """The half of the kernel from its middle outwards, cut off at four standard deviations and normalised."""
+    if sigma <= LEAST:
+        return np.ones(1)
     radius = int(4.0 * sigma + 0.5)
     x = np.arange(-radius, radius + 1)
     kernel = np.exp(-0.5 / (sigma * sigma) * x**2)
@@ -71,135 +75,134 @@ def _weights(sigma: float) -> Vector:
 def _along_z(values: Volume, weights: Vector, reflect: bool, first: int, last: int) -> Volume:
     nz, ny, nx = values.shape
     out = np.empty((last - first, ny, nx), np.float32)
-    lines, blurs = values.reshape(nz, ny * nx), out.reshape(last - first, ny * nx)
-    total, nothing = np.empty(TILE), np.zeros(TILE, np.float32)
-    for start in range(0, ny * nx, TILE):
-        tile = lines[:, start : start + TILE]
-        n = tile.shape[1]
-        for place in range(first, last):
-            _blur_line(tile, place, weights, reflect, nothing[:n], total[:n])
-            _rounded(total[:n], blurs[place - first, start : start + n])
+    _down(values.reshape(nz, ny * nx), weights, reflect, first, out.reshape(last - first, ny * nx))
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _along_y(values: Volume, weights: Vector, reflect: bool) -> Volume:
-    nz, ny, nx = values.shape
-    out = np.empty((nz, ny, nx), np.float32)
-    total, nothing = np.empty(nx), np.zeros(nx, np.float32)
-    for k in range(nz):
-        for place in range(ny):
-            _blur_line(values[k], place, weights, reflect, nothing, total)
-            _rounded(total, out[k, place])
+def _in_planes(values: Volume, along_y: Vector, along_x: Vector, reflect: bool) -> Volume:
+    """Along y and then along x, plane by plane."""
+    out, between = np.empty(values.shape, np.float32), np.empty(values.shape[1:], np.float32)
+    for k in range(len(values)):
+        _down(values[k], along_y, reflect, 0, between)
+        _across(between, along_x, reflect, out[k])
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def _blur_line(
-    lines: Volume, place: int, weights: Vector, reflect: bool, nothing: Volume, total: Vector
-) -> None:
-    """Blurred values of one of several lines side by side, from the lines before and after it."""
-    n = len(lines)
-    _scaled(lines[place], weights[0], total)
-    r = len(weights) - 1
-    while r >= 3:
-        _add_three(
-            _line(lines, _inside(place - r, n, reflect), nothing),
-            _line(lines, _inside(place + r, n, reflect), nothing),
-            _line(lines, _inside(place - r + 1, n, reflect), nothing),
-            _line(lines, _inside(place + r - 1, n, reflect), nothing),
-            _line(lines, _inside(place - r + 2, n, reflect), nothing),
-            _line(lines, _inside(place + r - 2, n, reflect), nothing),
-            (weights[r], weights[r - 1], weights[r - 2]),
-            total,
-        )
-        r -= 3
-    while r >= 1:
-        low, high = _inside(place - r, n, reflect), _inside(place + r, n, reflect)
-        _add(_line(lines, low, nothing), _line(lines, high, nothing), weights[r], total)
-        r -= 1
+def _down(lines: Volume, weights: Vector, reflect: bool, first: int, out: Volume) -> None:
+    """Blur lines that lie one behind the other, along their order; those from `first` on are wanted."""
+    (count, length), radius = out.shape, len(weights) - 1
+    every = count + 2 * radius
+    padded, total = np.empty(every * TILE), np.empty(count * TILE)
+    for start in range(0, length, TILE):
+        wide = min(TILE, length - start)
+        for place in range(every):
+            at = _inside(first + place - radius, len(lines), reflect)
+            _widened(
+                lines[max(at, 0), start : start + wide], at >= 0, padded[place * wide : (place + 1) * wide]
+            )
+        _correlated(padded[: every * wide], wide, weights, total[: count * wide])
+        for place in range(count):
+            _rounded(total[place * wide : (place + 1) * wide], out[place, start : start + wide])
 
 
 @numba.njit(cache=True, nogil=True)
-def _line(lines: Volume, place: int, nothing: Volume) -> Volume:
-    return lines[place] if place >= 0 else nothing
-
-
-@numba.njit(cache=True, nogil=True)
-def _along_x(values: Volume, weights: Vector, reflect: bool) -> Volume:
-    nz, ny, nx = values.shape
-    out = np.empty((nz, ny, nx), np.float32)
-    radius = len(weights) - 1
-    line, total = np.zeros(nx + 2 * radius, np.float32), np.empty(nx)
+def _across(rows: Volume, weights: Vector, reflect: bool, out: Volume) -> None:
+    """Blur rows along themselves, ROWS of them at once, each prolonged to both sides."""
+    (ny, nx), radius = rows.shape, len(weights) - 1
+    wide = nx + 2 * radius
+    padded, total = np.empty(ROWS * wide), np.empty(ROWS * wide)
     beyond = np.empty(2 * radius, np.int64)
     for r in range(radius):
         beyond[r], beyond[radius + r] = _inside(r - radius, nx, reflect), _inside(nx + r, nx, reflect)
-    for k in range(nz):
-        for j in range(ny):
-            row = values[k, j]
-            line[radius : radius + nx] = row
+    for start in range(0, ny, ROWS):
+        count = min(ROWS, ny - start)
+        for j in range(count):
+            row, line = rows[start + j], padded[j * wide : (j + 1) * wide]
+            _widened(row, True, line[radius : radius + nx])
             for r in range(radius):
                 low, high = beyond[r], beyond[radius + r]
-                line[r] = row[low] if low >= 0 else np.float32(0)
-                line[radius + nx + r] = row[high] if high >= 0 else np.float32(0)
-            _sum_row(line, weights, nx, total)
-            _rounded(total, out[k, j])
-    return out
+                line[r] = np.float64(row[low]) if low >= 0 else 0.0
+                line[radius + nx + r] = np.float64(row[high]) if high >= 0 else 0.0
+        # What is summed from the end of one row and the start of the next is nothing and is left out.
+        _correlated(padded[: count * wide], 1, weights, total[: count * wide - 2 * radius])
+        for j in range(count):
+            _rounded(total[j * wide : j * wide + nx], out[start + j])
 
 
 @numba.njit(cache=True, nogil=True)
-def _sum_row(line: Volume, weights: Vector, n: int, total: Vector) -> None:
-    """Blurred values of a row that has been prolonged to both sides."""
-    radius = len(weights) - 1
-    _scaled(line[radius : radius + n], weights[0], total)
-    r = radius
+def _widened(values: Volume, known: bool, line: Vector) -> None:
+    """Values in float64; zeros where they are not known."""
+    if known:
+        for i in range(len(line)):
+            line[i] = np.float64(values[i])
+    else:
+        for i in range(len(line)):
+            line[i] = 0.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _correlated(values: Vector, step: int, weights: Vector, total: Vector) -> None:
+    """Weighted sums of the values `step` apart, from the middle, then outside inwards, as scipy has them."""
+    n, radius = len(total), len(weights) - 1
+    middle, r = values[radius * step : radius * step + n], radius
+    if r < 3:
+        _scaled(middle, weights[0], total)
     while r >= 3:
-        low, high = radius - r, radius + r
-        _add_three(
-            line[low : low + n],
-            line[high : high + n],
-            line[low + 1 : low + 1 + n],
-            line[high - 1 : high - 1 + n],
-            line[low + 2 : low + 2 + n],
-            line[high - 2 : high - 2 + n],
-            (weights[r], weights[r - 1], weights[r - 2]),
-            total,
+        low, high = (radius - r) * step, (radius + r) * step
+        three = (
+            values[low : low + n],
+            values[high : high + n],
+            values[low + step : low + step + n],
+            values[high - step : high - step + n],
+            values[low + 2 * step : low + 2 * step + n],
+            values[high - 2 * step : high - 2 * step + n],
         )
+        by = weights[r], weights[r - 1], weights[r - 2]
+        if r == radius:
+            _begun(middle, weights[0], three, by, total)
+        else:
+            _add_three(three, by, total)
         r -= 3
     while r >= 1:
-        _add(line[radius - r : radius - r + n], line[radius + r : radius + r + n], weights[r], total)
+        low, high = (radius - r) * step, (radius + r) * step
+        _add(values[low : low + n], values[high : high + n], weights[r], total)
         r -= 1
 
 
 @numba.njit(cache=True, nogil=True)
-def _add_three(
-    low: Volume,
-    high: Volume,
-    low_2: Volume,
-    high_2: Volume,
-    low_3: Volume,
-    high_3: Volume,
-    weights: tuple[float, float, float],
-    total: Vector,
+def _begun(
+    middle: Vector, own: float, pairs: Six, weights: tuple[float, float, float], total: Vector
 ) -> None:
+    """`_scaled` and three steps of `_add`, rounded as four, with one writing of the sums."""
+    (low, high, low_2, high_2, low_3, high_3), (a, b, c) = pairs, weights
+    for i in range(len(total)):
+        so_far = middle[i] * own + (low[i] + high[i]) * a
+        so_far += (low_2[i] + high_2[i]) * b
+        total[i] = so_far + (low_3[i] + high_3[i]) * c
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_three(pairs: Six, weights: tuple[float, float, float], total: Vector) -> None:
     """Three steps of `_add`, rounded as three, with one reading of the sums."""
-    a, b, c = weights
+    (low, high, low_2, high_2, low_3, high_3), (a, b, c) = pairs, weights
     for i in range(len(total)):
-        so_far = total[i] + (np.float64(low[i]) + np.float64(high[i])) * a
-        so_far += (np.float64(low_2[i]) + np.float64(high_2[i])) * b
-        total[i] = so_far + (np.float64(low_3[i]) + np.float64(high_3[i])) * c
+        so_far = total[i] + (low[i] + high[i]) * a
+        so_far += (low_2[i] + high_2[i]) * b
+        total[i] = so_far + (low_3[i] + high_3[i]) * c
 
 
 @numba.njit(cache=True, nogil=True)
-def _scaled(line: Volume, weight: float, total: Vector) -> None:
+def _scaled(line: Vector, weight: float, total: Vector) -> None:
     for i in range(len(total)):
-        total[i] = np.float64(line[i]) * weight
+        total[i] = line[i] * weight
 
 
 @numba.njit(cache=True, nogil=True)
-def _add(low: Volume, high: Volume, weight: float, total: Vector) -> None:
+def _add(low: Vector, high: Vector, weight: float, total: Vector) -> None:
     for i in range(len(total)):
-        total[i] += (np.float64(low[i]) + np.float64(high[i])) * weight
+        total[i] += (low[i] + high[i]) * weight
 
 
 @numba.njit(cache=True, nogil=True)

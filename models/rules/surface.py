@@ -90,9 +90,10 @@ def darkest_surface(body: Body) -> Surface:
     usual = quantile_where(reward[low:high], core, 0.5)
     reach = 0.95 * float(body.edge.max())
     inside = body.ring <= reach
-    start = _revolved(reward, f.x - body.axis[0], f.y - body.axis[1], f.dx, reach, np.array(TILTS))
+    span = int(low), int(high)
+    start = _revolved(reward, f.x - body.axis[0], f.y - body.axis[1], f.dx, reach, np.array(TILTS), span)
     height = _bend(reward, start, inside)
-    return _judge(body, values, reward, height, usual, (int(low), int(high)))
+    return _judge(body, values, reward, height, usual, span)
 
 
 def sheet_reward(values: Volume, low: int, high: int) -> Volume:
@@ -121,8 +122,10 @@ def _reward(values: Volume, near: Volume, low: int, high: int) -> Volume:
 
 
 @numba.njit(cache=True, nogil=True)
-def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, tilts: Vector) -> Vector:
-    """Height (y, x), in planes, of the best surface of revolution over all tilts."""
+def _revolved(
+    reward: Volume, x: Vector, y: Vector, step: float, reach: float, tilts: Vector, span: tuple[int, int]
+) -> Vector:
+    """Height (y, x), in planes, of the best surface of revolution over all tilts, between the planes `span`."""
     nz = reward.shape[0]
     rings = int(reach / step) + 1
     best, best_tx, best_ty = -1e30, 0.0, 0.0
@@ -130,7 +133,7 @@ def _revolved(reward: Volume, x: Vector, y: Vector, step: float, reach: float, t
     columns, place, ring = _disc(reward, x, y, step, rings)
     for tx in tilts:
         for ty in tilts:
-            total = _ring_sums(columns, place, ring, step, rings, tx, ty)
+            total = _ring_sums(columns, place, ring, step, rings, tx, ty, span)
             value, path = _radial_path(total)
             if value > best + 1e-9:
                 best, best_tx, best_ty, best_path = value, tx, ty, path
@@ -165,17 +168,26 @@ def _disc(
 
 @numba.njit(cache=True, nogil=True)
 def _ring_sums(
-    columns: Volume, place: Vector, ring: NDArray[np.int64], step: float, rings: int, tx: float, ty: float
+    columns: Volume,
+    place: Vector,
+    ring: NDArray[np.int64],
+    step: float,
+    rings: int,
+    tx: float,
+    ty: float,
+    span: tuple[int, int],
 ) -> NDArray[np.float64]:
     """Reward summed per ring and height above the tilted plane."""
     nz = columns.shape[1]
     total = np.zeros((rings, nz))
+    low, high = span
     for n in range(len(columns)):
         shift = (tx * place[n, 0] + ty * place[n, 1]) / step
         whole = int(np.floor(shift))
         part = shift - whole
-        first = min(max(-whole, 0), nz)
-        last = max(min(nz - 1 - whole, nz), first)
+        # Beside these planes both neighbours are forbidden.
+        first = min(max(low - 1 - whole, -whole, 0), nz)
+        last = max(min(high - whole, nz - 1 - whole, nz), first)
         line, sums = columns[n], total[ring[n]]
         for k in range(first):
             sums[k] += FORBIDDEN

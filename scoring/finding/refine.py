@@ -4,12 +4,14 @@ The outline is followed from outside inwards along rays and a circle is fitted t
 in metal and do not count. The ends are the outermost places where the joint's core turns from solder to copper.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from jointwise.joints.cores import core_count
 from jointwise.joints.cutting import sample
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels
@@ -22,6 +24,7 @@ CORE_BALLS = 0.25  # radius of the core in which the ends are sought
 REACH_BALLS = 0.75  # how far up and down they are sought
 END_LEVEL = 0.62  # of the core's own level: midway between solder and a copper land of a third of it
 AT_ONCE = 64  # joints sampled at once, to bound memory
+MOST_THREADS = 4  # each holds AT_ONCE joints' samples
 
 
 @dataclass(frozen=True)
@@ -65,9 +68,8 @@ def see_shapes(
         ball_mm: nominal ball diameter, mm.
         levels: air and solder level of the scan.
     """
-    parts: list[tuple[Vector, ...]] = []
-    groups = neighbours(centres_mm, AT_ONCE)
-    for group in groups:
+
+    def seen(group: NDArray[np.int64]) -> tuple[Vector, ...]:
         some = centres_mm[group]
         volume, lattice = scan.around(some, 1.1 * pitch_mm + 1.6 * ball_mm)
         z, height = _ends(volume, lattice, some, axes, ball_mm, levels)
@@ -78,7 +80,11 @@ def see_shapes(
         more, diameter = _outline(volume, lattice, again, axes, pitch_mm, ball_mm, levels)
         z, height = _ends(volume, lattice, again, axes, ball_mm, levels)
         centre = again + more @ axes[:, :2].T + z[:, None] * axes[:, 2]
-        parts.append((centre, diameter, height, _metal(volume, lattice, again, axes, ball_mm, levels)))
+        return centre, diameter, height, _metal(volume, lattice, again, axes, ball_mm, levels)
+
+    groups = neighbours(centres_mm, AT_ONCE)
+    with ThreadPoolExecutor(min(core_count(), MOST_THREADS)) as pool:
+        parts = list(pool.map(seen, groups))
     back = np.argsort(np.concatenate(groups))
     return Shapes(*(np.concatenate(column)[back] for column in zip(*parts, strict=True)))
 

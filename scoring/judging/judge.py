@@ -1,5 +1,9 @@
 """Let the detectors judge the joints, and write what they say into one table."""
 
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -8,10 +12,12 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.schema import COLUMNS, MEASURES, RULES, SCORES
 from jointwise.models.bench import Bench, Judge
+from jointwise.models.halves import widened
 from jointwise.models.protocol import look
 from jointwise.scoring.clock import Clock
 from jointwise.scoring.cut import CutArray, Progress, silent
 
+Answer = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 MISSING, REVIEW = "missing", "review"
 OFF_THE_SCAN = "its surroundings reach beyond the edge of the scan"
 WHICH_WAY = "parted; which way is not sure"
@@ -28,18 +34,20 @@ def judge_array(
         bench: the detectors; each looks at every joint once.
         batch: joints handed over at once, as float32.
         progress: told after every batch.
-        clock: told how long each detector takes.
+        clock: told how long the detectors take.
     """
     clock = clock or Clock()
     table = cut.sites.copy()
     present = table["present"].to_numpy() == 1
     measured = np.full((len(table), len(MEASURES)), np.nan)
     apart = np.full(len(table), np.nan)
+    answers = _asked(
+        [judge for judge in (bench.learned, bench.rules) if judge], cut.joints, batch, progress, clock
+    )
     for judge, names in ((bench.learned, SCORES), (bench.rules, RULES)):
         scores = np.full((len(table), len(KINDS)), np.nan)
         if judge is not None:
-            with clock.step(f"judged by {judge.detector.name}"):
-                scores[present], said, far = _ask(judge, cut.joints, batch, progress)
+            scores[present], said, far = answers.pop(0)
             apart[present] = far if judge is bench.deciding else apart[present]
             # The deciding detector's measures; a column that it leaves wholly empty comes from the other.
             empty = np.isnan(measured).all(axis=0)
@@ -75,9 +83,24 @@ def suspicion(table: pd.DataFrame, bench: Bench) -> NDArray[np.float64]:
     return np.asarray(margin.max(axis=1))
 
 
-def _ask(
-    judge: Judge, joints: Joints, batch: int, progress: Progress
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _asked(judges: list[Judge], joints: Joints, batch: int, progress: Progress, clock: Clock) -> list[Answer]:
+    """What each says of all joints. They go on side by side, so that none waits where another works on one core."""
+    names = " and ".join(judge.detector.name for judge in judges)
+    lock, done = threading.Lock(), [0] * len(judges)
+
+    def ask(number: int) -> Answer:
+        def tell(joints_done: int) -> None:
+            with lock:
+                done[number] = joints_done
+                progress(f"joints judged by {names}", min(done), len(joints))
+
+        return _ask(judges[number], joints, batch, tell)
+
+    with clock.step(f"judged by {names}"), ThreadPoolExecutor(max(len(judges), 1)) as pool:
+        return list(pool.map(ask, range(len(judges))))
+
+
+def _ask(judge: Judge, joints: Joints, batch: int, tell: Callable[[int], None]) -> Answer:
     """Scores (n, 4), measures (n, 7) and distances from training (n,) of all joints; NaN where not told."""
     scores, measures = np.zeros((len(joints), len(KINDS))), np.full((len(joints), len(MEASURES)), np.nan)
     apart = np.full(len(joints), np.nan)
@@ -86,7 +109,7 @@ def _ask(
         scores[rows] = found.scores
         measures[rows] = found.measures.to_numpy(dtype=np.float64, na_value=np.nan)
         apart[rows] = np.nan if found.apart is None else found.apart
-        progress(f"joints judged by {judge.detector.name}", int(rows[-1]) + 1, len(joints))
+        tell(int(rows[-1]) + 1)
     return scores, measures, apart
 
 
@@ -119,4 +142,4 @@ def _batches(n: int, batch: int) -> list[NDArray[np.int64]]:
 
 def _handed(joints: Joints, rows: NDArray[np.int64]) -> Joints:
     some = joints.take(rows)
-    return Joints(some.volumes.astype(np.float32), some.table, some.grid)
+    return Joints(widened(some.volumes), some.table, some.grid)

@@ -1,6 +1,5 @@
 """What the report shows of one suspicious joint: pictures beside those of a sound one, and the numbers of the call."""
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Any, NamedTuple
@@ -9,17 +8,24 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from jointwise.joints.cores import core_count
+from jointwise.joints.grid import Grid
 from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.bench import Judge
 from jointwise.scoring.cut import Progress, cut_site
 from jointwise.scoring.report.array_map import sign_svg
-from jointwise.scoring.report.evidence import FLAT_KINDS, find_spot, measured_spot
+from jointwise.scoring.report.evidence import Spot, find_spot, measured_spot
+from jointwise.scoring.report.masks import Seen, look_at, with_masks
+from jointwise.scoring.report.measured import Fact, gap_to_draw, lines_in_words, measured_by_rules, measures
 from jointwise.scoring.report.order import Site, sound_neighbour
 from jointwise.scoring.report.outlines import Traced, trace, trace_outline
 from jointwise.scoring.report.pictures import Picture, flat_views, slices
 from jointwise.scoring.report.signs import chief, in_words
-from jointwise.scoring.report.words import DISPOSITIONS, MEASURED, limits_on, number, with_unit
+from jointwise.scoring.report.words import DISPOSITIONS, number
 from jointwise.scoring.scored import Scored
+
+AT_ONCE = 32
+"""Joints whose masks are held at a time."""
 
 
 class Score(NamedTuple):
@@ -42,6 +48,7 @@ class Sections:
 
     def __init__(self, scored: Scored, sites: list[Site]) -> None:
         self.scored, self.sites = scored, sites
+        self.network = with_masks(scored.bench)
         self._volume = cache(self._read)
         self._outline = cache(self._trace_outline)
 
@@ -52,17 +59,32 @@ class Sections:
             shown: the joints.
             progress: told after every one.
         """
-        made = []
+        made: list[dict[str, Any]] = []
         # Filters and pictures are made outside of the interpreter's lock, so threads share the work.
-        with ThreadPoolExecutor(self.scored.settings.workers or len(os.sched_getaffinity(0))) as pool:
-            for section in pool.map(self._section, shown):
-                made.append(section)
-                progress("joints drawn", len(made), len(shown))
+        with ThreadPoolExecutor(self.scored.settings.workers or core_count()) as pool:
+            for first in range(0, len(shown), AT_ONCE):
+                some = shown[first : first + AT_ONCE]
+                for section in pool.map(self._section, some, self._look(some)):
+                    made.append(section)
+                    progress("joints drawn", len(made), len(shown))
         return made
 
-    def _section(self, site: Site) -> dict[str, Any]:
+    def _look(self, some: list[Site]) -> list[Seen | None]:
+        """What the network sees in these joints, now that all is judged; None where it shows nothing or no ball is."""
+        if self.network is None:
+            return [None] * len(some)
+        seen: dict[str, Seen] = {}
+        for n, package in enumerate(self.scored.packages):
+            its = [site for site in some if site.package == n and site.row["present"]]
+            looked = look_at(self.network, package, [site.place for site in its])
+            seen |= {site.anchor: one for site, one in zip(its, looked, strict=True)}
+        return [seen.get(site.anchor) for site in some]
+
+    def _section(self, site: Site, seen: Seen | None) -> dict[str, Any]:
         other = sound_neighbour(site, self.sites)
-        rows, measured, why = self._pictures(site, other)
+        traced = self._trace(site) if site.row["present"] else None
+        spot = self._spot(site, traced, seen)
+        rules = measured_by_rules(site, traced)
         return {
             "anchor": site.anchor,
             "ball": site.ball,
@@ -71,32 +93,47 @@ class Sections:
             "sign": Markup(sign_svg(chief(site.findings))),
             "disposition": DISPOSITIONS.get(site.disposition, ""),
             "reason": site.reason,
-            "why": why,
+            "why": spot.why,
             "rows": [
                 {"ball": one.ball, "pictures": [_shown(picture) for picture in row]}
-                for one, row in zip(filter(None, (site, other)), rows, strict=True)
+                for one, row in zip(
+                    filter(None, (site, other)), self._pictures(site, other, spot, traced, seen), strict=True
+                )
             ],
-            "measured": measured,
+            "measured": lines_in_words(site, traced, rules, seen),
             "scores": scores(self.scored, site),
-            "facts": self._facts(site),
+            "facts": [*measures(site, self.scored.acceptance, rules, seen), *self._facts(site)],
         }
 
-    def _pictures(self, site: Site, other: Site | None) -> tuple[list[list[Picture]], str, str]:
-        """Pictures of the joint and, cut alike, of the sound one; what was measured; what they are cut through."""
-        package = self.scored.packages[site.package]
-        sizes = package.cut.joints.grid, package.array.pitch_mm, package.array.ball_mm
-        volume = self._volume(site.package, site.place)
-        gap = _gap_to_draw(site)
-        traced = self._trace(site.package, site.place, gap) if site.row["present"] else None
-        spot = measured_spot(traced, *sizes, site.findings) if traced else None
-        spot = spot or find_spot(volume, *sizes, site.findings)
-        volumes, traces = [volume], [traced]
+    def _spot(self, site: Site, traced: Traced | None, seen: Seen | None) -> Spot:
+        """Where to cut: where the network sees what it found, else where rules measured it, else where it looks odd."""
+        volume, sizes = self._volume(site.package, site.place), self._sizes(site.package)
+        return (
+            (seen.spot(site.findings) if seen else None)
+            or (measured_spot(traced, *sizes, site.findings) if traced else None)
+            or find_spot(volume, *sizes, site.findings)
+        )
+
+    def _pictures(
+        self, site: Site, other: Site | None, spot: Spot, traced: Traced | None, seen: Seen | None
+    ) -> list[list[Picture]]:
+        """Pictures of the joint and, cut alike, of the sound one."""
+        sizes = self._sizes(site.package)
+        volumes, traces = [self._volume(site.package, site.place)], [traced]
         if other is not None:
             volumes.append(self._volume(other.package, other.place))
             traces.append(self._outline(other.package, other.place))
         flat = flat_views(volumes, *sizes)
-        rows = [[*slices(v, *sizes, spot, t), f] for v, t, f in zip(volumes, traces, flat, strict=True)]
-        return rows, _in_words(site, traced), spot.why
+        looks = [seen, None]
+        return [
+            [*slices(v, *sizes, spot, t, s), f]
+            for v, t, s, f in zip(volumes, traces, looks[: len(volumes)], flat, strict=True)
+        ]
+
+    def _sizes(self, package: int) -> tuple[Grid, float, float]:
+        """Grid, pitch and ball, mm."""
+        its = self.scored.packages[package]
+        return its.cut.joints.grid, its.array.pitch_mm, its.array.ball_mm
 
     def _read(self, package: int, place: int) -> NDArray[np.float32]:
         """The sub-volume of a site: the one that was judged, or what the scan holds where no ball is."""
@@ -107,27 +144,22 @@ class Sections:
         grid = its.cut.joints.grid
         return cut_site(self.scored.scan, its.found, its.array, grid, its.cut.levels, place)
 
-    def _trace(self, package: int, place: int, gap: str) -> Traced | None:
-        its = self.scored.packages[package]
-        volume = self._volume(package, place)
-        return trace(volume, its.cut.joints.grid, its.array.pitch_mm, its.array.ball_mm, gap)
+    def _trace(self, site: Site) -> Traced | None:
+        """What the rules measure there; where masks show it and no rules judged, only where the solder ends."""
+        if self.network is not None and self.scored.bench.rules is None:
+            return self._outline(site.package, site.place)
+        volume = self._volume(site.package, site.place)
+        return trace(volume, *self._sizes(site.package), gap_to_draw(site))
 
     def _trace_outline(self, package: int, place: int) -> Traced | None:
-        its = self.scored.packages[package]
-        volume = self._volume(package, place)
-        return trace_outline(volume, its.cut.joints.grid, its.array.pitch_mm, its.array.ball_mm)
+        return trace_outline(self._volume(package, place), *self._sizes(package))
 
-    def _facts(self, site: Site) -> list[tuple[str, str]]:
-        """Place, size and measures, each with the limits on it."""
+    def _facts(self, site: Site) -> list[Fact]:
+        """Place and size."""
         row, its = site.row, self.scored.packages[site.package].found.sites.iloc[site.place]
-        facts = [
-            (m.word, with_unit(m, row[m.column]) + limits_on(self.scored.acceptance, m.column))
-            for m in MEASURED
-            if number(row[m.column], 0) != "–"
-        ]
-        facts.append(("x, y, z in the file", ", ".join(f"{row[f'{axis}_mm']:.3f}" for axis in "xyz") + " mm"))
+        facts = [Fact("x, y, z in the file", ", ".join(f"{row[f'{axis}_mm']:.3f}" for axis in "xyz") + " mm")]
         if np.isfinite(its["metal_share"]):
-            facts.append(("metal", f"{100 * its['metal_share']:.0f} % of a usual joint"))
+            facts.append(Fact("metal", f"{100 * its['metal_share']:.0f} % of a usual joint"))
         return facts
 
 
@@ -154,38 +186,6 @@ def scores(scored: Scored, site: Site) -> list[Score]:
         over = kind in site.findings
         said.append(Score(TITLES[kind], number(values[0], 2), f"{cuts[0][k]:.2f}", other, over))
     return said
-
-
-def _gap_to_draw(site: Site) -> str:
-    """Which gap the rules would measure there: at a land or along a surface; none where nothing speaks for one."""
-    flat = [kind for kind in FLAT_KINDS if kind in site.findings]
-    if not flat and number(site.row["gap_um"], 0) == "–":
-        return ""
-    if len(flat) == 1:
-        return "land" if flat == ["non_wet"] else "surface"
-    return "land" if site.row["rules_non_wet"] > site.row["rules_head_in_pillow"] else "surface"
-
-
-def _in_words(site: Site, traced: Traced | None) -> str:
-    """What the lines over the slices are, and what was not measured."""
-    if traced is None:
-        return (
-            "Nothing was measured: no ball stands here."
-            if not site.row["present"]
-            else "Nothing was measured."
-        )
-    said = ["voids outlined" if traced.voids is not None else "no void measured"]
-    if number(site.row["gap_um"], 0) != "–":
-        said.append("gap at a land drawn" if traced.gap == "land" else "gap drawn")
-    elif traced.gap:
-        where = (
-            "the solder's end at the suspect land" if traced.gap == "land" else "the darkest complete surface"
-        )
-        said.append(f"no gap measured ({where} is drawn)")
-    else:
-        said.append("no gap measured")
-    said.append("neck drawn" if traced.neck_um > 0 else "no neck measured")
-    return "Solder outlined; " + ", ".join(said) + "."
 
 
 def _shown(picture: Picture) -> dict[str, Any]:

@@ -8,8 +8,8 @@ from jointwise.joints.kinds import KINDS, TITLES
 from jointwise.models.bench import Bench, Judge
 from jointwise.models.card import Card
 from jointwise.models.envelope import span
-from jointwise.models.learned import LearnedDetector
-from jointwise.scoring.report.words import ENVELOPE
+from jointwise.models.learned import MEASURED_BY, LearnedDetector
+from jointwise.scoring.report.words import BY_COLUMN, ENVELOPE, with_unit
 
 NEVER_REAL = "It has never met a real scan: all that it learned, and every rate on its card, comes from simulated ones."
 
@@ -35,7 +35,8 @@ def _judge(judge: Judge, table: pd.DataFrame, decides: bool) -> dict[str, Any]:
     facts += [(TITLES[kind], f"finding from {cut:.3g}") for kind, cut in cuts]
     if judge.envelope is not None:
         facts += [
-            (f"trained on {ENVELOPE[name]}", span(*ends)) for name, ends in judge.envelope.ranges.items()
+            (f"known scans: {ENVELOPE[name][0]}", span(*ends) + ENVELOPE[name][1])
+            for name, ends in judge.envelope.ranges.items()
         ]
     card = judge.detector.card if isinstance(judge.detector, LearnedDetector) else None
     return {
@@ -56,7 +57,20 @@ def _card(card: Card) -> list[tuple[str, str]]:
     facts = [("trained on", f"{joints}{scans}{simulated}"), ("made by", f"jointwise {card.code_version}")]
     if "fingerprint" in data:
         facts.append(("fingerprint of the data", f"{str(data['fingerprint'])[:16]}…"))
-    return facts
+    return facts + errors(card)
+
+
+def errors(card: Card) -> list[tuple[str, str]]:
+    """How far what the network measures was off on validation joints, where its card tells."""
+    errors = []
+    for name, told in card.metrics.get(MEASURED_BY, {}).items():
+        error = told.get(f"{told.get('by')}_error")
+        if name in BY_COLUMN and error is not None:
+            off = with_unit(BY_COLUMN[name], error)
+            errors.append(
+                (f"{BY_COLUMN[name].word} off by", f"{off} in the median of {told['n']:,} validation joints")
+            )
+    return errors
 
 
 def _rates(card: Card) -> list[tuple[str, ...]]:

@@ -9,6 +9,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from jointwise.joints.page import script, style
 from jointwise.scoring.cut import Progress
 from jointwise.scoring.grey import grey_scale
 from jointwise.scoring.report import head, table
@@ -16,6 +17,7 @@ from jointwise.scoring.report.array_map import empty_sites, frame_svg, map_svg, 
 from jointwise.scoring.report.cautions import alerts, cautions
 from jointwise.scoring.report.joint import Sections
 from jointwise.scoring.report.judges import judges
+from jointwise.scoring.report.legend import legend, whose
 from jointwise.scoring.report.order import Site, all_sites, to_picture
 from jointwise.scoring.report.pictures import LIMITS, colour_bar_png
 from jointwise.scoring.report.signs import ORDER, SIGNS
@@ -38,8 +40,8 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
     first = scored.packages[0].table
     return _template().render(
         title=f"Solder joints of {scored.scan.path.name}",
-        css=Markup(_source("page.css")),
-        js=Markup(_source("page.js")),
+        css=Markup(style(_source("page.css"))),
+        js=Markup(script()),
         when=when.strftime("%Y-%m-%d %H:%M"),
         version=version("jointwise"),
         note=scored.settings.note.rstrip("."),
@@ -54,6 +56,8 @@ def report_html(scored: Scored, when: datetime, progress: Progress) -> str:
         heads=table.heads(scored),
         rows=rows,
         pictures_note=_pictures_note(sites, len(shown)),
+        whose=whose(scored),
+        legend=legend(scored),
         joints=Sections(scored, sites).of(shown, progress),
         colours=_colours(scored),
         cautions=cautions(scored.scan.lattice.voxel_mm),

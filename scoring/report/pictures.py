@@ -18,6 +18,7 @@ from PIL import Image
 
 from jointwise.joints.grid import Grid
 from jointwise.scoring.report.evidence import Spot
+from jointwise.scoring.report.masks import SEEN, Seen
 from jointwise.scoring.report.outlines import Cut, Stroke, Traced, strokes
 
 COLOURS = "cividis"  # perceptually uniform, and the same to colour-blind eyes
@@ -62,6 +63,7 @@ def slices(
     ball_mm: float,
     spot: Spot,
     traced: Traced | None,
+    seen: Seen | None = None,
 ) -> list[Picture]:
     """Three slices at right angles through a place, and the planes of board, middle and package.
 
@@ -72,6 +74,7 @@ def slices(
         ball_mm: nominal ball diameter, mm.
         spot: the place.
         traced: what was measured in the joint, to be drawn; None = nothing.
+        seen: what the network sees in it, drawn over that; None = nothing.
     """
     offsets = {a: 1000 * o for a, o in zip("xyz", grid.offsets_mm(pitch_mm, ball_mm), strict=True)}
     at = dict(zip("zyx", spot.place, strict=True))
@@ -82,7 +85,8 @@ def slices(
         where = float(offsets[plane.across][k])
         along, up = offsets[plane.along], offsets[plane.up]
         mark = None if name in levels else (float(along[at[plane.along]]), float(up[at[plane.up]]))
-        lines = strokes(traced, Cut(plane.across, plane.along, plane.up, where)) if traced else []
+        cut = Cut(plane.across, plane.along, plane.up, where)
+        lines = [*(strokes(traced, cut) if traced else []), *(seen.strokes(cut) if seen else [])]
         caption = f"{plane.along}–{plane.up}, {plane.across} = {where:+.0f} µm"
         caption += f", {plane.words}" if plane.words else ""
         grey = np.take(volume, k, axis="zyx".index(plane.across))
@@ -151,8 +155,10 @@ def _svg(
 
 
 def _path(line: Stroke) -> str:
-    points = " ".join(f"{a:.0f} {-b:.0f}" for a, b in line.points)
-    return f'<path class="{line.kind}" d="M{points}"/>'
+    points = "M" + " ".join(f"{a:.0f} {-b:.0f}" for a, b in line.points)
+    # The network's dashes lie on a dark line of their own, so that they show on any ground.
+    ground = f'<path class="ground" d="{points}"/>' if line.kind.startswith(SEEN) else ""
+    return f'{ground}<path class="{line.kind}" d="{points}"/>'
 
 
 def _ticks(x: tuple[float, float], y: tuple[float, float], mark: tuple[float, float] | None) -> str:

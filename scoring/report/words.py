@@ -38,11 +38,12 @@ DISPOSITIONS: Final = {"reject": "rejected", "review": "for review", "accept": "
 """What a joint became, gravest first, and how that is said of several."""
 
 ENVELOPE: Final = {
-    "voxels_per_ball": "voxels per ball",
-    "cnr": "solder over air ÷ noise",
-    "lane": "lanes ÷ solder over air",
-    "unlike": "unlike training joints to the network ÷ limit",
+    "voxels_per_ball": ("voxels per ball", ""),
+    "cnr": ("solder over air", " times the noise"),
+    "lane": ("level between balls", ", 0 being air and 1 solder"),
+    "unlike": ("unlikeness to its training joints", ", which is the limit"),
 }
+"""What bounds the scans that a detector knows, and what follows the range."""
 CORNERS: Final = {
     "x_low_y_low": "lowest x and lowest y",
     "x_high_y_low": "highest x and lowest y",

@@ -11,6 +11,7 @@ import jinja2
 import pandas as pd
 from markupsafe import Markup
 
+from jointwise.joints.page import style
 from jointwise.scoring.batch import AS_BEFORE
 from jointwise.scoring.judging.acceptance import DISPOSITIONS
 from jointwise.scoring.report.signs import SIGNS
@@ -42,6 +43,7 @@ def summary_html(summary: Summary, when: datetime) -> str:
     keys = ("sites", "with_finding", *COUNTED, *decided)
     return _template().render(
         title=f"Solder joints of {count(len(summary.boards), 'scan')}",
+        style=Markup(style("")),
         when=when.strftime("%Y-%m-%d %H:%M"),
         version=version("jointwise"),
         outcome=outcome(summary),

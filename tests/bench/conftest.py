@@ -1,4 +1,4 @@
-"""Scripts of bench/transfer as modules: they belong to no room and are called by hand."""
+"""Scripts of bench/transfer (and beside it) as modules: they belong to no room and are called by hand."""
 
 import importlib.util
 from collections.abc import Callable

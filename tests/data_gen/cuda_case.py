@@ -144,6 +144,7 @@ def on_card(name):
 
     from jointwise.data_gen.xray.cuda import cut, fdk
     from jointwise.data_gen.xray.cuda import load as loads
+    from jointwise.data_gen.xray.cuda import panel as panels
     from jointwise.data_gen.xray.cuda.card import card
     from jointwise.data_gen.xray.cuda.detect import Measure
     from jointwise.data_gen.xray.cuda.project import project, shadows
@@ -157,8 +158,8 @@ def on_card(name):
     signal, variance = project(sent, shadows(sent, device), 0, beam.views, device, lost)
 
     def measure(detector, curve=None):
-        panel = loads.panel_on_card(loads.panel(detector, beam, SEED, curve), device)
-        return Measure(detector, panel, beam, SEED, device)
+        panel = panels.panel_on_card(panels.panel(detector, beam, SEED, curve), device)
+        return Measure(detector, panel, device)
 
     of_case = measure(case.detector, case.curve)
     ramp = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, device, apodisation=case.apodisation)

@@ -78,6 +78,7 @@ inline unsigned short half_bits(float v) {
     return out | (v < 0 ? 0x8000 : 0);
 }
 inline const char *moved(const char *at, unsigned times, unsigned bytes) { return at + (uint64_t)times * bytes; }
+inline float within(float a, float b, float c) { return __saturatef(fmaf(a, b, c)); }
 inline unsigned twice(float v) { return half_bits(v) * 0x10001u; }
 inline float2 widened(unsigned pair) { return {shim_wide(pair & 0xffff), shim_wide(pair >> 16)}; }
 inline unsigned between(unsigned a, unsigned b, unsigned share) {

@@ -12,6 +12,7 @@ from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.scene import COPPER, LAMINATE, SILICON, Boxes, Joint, pack
 from jointwise.data_gen.xray.cuda import compiled, fdk
 from jointwise.data_gen.xray.cuda import load as loads
+from jointwise.data_gen.xray.cuda import panel as panels
 from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.detect import Measure
 from jointwise.data_gen.xray.cuda.project import project, shadows
@@ -117,6 +118,20 @@ def test_the_short_form_of_a_solid_is_the_long_one(monkeypatch, name):
     np.testing.assert_allclose(short, signal_of(scene), rtol=2e-5)
 
 
+@pytest.mark.parametrize("crossed", [1, 2, 5])
+def test_necks_through_few_and_many_bodies_agree_with_float64(crossed):
+    places, radius = np.linspace(-0.2, 0.2, 2 * crossed), 0.15 / crossed
+    halves = (
+        sd.join(*(sd.sphere((x, 0.0, 0.05), radius) for x in some))
+        for some in (places[:crossed], places[crossed:])
+    )
+    whole = case.scene()
+    scene = whole._replace(joints=tuple(alone(solids).joints[0] for solids in halves))
+    truth = expected(scene)
+    assert truth.min() < 0.7 * truth.max()
+    assert np.abs(np.log(signal_of(scene) / truth)).max() < 1e-3
+
+
 MOULD = np.array([
     [-0.3, -0.2, 0.3, 0.3, 0.25, 0.5], [-0.6, -0.5, 0.3, -0.3, 0.5, 0.5], [0.3, -0.5, 0.3, 0.6, 0.5, 0.5],
     [-0.3, -0.5, 0.3, 0.3, -0.2, 0.5], [-0.3, 0.25, 0.3, 0.3, 0.5, 0.5], [-0.6, -0.5, 0.5, 0.6, 0.5, 0.6],
@@ -135,7 +150,8 @@ def test_boxes_that_rays_cross_in_part_and_as_a_whole_agree_with_float64():
     truth = expected(scene)
     error = np.log(signal_of(scene) / truth)
     assert np.sqrt(np.mean(error**2)) < 2e-5
-    assert np.abs(error).max() < 1e-3
+    # One ray stands for four where they meet the same sides alike: see `bent` of project.cu.
+    assert np.abs(error).max() < 1e-4
     assert truth.min() < 0.3
 
 
@@ -175,12 +191,36 @@ def test_arrays_in_one_launch_have_the_bits_of_their_own_launch(tilt):
         np.testing.assert_array_equal(volumes(origins[i : i + 1])[0], volume)
 
 
+@pytest.mark.parametrize("coarser", [0.6, 1.0, 1.05, 1.4])
+@pytest.mark.parametrize("precision", ["float32", "float16"])
+def test_the_short_way_of_upright_scans_adds_up_like_the_long_one(coarser, precision):
+    beam = replace(BEAM, views=3)
+    views = torch.rand((beam.views, beam.rows, beam.columns), generator=torch.Generator().manual_seed(5))
+    ramp = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, HERE, precision)
+    filtered, step = ramp(views), coarser * beam.voxel_mm
+    # Some runs leave the detector above or below, some lie within.
+    shape = 5, 2 * fdk.RUN + 3, 9
+    lattice = replace(
+        case.LATTICE, shape=shape, origin_mm=(-0.2, -0.5 * shape[1] * step, -0.1), spacing_mm=(step,) * 3
+    )
+    volumes = []
+    for upright in (True, False):
+        sums = fdk.Backprojection(beam, lattice, None, HERE)
+        if not upright:
+            sums.upright, sums.turns = False, torch.from_numpy(fdk._maps(beam).astype(np.float32))
+        sums.add(filtered, 0, ramp.scale)
+        volumes.append(sums.volume.numpy())
+    short, long = volumes
+    assert np.ptp(long) > 0.1
+    np.testing.assert_allclose(short, long, atol=(2e-3 if precision == "float16" else 1e-5) * np.ptp(long))
+
+
 def test_noise_of_two_pixels_that_share_their_hashes_is_independent():
     shape = 1, 64, 128
     beam = replace(BEAM, rows=shape[1], columns=shape[2])
     flat = torch.full(shape, 0.5)
     detector = Detector(photons=1000.0)
-    measure = Measure(detector, loads.panel_on_card(loads.panel(detector, beam, 4), HERE), beam, 4, HERE)
+    measure = Measure(detector, panels.panel_on_card(panels.panel(detector, beam, 4), HERE), HERE)
     drawn = np.exp(-measure(flat, flat, 0, weighted=False).numpy()[0].astype(np.float64)) - 0.5
     upper, lower = drawn[::2].ravel(), drawn[1::2].ravel()
     for one, other in ((upper, lower), (upper**2 - upper.var(), lower**2 - lower.var())):

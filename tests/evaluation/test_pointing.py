@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from jointwise.evaluation.statistics.measures import wilson
-from jointwise.evaluation.statistics.pointing import POINTS_BY, blind, hits, pointing_table
+from jointwise.evaluation.statistics.pointing import blind, hits, pointing_table
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
-from jointwise.joints.masks import MASKS
+from jointwise.joints.masks import MASKS, POINTS_BY
 
 
 def at(*cell: int, value: int = 1) -> np.ndarray:

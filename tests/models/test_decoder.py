@@ -47,6 +47,12 @@ def test_the_reference_trunk_costs_a_fifth_more() -> None:
     assert 1.1 < whole.flops / plain.flops < 1.25
 
 
+def void_area(solder: np.ndarray, void: np.ndarray) -> float:
+    """As models.mask_measures has it of shares (z, y, x); a section of less than a cell counts as one."""
+    covered = (void.max(axis=0) + 1 - np.prod(1 - void, axis=0)) / 2
+    return float(covered.sum() / max(1.0, (solder + void).sum(axis=(1, 2)).max()))
+
+
 def test_evidence_is_what_it_says() -> None:
     """Against numpy, of features and logits drawn at random."""
     rng = torch.Generator().manual_seed(0)
@@ -60,6 +66,7 @@ def test_evidence_is_what_it_says() -> None:
         np.log(np.exp(m).mean(axis=(2, 3, 4))),
         np.sqrt(share.max(axis=2).mean(axis=(2, 3)) + 1e-4),
         np.log(1 + share.sum(axis=2).max(axis=(2, 3))),
+        np.sqrt([[void_area(*joint[:2]) / 0.05 + 0.01] for joint in share]),
     ]
     np.testing.assert_allclose(told, np.concatenate(expected, axis=1), rtol=1e-5, atol=1e-6)
     assert told.shape[1] == evidence_width((6, 1, 1))

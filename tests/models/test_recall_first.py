@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jointwise.models.recall_first import share_cuts
+from jointwise.models.parted import WAYS
+from jointwise.models.recall_first import share_cuts, share_cuts_parted
 from jointwise.models.settings import ThresholdSettings
 from jointwise.models.thresholds import choose_thresholds
 
@@ -72,6 +73,31 @@ def test_a_kind_that_costs_nothing_comes_down_and_one_that_costs_stays_up() -> N
     cuts = share_cuts(truth, scores, 0.02, 0.15)
     assert cuts[2] == 0.15
     assert cuts[0] > 0.88
+
+
+def split(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """As drawn, but belief in half of the parted joints is split between both ways."""
+    truth, scores = drawn(seed, 1200, 2.0)
+    parted = np.flatnonzero(truth[:, WAYS].any(axis=1))[::2]
+    scores[np.ix_(parted, WAYS)] = 0.45 + 0.01 * truth[np.ix_(parted, WAYS)]
+    return truth, scores
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_split_belief_costs_nothing_where_both_ways_are_one_kind(seed: int) -> None:
+    """The sum is as sure as a single way is; alone, each way would have to come down to 0.46 and call sound joints."""
+    truth, scores = split(seed)
+    cuts, parted = share_cuts_parted(truth, scores, 0.02, 0.3)
+    assert cuts[WAYS[0]] == cuts[WAYS[1]] == min(parted, 1.0)
+    assert cuts[WAYS[0]] > 0.46
+    rule = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, 0.3))
+    alone = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, 0.3, parted=False))
+    table = pd.DataFrame(index=range(len(truth)))
+    way, sound = truth[:, WAYS] == 1, (truth == 0).all(axis=1)
+    found, before = (one.called(scores, table)[:, WAYS][way].mean() for one in (rule, alone))
+    assert found > before + 0.2
+    assert not rule.called(scores, table)[:, WAYS][way[:, ::-1]].any()
+    assert rule.called(scores, table)[sound].any(axis=1).mean() <= 0.02
 
 
 def test_the_limit_holds_in_each_class_of_noise_with_the_rule_on_both_ways() -> None:

@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent / "mesh_board"))
 
 import joint
 import solder
+from board import build
 from manifold3d import Manifold
 from presets import PRESETS
 from shapes import above, lean, volume_of
@@ -78,3 +79,37 @@ def test_the_solder_of_a_sound_joint_is_what_was_drawn():
     one = site("sound", 1)
     assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
     assert one.truth["void_projected_area_pct"] == 0
+
+
+def test_a_rim_bond_holds_the_share_of_its_sector_and_joins_both_parts():
+    for seed in range(3):
+        one = site(
+            "head_in_pillow", seed, gap_voxels=(2.0, 2.0), leaning=0.0, oblique=0.1, rim=1.0, also_void=0.0
+        )
+        width, degrees = one.facts["rim_bond"]
+        share = (1 - (1 - width) ** 2) * degrees / 360
+        assert one.truth["contact_fraction"] == pytest.approx(share, abs=0.04)
+        assert len([piece for piece in one.solid.decompose() if abs(piece.volume()) > 1e-6]) == 1
+
+
+def test_an_empty_centre_has_neither_balls_nor_rows_in_the_truth():
+    board = replace(PRESETS["sound"], rows=5, cols=4, depopulated=(3, 2))
+    gone = [divmod(i, 4) for i in range(20) if board.left_empty(i)]
+    assert gone == [(row, col) for row in (1, 2, 3) for col in (1, 2)]
+    _, rows, record = build(board)
+    assert len(rows) == 14
+    assert not {(r["row"], r["col"]) for r in rows} & set(gone)
+    assert [j["recipe"] for j in record["joints"]].count("depopulated") == 6
+
+
+def test_a_laminographic_source_circles_the_normal_at_its_angle():
+    xrays = pytest.importorskip("xrays", reason="needs gvxr, of the extra `mesh`")
+    for angle in (0.0, 1.0, 4.0):
+        frame = np.array(xrays.directions(55.0, angle))
+        assert frame @ frame.T == pytest.approx(np.eye(3), abs=1e-12)
+        assert np.linalg.det(frame) == pytest.approx(1.0)
+        assert math.degrees(math.acos(frame[0] @ [0, 0, 1])) == pytest.approx(55.0)
+    upright = np.array(xrays.directions(90.0, 0.7))
+    assert upright == pytest.approx(
+        np.array([[math.sin(0.7), 0, math.cos(0.7)], [math.cos(0.7), 0, -math.sin(0.7)], [0, 1, 0]])
+    )

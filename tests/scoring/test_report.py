@@ -12,17 +12,23 @@ import pytest
 from PIL import Image
 
 from jointwise.joints.kinds import KINDS
+from jointwise.models.calibration import Calibration
+from jointwise.models.card import Card
+from jointwise.models.envelope import Envelope
+from jointwise.models.learned import MEASURED_BY
+from jointwise.models.settings import NetworkSettings
 from jointwise.scoring.cut import silent
 from jointwise.scoring.report.array_map import a1_corner, edge_names, empty_sites, map_svg
 from jointwise.scoring.report.cautions import alerts
 from jointwise.scoring.report.head import shows_words
+from jointwise.scoring.report.judges import errors, judges
 from jointwise.scoring.report.map_png import map_png
 from jointwise.scoring.report.order import all_sites, sound_neighbour, to_picture
 from jointwise.scoring.report.page import report_html
 from jointwise.scoring.report.signs import ORDER, SIGNS, svg_path
 from jointwise.scoring.report.words import bounds
 from jointwise.scoring.scored import Scored
-from tests.scoring.made import ACCEPTANCE, LIMITS, SHOWS, named, package, scored
+from tests.scoring.made import ACCEPTANCE, BENCH, CUTS, LIMITS, SHOWS, named, package, scored
 
 WHEN = datetime(2026, 1, 2, 3, 4)
 EVIL = '<script>alert("1")</script>&\'"><img src=x onerror=y>'
@@ -315,6 +321,38 @@ def test_the_plain_map_holds_its_whole_legend() -> None:
     picture = np.asarray(Image.open(io.BytesIO(map_png([("board", its.table)]))).convert("L"))
     for edge in (picture[0], picture[-1], picture[:, 0], picture[:, -1]):
         assert (edge == 255).all()
+
+
+def test_scans_that_a_detector_knows_are_told_in_words() -> None:
+    ranges: dict[str, tuple[float | None, float | None]] = {
+        "voxels_per_ball": (10.0, 60.0),
+        "cnr": (5.0, None),
+        "lane": (-1.5, 0.25),
+        "unlike": (None, 1.0),
+    }
+    knows = replace(BENCH, learned=replace(BENCH.learned, envelope=Envelope(ranges)))  # type: ignore[type-var]
+    told = dict(judges(knows, package().table)[0]["facts"])
+    assert told["known scans: voxels per ball"] == "10 to 60"
+    assert told["known scans: solder over air"] == "from 5 times the noise"
+    assert told["known scans: level between balls"] == "-1.5 to 0.25, 0 being air and 1 solder"
+    assert told["known scans: unlikeness to its training joints"] == "up to 1, which is the limit"
+    table = next(a for a in page_of(scored(bench=knows)).all("table") if a.get("class") == "sortable")
+    assert table["data-numbers"] == "largest"
+
+
+def test_errors_of_measures_are_told_where_the_card_holds_them() -> None:
+    settings, grid = NetworkSettings("tiny", masks=True), package().cut.joints.grid
+    told = {
+        "void_projected_area_pct": {"by": "masks", "n": 1472, "masks_error": 1.234, "sizes_error": 2.0},
+        "gap_um": {"by": "sizes", "n": 60, "masks_error": 9.0, "sizes_error": 4.5},
+        "bridge_neck_um": {"by": "masks", "n": 0, "masks_error": None, "sizes_error": None},
+    }
+    card = Card("tiny", grid, settings, CUTS, Calibration(), Envelope({}), {}, "0", {MEASURED_BY: told})
+    assert errors(card) == [
+        ("void area off by", "1.2 % in the median of 1,472 validation joints"),
+        ("gap off by", "4.5 µm in the median of 60 validation joints"),
+    ]
+    assert errors(replace(card, metrics={})) == []
 
 
 def test_a_doubted_side_stands_on_top() -> None:

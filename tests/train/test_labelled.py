@@ -14,7 +14,7 @@ from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.store import Store, StoreWriter
 from jointwise.train.data import facts, load_split
-from jointwise.train.labelled import KEPT_BACK, Labelled, kept_back, open_store
+from jointwise.train.labelled import PARTS, Labelled, open_store, parted
 from jointwise.train.stores import Stores, open_stores, told_of_labels
 
 Scanned = Callable[..., Path]
@@ -102,7 +102,7 @@ def test_boards_are_kept_back_whole_and_joints_only_of_a_single_board(
     assert set(table["split"]) == {"train", "validation"}
     assert "whole boards" in boards.told()[0]
     alone = Labelled(scanned(board_id="b"), sheet())
-    assert abs((alone.table["split"] == "validation").sum() / 117 - KEPT_BACK) < 0.02
+    assert abs((alone.table["split"] == "validation").sum() / 117 - 1 / PARTS) < 0.02
     assert "which flatters" in alone.told()[0]
     again = Labelled(scanned(board_id="b"), sheet())
     assert list(again.table["split"]) == list(alone.table["split"])
@@ -120,15 +120,18 @@ def test_splits_that_the_user_chose_hold_and_test_is_never_learned(
     assert {name for part in learned for name in part} == {"b1", "b2"}
 
 
-def test_what_is_kept_back_is_shared_out_evenly_over_the_kinds() -> None:
-    """Ten boards, all faults of one kind on three of them: no draw keeps none or all of those back."""
+def test_parts_are_whole_boards_and_share_the_kinds_out_evenly() -> None:
+    """Ten boards, all faults of one kind on three of them: each of three parts gets one. No more parts than boards;
+    joints of one board are parted singly."""
     groups = np.repeat(np.arange(10), 8)
     truth = np.zeros((80, 4))
     truth[:24, 2] = 1
-    back = kept_back(groups, truth)
-    assert 0.2 <= back.mean() <= 0.4
-    assert back[:24].sum() == 8
-    assert all(np.unique(back[groups == g]).size == 1 for g in range(10))
+    table = pd.DataFrame({"board_id": groups})
+    part = parted(table, truth, 3)
+    assert sorted(part[:24:8]) == [0, 1, 2]
+    assert all(np.unique(part[groups == g]).size == 1 for g in range(10))
+    assert set(parted(table[:16], truth[:16], 4)) == {0, 1}
+    assert np.bincount(parted(table[:8], truth[:8], 4)).tolist() == [2, 2, 2, 2]
 
 
 def test_labels_in_the_folder_of_the_store_are_taken_by_themselves(

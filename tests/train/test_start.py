@@ -26,11 +26,9 @@ from jointwise.models.envelope import Envelope
 from jointwise.models.folder import WEIGHTS, load_model
 from jointwise.models.settings import NetworkSettings
 from jointwise.train import run
-from jointwise.train.checkpoint import Progress
-from jointwise.train.loop import end_epoch
 from jointwise.train.run import train
 from jointwise.train.settings import OF_MODEL, AugmentSettings, OptimiserSettings, TrainSettings
-from jointwise.train.start import PRIOR, shifted, to_learn, widened
+from jointwise.train.start import PRIOR, PRIOR_SLOPE, recalibrated, to_learn, widened
 
 TINY = NetworkSettings("tiny", widths=(8, 16, 16, 16))
 NAN = float("nan")
@@ -89,7 +87,6 @@ def test_it_starts_from_the_other_models_weights_and_says_so(
     assert json.loads((tmp_path / "settings.json").read_text())["derived"]["init_from"] == lineage
     assert (card.name, card.network) == ("tiny_tuned", old.network)
     assert card.thresholds == old.thresholds
-    assert card.calibration.slopes == old.calibration.slopes
     assert (model / "rules.json").read_text() == "{}"
 
 
@@ -123,18 +120,6 @@ def test_weights_that_no_epoch_betters_are_kept(first: Path, other: Path, tmp_pa
     model = train(replace(cfg, optimiser=replace(cfg.optimiser, lr=3.0)))
     assert load_model(model).card.metrics["best_epoch"] == 0
     assert all(np.array_equal(value, weights(model)[name]) for name, value in weights(first).items())
-
-
-def test_the_last_epoch_is_kept_unless_the_start_was_better() -> None:
-    """Losses of three epochs after a start at 1.0: the last below it wins with `last`, the least without."""
-    for last, epoch in ((True, 2), (False, 1)):
-        network, progress = torch.nn.Linear(1, 1), Progress(best_loss=1.0)
-        for loss in (0.5, 0.9, 1.1):
-            with torch.no_grad():
-                network.bias.fill_(loss)
-            end_epoch(progress, {"validation_loss": loss}, network, last)
-        assert progress.best_epoch == epoch
-        assert progress.best["bias"].item() == pytest.approx((0.5, 0.9)[epoch - 1])
 
 
 def test_cut_off_it_goes_on_to_the_same_bits(first: Path, other: Path, tmp_path: Path) -> None:
@@ -175,34 +160,38 @@ def test_cuts_are_chosen_anew_where_asked(first: Path, other: Path, tmp_path: Pa
     assert card.thresholds != load_model(first).card.thresholds
 
 
-def test_the_shift_is_the_most_likely_one_and_shrinks_with_few_joints() -> None:
-    """Probabilities half as large in odds as they should be: 2,000 joints find log 2, ten find a part, none finds 0."""
+def test_the_line_is_the_most_likely_one_and_shrinks_with_few_joints() -> None:
+    """Log odds that should be half as large and log 2 higher: 4,000 joints find both, ten a part, none nothing."""
     rng = np.random.default_rng(1)
-    logits = rng.normal(0, 2, (2000, 4))
-    truth = (rng.random((2000, 4)) < expit(logits + np.log(2))).astype(float)
+    logits = rng.normal(0, 3, (4000, 4))
+    truth = (rng.random((4000, 4)) < expit(0.5 * logits + np.log(2))).astype(float)
     truth[:, 3] = NAN
-    many = np.array(shifted(Calibration(), truth, logits).offsets)
-    assert many[:3] == pytest.approx(np.log(2), abs=0.2)
-    assert many[3] == 0
-    odd = np.ones((10, 4))
-    few = shifted(Calibration(), odd, np.zeros((10, 4))).offsets[0]
-    assert few == pytest.approx(PRIOR**2 * 10 * (1 - expit(few)), abs=1e-6)
-    assert 0 < few < 3
+    many = recalibrated(Calibration(), truth, logits)
+    assert np.array(many.slopes[:3]) == pytest.approx(0.5, abs=0.06)
+    assert np.array(many.offsets[:3]) == pytest.approx(np.log(2), abs=0.2)
+    assert (many.slopes[3], many.offsets[3]) == (1, 0)
+    few = recalibrated(Calibration(), np.ones((10, 4)), np.full((10, 4), 1.0))
+    slope, offset = few.slopes[0], few.offsets[0]
+    missing = 10 * (1 - expit(slope + offset))
+    assert offset == pytest.approx(PRIOR**2 * missing, abs=1e-4)
+    assert np.log(slope) == pytest.approx(PRIOR_SLOPE**2 * missing * slope, abs=1e-4)
+    assert 0 < offset < 3
 
 
-def test_a_shifted_curve_says_what_a_shifted_line_says() -> None:
-    """An isotonic calibration moves in log odds too; its points at 0 and 1 stay within 1e-5 of there."""
+def test_a_curve_is_recalibrated_as_a_line_is() -> None:
+    """An isotonic calibration moves in log odds too: points on a straight line of another slope and offset."""
     rng = np.random.default_rng(2)
     logits = rng.normal(0, 2, (400, 4))
     truth = (rng.random((400, 4)) < expit(logits)).astype(float)
     curve = fit_calibration(truth, logits, "isotonic")
-    later = (rng.random((400, 4)) < expit(logits + 1)).astype(float)
-    moved = shifted(curve, later, logits)
+    later = (rng.random((400, 4)) < expit(0.6 * logits + 1)).astype(float)
+    moved = recalibrated(curve, later, logits)
     p, q = (np.array([p for _, p in c.curves[0]]) for c in (curve, moved))
     inside = (p > 1e-3) & (p < 1 - 1e-3)
-    shift = logit(q[inside]) - logit(p[inside])
-    assert np.ptp(shift) < 1e-9
-    assert 0.3 < shift[0] < 1.5
+    slope, offset = np.polyfit(logit(p[inside]), logit(q[inside]), 1)
+    assert np.allclose(logit(q[inside]), slope * logit(p[inside]) + offset)
+    assert 0.4 < slope < 0.85
+    assert 0.3 < offset < 1.5
 
 
 def test_the_envelope_holds_both(store: Path) -> None:
@@ -260,12 +249,12 @@ def test_a_lab_tunes_by_one_command(
     assert main(["train", f"init_from={first}", *words]) == 0
     said = capsys.readouterr()
     said_all = said.out + said.err
-    assert "labelled by eye; whole boards of them are kept back" in said_all
+    assert "labelled by eye; whole boards are kept back" in said_all
     assert "they cannot judge" in said_all
     card = load_model(tmp_path / "out" / "model").card
-    assert card.data["training_joints"] + card.data["validation_joints"] == int(
-        (told["cannot_tell"].eq(0) & told["present"].eq(1)).sum()
-    )
+    assert card.data["training_joints"] == card.data["validation_joints"]
+    assert card.data["training_joints"] == int((told["cannot_tell"].eq(0) & told["present"].eq(1)).sum())
+    assert card.metrics["tuned"]["parts"] == 3
     assert card.data["simulated"] is False
 
 

@@ -7,6 +7,7 @@ the CPU by the tests on a card and, on whole boards, by the bench.
 from __future__ import annotations
 
 import functools
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,12 @@ def program(source: str, defines: str = "") -> str:
 @functools.cache
 def _kernel(source: str, name: str, number: int, defines: str) -> Any:
     """One of the kernels of a .cu file for one card."""
+    return _kernels(source, number, defines).get_kernel(name)
+
+
+@functools.cache
+def _kernels(source: str, number: int, defines: str) -> Any:
+    """A .cu file compiled for one card."""
     from cuda.core import Device, Program, ProgramOptions
 
     device = Device(number)
@@ -34,7 +41,7 @@ def _kernel(source: str, name: str, number: int, defines: str) -> Any:
     options = ProgramOptions(
         arch=f"sm_{device.arch}", std="c++17", use_fast_math=True, device_as_default_execution_space=True
     )
-    return Program(text, "c++", options).compile("cubin").get_kernel(name)
+    return Program(text, "c++", options).compile("cubin")
 
 
 def launch(
@@ -59,15 +66,17 @@ def launch(
 
 def passed(value: Any) -> Any:
     """An argument as a kernel takes it."""
-    if isinstance(value, bool | int):
-        return np.int32(value)
-    if isinstance(value, float):
-        return np.float32(value)
-    if value is None:
-        return np.uint64(0)
-    if isinstance(value, torch.Tensor):
-        return np.uint64(value.data_ptr())
-    return value
+    change = _CHANGES.get(type(value))
+    return value if change is None else change(value)
+
+
+_CHANGES: dict[type, Callable[[Any], Any]] = {
+    bool: np.int32,
+    int: np.int32,
+    float: np.float32,
+    type(None): lambda _: np.uint64(0),
+    torch.Tensor: lambda tensor: np.uint64(tensor.data_ptr()),
+}
 
 
 @functools.lru_cache(maxsize=16)

@@ -1,6 +1,7 @@
 // The detector of detect.py in CUDA C: blur, scatter, noise, read-out, log and cosine weight in two passes.
-// A block takes a tile of one view; blurs go through shared memory, along the rows first. Random numbers are hashes of
-// (seed, view, pixel, purpose), so that every run draws the same bits.
+// A block takes a tile of one view. Narrow blurs, of TAPS known to the compiler, read their neighbours from the cache, and no
+// thread waits for another; wide ones (TAPS 0) go through shared memory, along the rows first. Random numbers are hashes
+// of (seed, view, pixel, purpose), so that every run draws the same bits.
 
 
 
@@ -20,6 +21,12 @@ __device__ __forceinline__ unsigned short half_bits(float value) {
 #define REACH 12
 #define RIM (2 * REACH)
 #define COARSE RUN
+#ifndef TAPS
+#define TAPS 0
+#endif
+#ifndef BLOCKS
+#define BLOCKS 4
+#endif
 #define MOST 200
 #define PHOTONS 1u
 #define ELECTRONICS 2u
@@ -74,11 +81,43 @@ __device__ __noinline__ float poisson(float mean, float drawn) {
 
 __device__ __forceinline__ int clamped(int i, int size) { return min(max(i, 0), size - 1); }
 
-// A tile and its rim blurred along the rows, into `half`; T taps, or `taps` of them if T is 0.
-template <int T>
+#if TAPS
+// RUN rows from `row` of a column, blurred; `edged` where some neighbours lie beyond the detector, whose edge they repeat.
+template <bool EDGED>
+__device__ __forceinline__ void cached(const float *image, const float *taps, const Settings &s, int row, int column, float *out) {
+    float weights[TAPS];
+    int aside[TAPS];
+#pragma unroll
+    for (int t = 0; t < TAPS; t++) {
+        weights[t] = __ldg(taps + t);
+        aside[t] = EDGED ? clamped(column + t - TAPS / 2, s.columns) : t;
+    }
+#pragma unroll
+    for (int k = 0; k < RUN; k++) out[k] = 0.0f;
+    const float *line = EDGED ? image : image + (size_t)(row - TAPS / 2) * s.columns + column - TAPS / 2;
+#pragma unroll
+    for (int i = 0; i < RUN + TAPS - 1; i++) {
+        const float *here = EDGED ? line + (size_t)clamped(row + i - TAPS / 2, s.rows) * s.columns : line + (size_t)i * s.columns;
+        float value = 0.0f;
+#pragma unroll
+        for (int t = 0; t < TAPS; t++) value += weights[t] * __ldg(here + aside[t]);
+#pragma unroll
+        for (int t = 0; t < TAPS; t++)
+            if (i - t >= 0 && i - t < RUN) out[i - t] += weights[t] * value;
+    }
+}
+
+__device__ __forceinline__ void blurred(const float *image, const float *taps, const Settings &s, int row, int column, float *out) {
+    const int reach = TAPS / 2;
+    if (column >= reach && column + reach < s.columns && row >= reach && row + RUN + reach <= s.rows)
+        cached<false>(image, taps, s, row, column, out);
+    else cached<true>(image, taps, s, row, column, out);
+}
+#else
+// A tile and its rim blurred along the rows, into `half`.
 __device__ __forceinline__ void along(const float *image, const float *weights, int taps, const Settings &s, int row0,
                                       int column0, float (*raw)[WIDE + RIM], float (*half)[WIDE]) {
-    const int n = T ? T : taps, reach = n / 2, rim = n - 1, lane = threadIdx.x & 31;
+    const int reach = taps / 2, rim = taps - 1, lane = threadIdx.x & 31;
 #pragma unroll 3
     for (int r = threadIdx.x >> 5; r < TALL + rim; r += THREADS / 32) {
         const float *line = image + (size_t)clamped(row0 + r - reach, s.rows) * s.columns;
@@ -95,31 +134,21 @@ __device__ __forceinline__ void along(const float *image, const float *weights, 
 #pragma unroll 3
     for (int r = threadIdx.x / WIDE; r < TALL + rim; r += GROUPS) {
         float total = 0.0f;
-#pragma unroll
-        for (int t = 0; t < n; t++) total += weights[t] * raw[r][c + t];
+        for (int t = 0; t < taps; t++) total += weights[t] * raw[r][c + t];
         half[r][c] = total;
     }
     __syncthreads();
 }
 
-// The run of RUN rows from row r of column c, blurred down the columns: every number is read once if T is known.
-template <int T>
+// The run of RUN rows from row r of column c, blurred down the columns.
 __device__ __forceinline__ void down(const float (*half)[WIDE], const float *weights, int taps, int r, int c, float *out) {
 #pragma unroll
-    for (int k = 0; k < RUN; k++) out[k] = 0.0f;
-    if (T) {
-#pragma unroll
-        for (int i = 0; i < RUN + T - 1; i++) {
-            const float value = half[r + i][c];
-#pragma unroll
-            for (int t = 0; t < T; t++)
-                if (i - t >= 0 && i - t < RUN) out[i - t] += weights[t] * value;
-        }
-    } else
-#pragma unroll
-        for (int k = 0; k < RUN; k++)
-            for (int t = 0; t < taps; t++) out[k] += weights[t] * half[r + k + t][c];
+    for (int k = 0; k < RUN; k++) {
+        out[k] = 0.0f;
+        for (int t = 0; t < taps; t++) out[k] += weights[t] * half[r + k + t][c];
+    }
 }
+#endif
 
 // Scattered signal of a column between the middles of blocks of pixels.
 struct Coarse {
@@ -133,19 +162,29 @@ struct Coarse {
     __device__ __forceinline__ float of(const float *line) const { return line[left] + share * (line[right] - line[left]); }
 };
 
-template <int T>
-__device__ __forceinline__ void expose_tile(const float *signal, const float *variance, const float *weights, int taps,
-                                            const float *scatter, float output, int first_view, const Settings &s,
-                                            float *noisy, float (*raw)[WIDE + RIM], float (*half)[WIDE], float (*other)[WIDE]) {
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) expose(const float *signal, const float *variance, const float *taps,
+                                                             int count, const float *scatter, const float *outputs,
+                                                             const Settings *settings, int first_view, float *noisy) {
+    const Settings s = *settings;
     const int view = blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const size_t image = (size_t)view * s.rows * s.columns;
-    along<T>(signal + image, weights, taps, s, row0, column0, raw, half);
-    along<T>(variance + image, weights, taps, s, row0, column0, raw, other);
     const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN, row = row0 + begin;
-    if (column >= s.columns || row >= s.rows) return;
+    const float output = outputs[first_view + view];
     float means[RUN], spreads[RUN];
-    down<T>(half, weights, taps, begin, c, means);
-    down<T>(other, weights, taps, begin, c, spreads);
+#if TAPS
+    if (column >= s.columns || row >= s.rows) return;
+    blurred(signal + image, taps, s, row, column, means);
+    blurred(variance + image, taps, s, row, column, spreads);
+#else
+    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], other[TALL + RIM][WIDE], weights[RIM + 1];
+    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
+    __syncthreads();
+    along(signal + image, weights, count, s, row0, column0, raw, half);
+    along(variance + image, weights, count, s, row0, column0, raw, other);
+    if (column >= s.columns || row >= s.rows) return;
+    down(half, weights, count, begin, c, means);
+    down(other, weights, count, begin, c, spreads);
+#endif
     const Key key(s, first_view + view, PHOTONS);
     // A run is one block of scatter: its upper half lies between the block above and its own, its lower half between its
     // own and the block below. One row and one column more than there are blocks; the last number of a view is its mean.
@@ -188,19 +227,6 @@ __device__ __forceinline__ void expose_tile(const float *signal, const float *va
         // Light of very many quanta: no noise of its own.
         *line = (1.0f - s.glare) * mean + glare;
     }
-}
-
-extern "C" __global__ void __launch_bounds__(THREADS) expose(const float *signal, const float *variance, const float *taps,
-                                                             int count, const float *scatter, const float *output,
-                                                             const Settings *settings, int first_view, float *noisy) {
-    const Settings s = *settings;
-    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], other[TALL + RIM][WIDE], weights[RIM + 1];
-    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
-    __syncthreads();
-    const float part = output[first_view + blockIdx.z];
-    if (count == 3) expose_tile<3>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
-    else if (count == 5) expose_tile<5>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
-    else expose_tile<0>(signal, variance, weights, count, scatter, part, first_view, s, noisy, raw, half, other);
 }
 
 // What the panel of one scan adds to a pixel.
@@ -246,16 +272,28 @@ __device__ __forceinline__ void put(const Kind &kind, size_t at, float value) {
     else ((float *)kind.out)[at] = value;
 }
 
-template <int T>
-__device__ __forceinline__ void read_tile(const float *noisy, const float *weights, int taps, const Panel &p,
-                                          int first_view, const Settings &s, const Kind &kind, float (*raw)[WIDE + RIM], float (*half)[WIDE]) {
+extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) read_out(const float *noisy, const float *taps, int count,
+                                                               const float *gain, const float *drift, const float *curve,
+                                                               const Settings *settings, int first_view, int flat,
+                                                               int narrow, void *out) {
+    const Settings s = *settings;
+    const Kind kind = {flat, narrow, out};
+    const Panel p = {gain, drift, curve};
     const int view = blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
     const size_t image = (size_t)view * s.rows * s.columns;
-    along<T>(noisy + image, weights, taps, s, row0, column0, raw, half);
     const int c = threadIdx.x % WIDE, column = column0 + c, begin = threadIdx.x / WIDE * RUN, row = row0 + begin;
-    if (column >= s.columns || row >= s.rows) return;
     float means[RUN];
-    down<T>(half, weights, taps, begin, c, means);
+#if TAPS
+    if (column >= s.columns || row >= s.rows) return;
+    blurred(noisy + image, taps, s, row, column, means);
+#else
+    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], weights[RIM + 1];
+    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
+    __syncthreads();
+    along(noisy + image, weights, count, s, row0, column0, raw, half);
+    if (column >= s.columns || row >= s.rows) return;
+    down(half, weights, count, begin, c, means);
+#endif
     const Key key(s, first_view + view, ELECTRONICS);
     const float moment = (float)(first_view + view) / s.last;
     float upper = 0.0f, lower = 0.0f;
@@ -267,21 +305,6 @@ __device__ __forceinline__ void read_tile(const float *noisy, const float *weigh
         const float mean = converted(means[k], pixel, moment, k % 2 == 0 ? upper : lower, p, s);
         put(kind, image + pixel, finished(mean, row + k, column, p.curve, s, kind));
     }
-}
-
-extern "C" __global__ void __launch_bounds__(THREADS) read_out(const float *noisy, const float *taps, int count,
-                                                               const float *gain, const float *drift, const float *curve,
-                                                               const Settings *settings, int first_view, int flat,
-                                                               int narrow, void *out) {
-    const Settings s = *settings;
-    const Kind kind = {flat, narrow, out};
-    __shared__ float raw[TALL + RIM][WIDE + RIM], half[TALL + RIM][WIDE], weights[RIM + 1];
-    if (threadIdx.x < count) weights[threadIdx.x] = taps[threadIdx.x];
-    __syncthreads();
-    const Panel p = {gain, drift, curve};
-    if (count == 3) read_tile<3>(noisy, weights, count, p, first_view, s, kind, raw, half);
-    else if (count == 5) read_tile<5>(noisy, weights, count, p, first_view, s, kind, raw, half);
-    else read_tile<0>(noisy, weights, count, p, first_view, s, kind, raw, half);
 }
 
 // Bad pixels anew from their neighbours, which are read out once more: the log of those is clamped already.

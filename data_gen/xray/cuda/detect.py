@@ -9,21 +9,14 @@ not the same bits.
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
 import torch
-from numpy.typing import NDArray
 
 from jointwise.data_gen.xray.cuda import compiled
-from jointwise.data_gen.xray.cuda.card import parcel, sent
-from jointwise.data_gen.xray.cuda.load import SentPanel
-from jointwise.data_gen.xray.detector import FEW_QUANTA, FULL_SCALE, Detector, blur_taps
-from jointwise.data_gen.xray.energies import LINEARISED_TO
-from jointwise.data_gen.xray.geometry import ConeBeam
+from jointwise.data_gen.xray.cuda.panel import SentPanel
+from jointwise.data_gen.xray.detector import Detector
 
-_COARSE = 8
-"""Pixels of the edge of a block that scatter is worked out for, as in detect.cu."""
+NARROW = 7
+"""Taps of the widest blur whose kernel is made for it."""
 
 WIDE, TALL, THREADS = 64, 32, 256
 """Columns and rows of a tile and threads of a block, as in detect.cu."""
@@ -34,47 +27,12 @@ class Measure:
 
     Args:
         detector: its imperfections.
-        panel: what was drawn for it.
-        beam: the scan.
-        seed: of the noise.
+        panel: what was made ready for it.
         device: the card.
     """
 
-    def __init__(
-        self, detector: Detector, panel: SentPanel, beam: ConeBeam, seed: int, device: torch.device
-    ) -> None:
-        self.detector, self.panel, self.beam, self.device = detector, panel, beam, device
-        self.seed = np.uint32(seed & 0xFFFFFFFF), np.uint32(seed >> 32 & 0xFFFFFFFF)
-        self.photons = np.float32(detector.photons if math.isfinite(detector.photons) else 0.0)
-        self.steps = np.float32((2**detector.bits - 1) / FULL_SCALE if detector.bits else 0.0)
-        self.read = np.float32(detector.read_noise / min(detector.photons, 1e12))
-        self.last = np.float32(max(beam.views - 1, 1))
-        # Scatter comes from the signal behind the focal spot's blur; both blurs are made at once.
-        sigma = math.hypot(detector.scatter_sigma_px, detector.focal_blur_px)
-        tables = [
-            blur_taps(detector.focal_blur_px), blur_taps(detector.scintillator_blur_px), _weights(beam.rows, sigma),
-            _weights(beam.columns, sigma), self._settings(),
-        ]  # fmt: skip
-        self.focal, self.spread, self.rows, self.columns, self.settings = sent(parcel(tables), device)
-
-    def _settings(self) -> NDArray[np.int32]:
-        """`Settings` of detect.cu, word by word."""
-        detector, beam = self.detector, self.beam
-        blocks = -(-beam.rows // _COARSE), -(-beam.columns // _COARSE)
-        whole = (
-            beam.rows,
-            beam.columns,
-            *blocks,
-            self.panel.drift.shape[1] > 1,
-            max(len(self.panel.curve) - 1, 0),
-        )
-        real = (
-            self.photons, FEW_QUANTA, self.read, self.steps, FULL_SCALE, self.last, detector.floor, LINEARISED_TO,
-            beam.pixel_mm, beam.source_detector_mm, detector.scatter_fraction,
-            detector.glare_fraction,
-        )  # fmt: skip
-        words = np.array(self.seed), np.array(whole, np.int32), np.array(real, np.float32)
-        return np.concatenate([word.view(np.int32) for word in words])
+    def __init__(self, detector: Detector, panel: SentPanel, device: torch.device) -> None:
+        self.detector, self.panel, self.device = detector, panel, device
 
     def __call__(
         self,
@@ -102,15 +60,15 @@ class Measure:
     ) -> None:
         panel, (views, rows, columns) = self.panel, signal.shape
         grid = -(-columns // WIDE), -(-rows // TALL), views
-        focal, spread = (self.focal, len(self.focal)), (self.spread, len(self.spread))
+        focal, spread = (panel.focal, len(panel.focal)), (panel.spread, len(panel.spread))
         compiled.launch(
             "detect", "expose", grid, THREADS,
-            signal, variance, *focal, self._absorbed(signal), panel.output, self.settings, first, noisy,
+            signal, variance, *focal, self._absorbed(signal), panel.output, panel.settings, first, noisy,
+            defines=_taps(len(panel.focal)),
         )  # fmt: skip
-        common = (
-            noisy, *spread, panel.gain, panel.drift, panel.curve, self.settings, first, flat, out.dtype == torch.float16
-        )  # fmt: skip
-        compiled.launch("detect", "read_out", grid, THREADS, *common, out)
+        narrow = out.dtype == torch.float16
+        common = noisy, *spread, panel.gain, panel.drift, panel.curve, panel.settings, first, flat, narrow
+        compiled.launch("detect", "read_out", grid, THREADS, *common, out, defines=_taps(len(panel.spread)))
         if count := len(panel.bad):
             compiled.launch(
                 "detect",
@@ -129,7 +87,8 @@ class Measure:
         if self.detector.scatter_fraction == 0.0 and self.detector.glare_fraction == 0.0:
             return None
         views, rows, columns = signal.shape
-        lost = torch.empty((views, len(self.rows) - 1, len(self.columns) - 1), device=self.device)
+        down, across = self.panel.block_rows, self.panel.block_columns
+        lost = torch.empty((views, len(down) - 1, len(across) - 1), device=self.device)
         compiled.launch(
             "detect",
             "absorbed",
@@ -142,15 +101,9 @@ class Measure:
             views,
             lost,
         )
-        return torch.matmul(self.rows, lost @ self.columns.T)
+        return torch.matmul(down, lost @ across.T)
 
 
-def _weights(size: int, sigma: float) -> NDArray[np.float32]:
-    """Rows of a normalised Gaussian between the middles of blocks of pixels; the last one holds the blocks' shares of
-    the pixels."""
-    starts = np.arange(0, size, _COARSE)
-    sizes = np.minimum(starts + _COARSE, size) - starts
-    middles = starts + (sizes - 1) / 2.0
-    weights = np.exp(-0.5 * ((middles[:, None] - middles[None, :]) / sigma) ** 2)
-    weights /= weights.sum(axis=1, keepdims=True)
-    return np.concatenate([weights, [sizes / size]]).astype(np.float32)
+def _taps(count: int) -> str:
+    """What is defined for a blur; see detect.cu."""
+    return f"TAPS {count if count <= NARROW else 0}"

@@ -25,6 +25,12 @@ __device__ __forceinline__ const char *moved(const char *at, unsigned times, uns
     asm("mad.wide.u32 %0, %1, %2, %3;" : "=l"(out) : "r"(times), "r"(bytes), "l"(at));
     return out;
 }
+// a b + c, no less than 0 and no more than 1.
+__device__ __forceinline__ float within(float a, float b, float c) {
+    float out;
+    asm("fma.rn.ftz.sat.f32 %0, %1, %2, %3;" : "=f"(out) : "f"(a), "f"(b), "f"(c));
+    return out;
+}
 __device__ __forceinline__ unsigned twice(float value) {
     unsigned out;
     asm("cvt.rn.f16x2.f32 %0, %1, %1;" : "=r"(out) : "f"(value));
@@ -70,6 +76,22 @@ struct Singles {
     }
 };
 
+// The same of one row: its value between the two pixels.
+struct PairsRow {
+    unsigned one;
+    __device__ __forceinline__ void load(const char *at) { one = __ldg((const unsigned *)at); }
+    __device__ __forceinline__ float across(float left, float right) const {
+        const float2 v = widened(one);
+        return left * v.x + right * v.y;
+    }
+};
+
+struct SinglesRow {
+    float a, b;
+    __device__ __forceinline__ void load(const char *at) { a = __ldg((const float *)at), b = __ldg((const float *)at + 1); }
+    __device__ __forceinline__ float across(float left, float right) const { return left * a + right * b; }
+};
+
 struct Place {
     int x, first, ny;
     size_t at, step;
@@ -96,7 +118,7 @@ struct Place {
 
 // Adding MAGIC downwards leaves the whole number below a value in the low bits of the sum. The bits less those of MAGIC
 // itself are never formed: BITS times the step lies in the base that they count from.
-template <class Views>
+template <class Views, class Row>
 __device__ __forceinline__ void upright(const char *views, int rows, int columns, const float2 *turns, int count,
                                         const Place &p, float spacing, float distance, float step, float share, float *sums) {
     const float middle_column = 0.5f * (float)(columns - 1), middle_row = 0.5f * (float)(rows - 1);
@@ -113,8 +135,26 @@ __device__ __forceinline__ void upright(const char *views, int rows, int columns
         const float right = (column - (whole - MAGIC)) * weight, left = weight - right;
         const float start = p.py * scale + middle_row, slope = spacing * scale, end = start + (RUN - 1) * slope;
         const char *aside = moved(base, __float_as_uint(whole), 4u);
-        if (start >= 0.0f && end < last_row) {
-            // All of the run lies on the detector.
+        const float lean = slope - 1.0f, top = start + fminf((RUN - 1) * lean, 0.0f), above = __fadd_rd(top, MAGIC);
+        if (fabsf(lean) * (RUN - 1) < 1.0f && top >= 0.0f && above - MAGIC <= last_row - (RUN + 1)) {
+            // All of the run lies on the detector and its voxels about a row apart, as a rule: voxel j lies 0 to 2 rows below row j
+            // of those from `above` on, and each row is read once.
+            const char *at = moved(aside, __float_as_uint(above), PITCH);
+            const float over = start - (above - MAGIC);
+            Row met[RUN + 2];
+            float value[RUN + 2];
+#pragma unroll
+            for (int i = 0; i < RUN + 2; i++) met[i].load(at + i * PITCH);
+#pragma unroll
+            for (int i = 0; i < RUN + 2; i++) value[i] = met[i].across(left, right);
+#pragma unroll
+            for (int j = 0; j < RUN; j++) {
+                const float one = within((float)j, lean, over), two = within((float)j, lean, over - 1.0f);
+                sums[j] += value[j];
+                sums[j] += one * (value[j + 1] - value[j]);
+                sums[j] += two * (value[j + 2] - value[j + 1]);
+            }
+        } else if (start >= 0.0f && end < last_row) {
             Views met[RUN];
             float down[RUN];
 #pragma unroll
@@ -177,8 +217,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) add_upright(
     const Place p(origins, spacing, nz, ny, nx, wanted);
     if (!p.any) return;
     float sums[RUN] = {};
-    if (narrow) upright<Pairs>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
-    else upright<Singles>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
+    if (narrow) upright<Pairs, PairsRow>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
+    else upright<Singles, SinglesRow>(views, rows, columns, turns, count, p, spacing, distance, step, share, sums);
     p.add(sums, wanted, volume);
 }
 

@@ -24,6 +24,9 @@ RUN, WIDE, DEEP, THREADS = 8, 16, 16, 256
 """Voxels along the axis that one thread follows (they share column, depth and weight of every view), voxels of a block
 in x and z, and its threads, one for each, as in fdk.cu."""
 
+RUNS, SHARED = (8, 12), 5.0
+"""Runs to choose from where all voxels are wanted, and how many voxels' work a run's shared part takes at a view."""
+
 PITCH = 64
 """Filtered rows are padded to a multiple of so many pixels: fdk.cu is compiled for each distance of rows it meets."""
 
@@ -176,7 +179,9 @@ class Backprojection:
         turns = self.turns[first_view : first_view + len(filtered)]
         share = scale * math.pi / self.beam.views
         (nz, ny, nx), beam = self.lattice.shape, self.beam
-        grid = math.ceil(ny / RUN) * math.ceil(nx / WIDE), math.ceil(nz / DEEP), len(self.origins)
+        # Longer runs share more, but voxels that nobody wants are left out run by run.
+        run = best_run(ny) if self.upright and self.wanted is None else RUN
+        grid = math.ceil(ny / run) * math.ceil(nx / WIDE), math.ceil(nz / DEEP), len(self.origins)
         common = (
             filtered, filtered.dtype == torch.float16, beam.rows, beam.columns, turns, len(turns), self.wanted,
             self.origins, float(self.lattice.voxel_mm), nz, ny, nx,
@@ -185,8 +190,21 @@ class Backprojection:
         sizes = (float(beam.source_axis_mm), float(beam.voxel_mm)) if self.upright else ()
         pitch = filtered.stride(1) * filtered.element_size()
         compiled.launch(
-            "fdk", name, grid, THREADS, *common, *sizes, share, self.volume, defines=f"PITCH {pitch}"
+            "fdk",
+            name,
+            grid,
+            THREADS,
+            *common,
+            *sizes,
+            share,
+            self.volume,
+            defines=f"PITCH {pitch};RUN {run}",
         )
+
+
+def best_run(voxels: int) -> int:
+    """The run of `RUNS` that follows so many voxels with the least work; what each shares counts as `SHARED` more."""
+    return min(RUNS, key=lambda run: math.ceil(voxels / run) * (run + SHARED))
 
 
 def _maps(beam: ConeBeam) -> NDArray[np.float64]:

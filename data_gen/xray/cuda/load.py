@@ -1,4 +1,4 @@
-"""A scene, its scanner and the detector's own faults made ready for the card: by any process, without a card.
+"""A scene and its scanner made ready for the card: by any process, without a card.
 
 The projector takes :class:`Sent`. Views differ in frame and in where their detector lies: pixel (row, column) of view i
 has its middle at u = u0_mm[i] + column·pixel_mm and v = v0_mm[i] + row·pixel_mm from the foot of the view's source.
@@ -17,15 +17,7 @@ from jointwise.data_gen.shapes.scene import Packed
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID
 from jointwise.data_gen.xray.cuda.boxes import stacked
 from jointwise.data_gen.xray.cuda.card import CardLimit, Parcel, parcel, sent
-from jointwise.data_gen.xray.detector import (
-    Detector,
-    bad_map,
-    blur_taps,
-    gain_change,
-    gain_map,
-    tube_output,
-)
-from jointwise.data_gen.xray.energies import LINEARISED_TO, Energies
+from jointwise.data_gen.xray.energies import Energies
 from jointwise.data_gen.xray.footprints import bounds
 from jointwise.data_gen.xray.geometry import (
     STEADY,
@@ -48,10 +40,6 @@ _ROUND = 1e-6
 
 JOINT, NECK, COPPER, SUNK, REST = range(5)
 """Kinds of items: a joint's primitive, a whole neck, copper in air, copper in laminate, nothing of its own."""
-
-
-REACH = 12
-"""Pixels of the widest blur to either side that the detector's kernels hold."""
 
 MOST_BOXES, MOST_ENERGIES, FEW_ENERGIES = 48, 320, 8
 """Boxes and energies of one scan that the projector holds in shared memory; so few energies need none of it."""
@@ -259,96 +247,3 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.sub_rays,
         load.few,
     )
-
-
-class Panel(NamedTuple):
-    """What is drawn once for a scan's detector, by the CPU's laws and to the CPU's bits.
-
-    Attributes:
-        parcel: the arrays of :class:`SentPanel`, in its order.
-    """
-
-    parcel: Parcel
-
-
-class SentPanel(NamedTuple):
-    """A panel on the card.
-
-    Attributes:
-        gain: (rows, columns) sensitivity at the first view.
-        drift: (rows, columns) what it gains until the last view; (1, 1) for nothing.
-        output: (views,) the tube's output over that of the air image.
-        bad: (k, 3) int32: pixel without a signal of its own, good pixels to its left and right, as flat indices.
-        filling: (k, 2): share of the right one, factor by which filling in is wrong.
-        curve: (degree + 1,) polynomial that undoes hardening and its slope at the end of the fit; (0,) for none.
-    """
-
-    gain: torch.Tensor
-    drift: torch.Tensor
-    output: torch.Tensor
-    bad: torch.Tensor
-    filling: torch.Tensor
-    curve: torch.Tensor
-
-
-def panel(
-    detector: Detector, beam: ConeBeam, seed: int, coefficients: NDArray[np.float64] | None = None
-) -> Panel:
-    """Draw what stays with the pixels and the views of one scan.
-
-    Args:
-        detector: its imperfections.
-        beam: the scan.
-        seed: of its noise.
-        coefficients: of `energies.linearisation`; None leaves hardening in.
-
-    Raises:
-        CardLimit: a blur wider than the card's kernels hold.
-    """
-    widest = max(detector.focal_blur_px, detector.scintillator_blur_px)
-    if len(blur_taps(widest)) > 2 * REACH + 1:
-        raise CardLimit(
-            f"expected blurs up to {REACH / 3.5:.2f} pixels on a card, found {widest:g}; use device=cpu"
-        )
-    shape = beam.rows, beam.columns
-    drift = gain_change(detector, shape, seed)
-    last = max(beam.views - 1, 1)
-    output = [tube_output(detector, view / last, seed, view) for view in range(beam.views)]
-    bad, filling = _filled_from(*bad_map(detector, shape, seed))
-    curve = np.zeros(0)
-    if coefficients is not None:
-        powers = np.arange(1, len(coefficients) + 1)
-        curve = np.append(coefficients, np.sum(powers * coefficients * LINEARISED_TO ** (powers - 1)))
-    arrays = [
-        gain_map(detector, shape, seed),
-        np.zeros((1, 1), np.float32) if drift is None else drift,
-        np.asarray(output, np.float32),
-        bad,
-        filling,
-        curve.astype(np.float32),
-    ]
-    return Panel(parcel(arrays))
-
-
-def panel_on_card(panel: Panel, device: torch.device) -> SentPanel:
-    """Copy a panel to the card."""
-    return SentPanel(*sent(panel.parcel, device))
-
-
-def _filled_from(
-    bad: NDArray[np.bool_] | None, factor: NDArray[np.float32]
-) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-    """Bad pixels with the nearest good ones of their row, as `detector.filled_in` takes them; whole bad rows stay."""
-    if bad is None:
-        return np.zeros((0, 3), np.int32), np.zeros((0, 2), np.float32)
-    columns = bad.shape[1]
-    at = np.broadcast_to(np.arange(columns), bad.shape)
-    left = np.maximum.accumulate(np.where(bad, -1, at), axis=1)
-    right = np.minimum.accumulate(np.where(bad, columns, at)[:, ::-1], axis=1)[:, ::-1]
-    row, column = np.nonzero(bad & ((left >= 0) | (right < columns)))
-    one, other = left[row, column], right[row, column]
-    part = (column - one).astype(np.float32) / (other - one).astype(np.float32)
-    # At the edge both neighbours are the one there is.
-    one, other = np.where(one < 0, other, one), np.where(other == columns, one, other)
-    places = np.stack([column, one, other], axis=1) + row[:, None] * columns
-    return places.astype(np.int32), np.stack([part, factor[row, column]], axis=1)

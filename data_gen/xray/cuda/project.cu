@@ -24,6 +24,10 @@
 #define SHEARED 8
 #define CLOSED 16
 #define LATER 32
+#ifndef PLAIN
+#define PLAIN 2
+#endif
+#define BEND 1e-4f
 #define NOBODY (-0x7fffffff)
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
@@ -104,7 +108,7 @@ __device__ __forceinline__ bool between(const Flank &f, bool sheared, float risi
     const float inverse = sheared ? rising : __fdividef(1.0f, f.rise == 0.0f ? 1.0f / LARGE : f.rise);
     // A ray along a straight flank has no roots; this one's lie far beyond the ends.
     const float lead = fmaxf(f.lead, 1.0f / LARGE), square = f.half * f.half - lead * f.rest;
-    const float root = sqrtf(fmaxf(square, 0.0f)), over = __fdividef(1.0f, lead);
+    const float root = sqrtf(square), over = __fdividef(1.0f, lead);
     const float one = (f.first - f.up) * inverse, other = (f.last - f.up) * inverse;
     begin = fmaxf(fminf(one, other), (-f.half - root) * over), end = fminf(fmaxf(one, other), (root - f.half) * over);
     return square > 0.0f && end > begin;
@@ -228,19 +232,6 @@ __device__ __forceinline__ float neck_length(const Scene &s, int neck, Ray ray) 
     return out.x;
 }
 
-// What a joint or, with ~neck, a neck adds of metal and of second alloy to a ray, whose origin lies anywhere on it.
-__device__ __noinline__ float2 slow_length(const Scene s, const float *source, int who, Ray ray) {
-    if (who >= 0) {
-        const float *centre = s.joint_centre + 3 * who;
-        approach(source, centre[0], centre[1], centre[2], ray);
-        return solder_length(s.prims, s.joint_rows[2 * who], s.joint_rows[2 * who + 1], ray);
-    }
-    const float *centre = s.neck_centre + 3 * ~who;
-    const float reach = s.neck_radius[~who];
-    if (approach(source, centre[0], centre[1], centre[2], ray) >= reach * reach) return make_float2(0.0f, 0.0f);
-    return make_float2(neck_length(s, ~who, ray), 0.0f);
-}
-
 // An interval of the ray; begin > end: none.
 struct Piece {
     float begin, end;
@@ -284,15 +275,15 @@ struct Sum {
         const bool swap = patch.begin < keep.begin;
         const float first = swap ? patch.begin : keep.begin, left = swap ? patch.end : keep.end;
         const float next = swap ? keep.begin : patch.begin, right = patch.none() ? LARGE : swap ? keep.end : patch.end;
-        Piece of = gap;
+        // What a gap has before, between and behind those two; first the other gap, if there is one, then this one.
+        Piece of = other.none() ? gap : other;
+        float from = -LARGE, till = first, from_next = left, till_next = next, from_last = right;
 #pragma unroll 1
         for (int n = other.none() ? 3 : 0; n < 6; n++) {
-            if (n == 3) of = gap;
-            else if (n == 0) of = other;
-            const int part = n % 3;
-            const float t0 = fmaxf(of.begin, part == 0 ? -LARGE : part == 1 ? left : right);
-            const float t1 = fminf(of.end, part == 0 ? first : part == 1 ? next : LARGE);
+            if (n == 3) of = gap, from = -LARGE, till = first, from_next = left, till_next = next, from_last = right;
+            const float t0 = fmaxf(of.begin, from), t1 = fminf(of.end, till);
             remove(t1 > t0, t0, t1);
+            from = from_next, till = till_next, from_next = from_last, till_next = LARGE;
         }
     }
     __device__ __forceinline__ void close() {
@@ -316,6 +307,43 @@ struct Sum {
         return length;
     }
 };
+
+// Length of a neck outside the BODY of its two joints, in whose place it has voids; whether that is a simple sum.
+__device__ __forceinline__ bool plain_neck(const Scene &s, int neck, const Ray &ray, float &length) {
+    Sum sum;
+    sum.clear();
+    length = 0.0f;
+#pragma unroll 1
+    for (int part = 0; part < 3; part++) {
+        const int joint = part ? s.neck_joints[2 * neck + part - 1] : 0, *rows = part ? s.joint_rows + 2 * joint : s.neck_rows + 2 * neck;
+#pragma unroll 1
+        for (int k = rows[0]; k < rows[1]; k++) {
+            if (part && role_of(s.prims, k) != BODY) continue;
+            const Chord chord = segment(s.prims, k, ray);
+            if (part) sum.remove(chord.t1 > chord.t0, chord.t0, chord.t1);
+            else sum.put(sum.a, sum.b, chord.t1 > chord.t0, chord.t0, chord.t1);
+            sum.simple = sum.simple && !(chord.t3 > chord.t2);
+        }
+        if (sum.simple && !sum.some()) return true;
+    }
+    sum.close();
+    if (sum.simple) length = sum.metal(-LARGE, LARGE);
+    return sum.simple;
+}
+
+// What a joint or, with ~neck, a neck adds of metal and of second alloy to a ray, whose origin lies anywhere on it.
+__device__ __noinline__ float2 slow_length(const Scene s, const float *source, int who, Ray ray) {
+    if (who >= 0) {
+        const float *centre = s.joint_centre + 3 * who;
+        approach(source, centre[0], centre[1], centre[2], ray);
+        return solder_length(s.prims, s.joint_rows[2 * who], s.joint_rows[2 * who + 1], ray);
+    }
+    const float *centre = s.neck_centre + 3 * ~who;
+    const float reach = s.neck_radius[~who];
+    if (approach(source, centre[0], centre[1], centre[2], ray) >= reach * reach) return make_float2(0.0f, 0.0f);
+    float length;
+    return make_float2(plain_neck(s, ~who, ray, length) ? length : neck_length(s, ~who, ray), 0.0f);
+}
 
 __device__ __forceinline__ unsigned cover(int first, int last, int start, int size) {
     int low = max(first - start, 0), high = min(last - start, size);
@@ -352,6 +380,38 @@ struct Stacks {
         const float y0 = fminf(near * own[1], far * own[1]), y1 = fmaxf(near * own[1], far * own[1]);
         return alike && near > 0.0f && far > 0.0f && low[0] < x0 && x1 < high[0] && low[1] < y0 && y1 < high[1] ? 2 : 0;
     }
+    // Whether the mean length of a pixel's sub-rays in stack n may differ from that of its middle: they meet its sides and
+    // heights in different orders, or nearly so, or one of them so flatly that the length bends by more than BEND mm.
+    // `d` is the direction of the middle, not normalised, which sub-rays leave by `off` at most.
+    __device__ __forceinline__ bool bent(int n, const float *source, const float *d, const float *off) const {
+        const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
+        float inverse[3], part[3], most = BEND * rsqrtf(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]);
+#pragma unroll
+        for (int i = 0; i < 3; i++) {
+            if (fabsf(d[i]) <= 2.0f * off[i]) return true;
+            inverse[i] = __fdividef(1.0f, d[i]), part[i] = __fdividef(off[i], fabsf(d[i]) - off[i]);
+        }
+        const float x0 = (side.x - source[0]) * inverse[0], x1 = (side.y - source[0]) * inverse[0];
+        const float y0 = (side.z - source[1]) * inverse[1], y1 = (side.w - source[1]) * inverse[1];
+        const float in_x = fminf(x0, x1), in_y = fminf(y0, y1), out_x = fmaxf(x0, x1), out_y = fmaxf(y0, y1);
+        const float in_slack = part[0] * fabsf(in_x) + part[1] * fabsf(in_y), out_slack = part[0] * fabsf(out_x) + part[1] * fabsf(out_y);
+        const float begin = fmaxf(in_x, in_y), end = fminf(out_x, out_y);
+        const float in_part = in_x < in_y ? part[1] : part[0], out_part = out_y < out_x ? part[1] : part[0];
+        const float t0 = in_part * fabsf(begin), t1 = out_part * fabsf(end);
+        if (end < begin - t0 - t1) return false;
+        bool any = end < begin + t0 + t1;
+        // Where all of it lies before or behind what has two sides alike, those are never met.
+        float low = LARGE, high = -LARGE;
+        for (int k = __float_as_int(ends.z); k < __float_as_int(ends.w); k++) {
+            const float t = (__ldg(&layers[k].x) - source[2]) * inverse[2], near = part[2] * fabsf(t);
+            any = any || fabsf(t - begin) < near + t0 || fabsf(t - end) < near + t1 || (begin < t && t < end && near * part[2] > most);
+            low = fminf(low, t - near), high = fmaxf(high, t + near);
+        }
+        if (high < fminf(in_x, in_y) - in_slack || low > fmaxf(out_x, out_y) + out_slack) return false;
+        if (low < begin + in_slack) any = any || fabsf(in_x - in_y) < in_slack || t0 * in_part > most;
+        if (high > end - out_slack) any = any || fabsf(out_x - out_y) < out_slack || t1 * out_part > most;
+        return any;
+    }
     // What of stack n the ray goes through, added with the sign of its direction along z.
     __device__ __forceinline__ void through(int n, const Ray &r, float ix, float iy, float iz, Filling &sum) const {
         const float4 side = __ldg(&stacks[3 * n]), ends = __ldg(&stacks[3 * n + 1]);
@@ -372,6 +432,32 @@ struct Stacks {
 #define ENERGY(n) float sol##n, float cop##n, float lam##n, float sil##n, float sec##n, float wgt##n, float var##n
 #define NUMBERS(n) {sol##n, cop##n, lam##n, sil##n, sec##n, wgt##n, var##n}
 
+struct Lengths { float solder, copper, laminate, silicon, second; };
+
+// Signal and variance of a ray, summed over the energies; metal of joints only if SOLID.
+template <bool SOLID>
+__device__ __forceinline__ float2 behind(const Lengths &l, const float (*few)[7], const float4 *energy, int energies) {
+    float passed = 0.0f, spread = 0.0f;
+    if (energies <= FEW) {
+#pragma unroll
+        for (int e = 0; e < FEW; e++) {
+            const float *m = few[e];
+            const float others = m[1] * l.copper + m[2] * l.laminate + m[3] * l.silicon;
+            const float left = exp2f(SOLID ? m[0] * l.solder + others + m[4] * l.second : others);
+            passed += m[5] * left, spread += m[6] * left;
+        }
+    } else {
+#pragma unroll 1
+        for (int e = 0; e < energies; e++) {
+            const float4 m = energy[2 * e], n = energy[2 * e + 1];
+            const float others = m.y * l.copper + m.z * l.laminate + m.w * l.silicon;
+            const float left = exp2f(SOLID ? m.x * l.solder + others + n.x * l.second : others);
+            passed += n.y * left, spread += n.z * left;
+        }
+    }
+    return make_float2(passed, spread);
+}
+
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
@@ -383,12 +469,14 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     const Stacks boxes = {stacks, layers, n_stacks};
     extern __shared__ float4 energy[];
-    // An item of the tile: its joint, ~neck or, behind the last item and of others, NOBODY; its number; how far its joint
+    // An item of the tile: the end of its joint's rows, ~neck or, behind the last item and of others, NOBODY; its number; how far its joint
     // or ball is from the source; its kind, whether it asks for sub-rays, role and form.
     __shared__ int4 entries[LISTED + 1];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
-    __shared__ int counts[WARPS], found[2], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
-    __shared__ short pixels[2][AREA];
+    __shared__ int counts[WARPS], found[3], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
+    __shared__ short pixels[3][AREA];
+    // Of the first 32 items those whose bounding ball a pixel's rays may meet.
+    __shared__ unsigned touched[AREA];
     // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
     __shared__ float4 axes[3];
     __shared__ Filling flat;
@@ -401,8 +489,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const float across = frame[3 + thread], down = frame[6 + thread];
         axes[thread] = make_float4(distance * frame[9 + thread] + u * across + v * down, pixel_mm * across, pixel_mm * down, frame[thread]);
     }
-    if (thread < 2) found[thread] = 0;
-    if (thread == 2) next_turn = 0, entries[LISTED] = make_int4(NOBODY, 0, 0, REST);
+    if (thread < 3) found[thread] = 0;
+    if (thread == 3) next_turn = 0, entries[LISTED] = make_int4(NOBODY, 0, 0, REST);
     // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
     const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
     auto meets = [&](int k) {
@@ -432,7 +520,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             float square = 0.0f;
             if (item.x != REST)
                 for (int i = 0; i < 3; i++) square += (centre[i] - frame[i]) * (centre[i] - frame[i]);
-            const int who = item.x == JOINT ? item.y : item.x == NECK ? ~item.y : NOBODY;
+            const int who = item.x == JOINT ? __ldg(&joint_rows[2 * item.y + 1]) : item.x == NECK ? ~item.y : NOBODY;
             entries[at] = make_int4(who, k, __float_as_int(sqrtf(square)), item.x | item.z << 3 | item.w << 4);
         }
         place += __popc(votes);
@@ -509,24 +597,54 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         }
     }
     __syncthreads();
-    // Near a joint pixels have sub-rays, except where they all meet the same boxes alike and no metal: one ray is as good.
+    // Near a joint pixels have sub-rays, except where those meet no metal and the same boxes alike: one ray is as good. Which
+    // solids may be met, their bounding balls tell, wider by how far sub-rays lie from the middle of their pixel.
+    const float aside = 0.5f * (float)(edge - 1) * __fdividef(1.0f, (float)edge);
+    const float wider = (1.42f * aside + 0.01f) * __fdividef(pixel_mm, distance);
 #pragma unroll 1
     for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
-        // In blocks of 4x2 pixels, so that the rays of one warp stay together.
-        int r = pixel / (2 * WIDE) * 2 + (pixel >> 2 & 1), c = pixel % (2 * WIDE) / 8 * 4 + (pixel & 3);
-        unsigned near = 0, some = crossings;
+        // In patches of 8x4 pixels of blocks of 4x2, so that the rays of one warp stay together.
+        const int patch = pixel >> 5, r = (patch >> 2) * 4 + (pixel >> 3 & 2) + (pixel >> 2 & 1), c = (patch & 3) * 8 + (pixel >> 1 & 4) + (pixel & 3);
+        float source[3], d[3], off[3];
+#pragma unroll
+        for (int i = 0; i < 3; i++) {
+            const float4 axis = axes[i];
+            source[i] = axis.w, d[i] = axis.x + (float)c * axis.y + (float)r * axis.z;
+            off[i] = aside * (fabsf(axis.y) + fabsf(axis.z));
+        }
+        const float square = d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
+        bool near = false, met = false;
 #pragma unroll 1
         for (int w = 0; w < words; w++) {
             const unsigned here = in_row[w][r] & in_column[w][c];
-            near |= here & several[w], some |= here & metal[w];
+            near = near || (here & several[w]);
+            unsigned kept = 0;
+            for (unsigned bits = here & solid[w]; bits; bits &= bits - 1u) {
+                const int4 entry = entries[32 * w + __ffs(bits) - 1];
+                const float4 ball = __ldg(&balls[entry.y]);
+                const float x = ball.x - source[0], y = ball.y - source[1], z = ball.z - source[2];
+                const float a = y * d[2] - z * d[1], b = z * d[0] - x * d[2], e = x * d[1] - y * d[0];
+                const float reach = ball.w + wider * (1.01f * __int_as_float(entry.z) + ball.w);
+                // Of a neck only the first primitive is at hand.
+                const bool hit = (entry.w & 7) == NECK || a * a + b * b + e * e < reach * reach * square;
+                kept |= hit ? bits & 0u - bits : 0u;
+            }
+            met = met || (kept & metal[w]);
+            if (w == 0) touched[r * WIDE + c] = kept;
         }
-        bool inside = row0 + r < rows && column0 + c < columns;
+        const bool inside = row0 + r < rows && column0 + c < columns;
+        bool bent = false;
+        if (near && !met)
+#pragma unroll 1
+            for (int n = 0; n < crossings && !bent; n++) bent = boxes.bent(crossed[n], source, d, off);
+        // 0: sub-rays; 1: one ray; 2: one ray, no solids.
+        const int kind = near && (met || bent) ? 0 : met ? 1 : 2;
 #pragma unroll
-        for (int which = 0; which < 2; which++) {
-            bool wanted = inside && (near != 0 && some != 0) == (which == 0);
+        for (int which = 0; which < 3; which++) {
+            bool wanted = inside && kind == which;
             unsigned votes = __ballot_sync(ALL, wanted);
             int base = 0;
-            if (lane == 0) base = atomicAdd(&found[which], __popc(votes));
+            if (lane == 0 && votes) base = atomicAdd(&found[which], __popc(votes));
             base = __shfl_sync(ALL, base, 0);
             if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (short)(r * WIDE + c);
         }
@@ -536,19 +654,17 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
     const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
     const float home = sqrtf(axes[0].w * axes[0].w + axes[1].w * axes[1].w + axes[2].w * axes[2].w);
-    // A tile without any item needs no list of its pixels: found stays 0, every pixel is its own turn.
-    const int near_turns = words > 0 ? (found[0] + each - 1) / each : 0;
-    const int turns = near_turns + (words > 0 ? (found[1] + 31) >> 5 : AREA / 32);
+    const int near_turns = (found[0] + each - 1) / each, turns = near_turns + (found[1] + 31 >> 5);
+    int turn;
     while (true) {
         // Turns are handed out: they differ much in work.
-        int turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
+        turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
         turn = __shfl_sync(ALL, turn, 0);
         if (turn >= turns) break;
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
-        bool known = words == 0 || (which < found[near ? 0 : 1] && (!near || group < each));
-        const int pixel = words == 0 ? which : pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
-        known = known && row0 + r < rows && column0 + c < columns;
+        bool known = which < found[near ? 0 : 1] && (!near || group < each);
+        const int pixel = pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
         const float along = (float)c + (near ? right : 0.0f), down = (float)r + (near ? below : 0.0f);
         Ray ray;
         ray.dx = axes[0].x + along * axes[0].y + down * axes[0].z;
@@ -562,29 +678,25 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         unsigned mine = 0, bits = 0;
         // Rays that are no simple sum, and necks, wait until the items are done: joints (or ~neck) in `later`, a bit of
         // `left` each. A full list is worked off on the way.
-        bool more = words > 0;
-        while (more) {
+        do {
             int current = NOBODY, waiting = 0;
             unsigned left = 0;
             Sum sum;
             sum.clear();
             while (true) {
-                if (bits == 0) {
-                    while (bits == 0 && w + 1 < words) {
-                        w++, mine = in_row[w][r] & in_column[w][c] & solid[w];
-                        bits = __reduce_or_sync(ALL, mine);
-                    }
-                    more = bits != 0;
+                while (bits == 0 && w + 1 < words) {
+                    w++, mine = w ? in_row[w][r] & in_column[w][c] & solid[w] : touched[pixel];
+                    bits = __reduce_or_sync(ALL, mine);
                 }
-                const int bit = __ffs(bits) - 1;
-                const int4 entry = entries[more ? 32 * w + bit : LISTED];
+                const unsigned one = bits & 0u - bits;
+                const int4 entry = entries[bits ? 32 * w + 31 - __clz(one) : LISTED];
                 const int joint = entry.x, k = entry.y, fact = entry.w;
                 if (joint != current) {
                     if (current >= 0) {
                         bool slow = !sum.simple;
                         if (__any_sync(ALL, slow || sum.some())) {
                             // The second alloy, if the joint has one, lies in one primitive behind all others.
-                            const int mix = __ldg(&s.joint_rows[2 * current + 1]) - 1, shape = shape_of(s.prims, mix);
+                            const int mix = current - 1, shape = shape_of(s.prims, mix);
                             const bool mixed = (shape & 7) == MIX;
                             sum.close();
                             slow = !sum.simple || (mixed && !(shape & CLOSED) && sum.some());
@@ -612,9 +724,9 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         sum.clear();
                     }
                 }
-                if (!more) break;
-                bits &= bits - 1u;
-                bool wanted = mine >> bit & 1u;
+                if (bits == 0) break;
+                bits ^= one;
+                bool wanted = mine & one;
                 const int role = fact >> 4 & 7;
                 if (joint < 0) {
                     if (joint != NOBODY) {
@@ -659,12 +771,12 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             for (int n = 0; n < waiting; n++) {
                 const int who = later[warp][n];
                 if (left >> n & 1u) {
-                    const float2 lengths = slow_length(s, frame, who, ray);
+                    const float2 lengths = slow_length(s, frame, who < 0 ? who : __ldg(&items[who - 1].y), ray);
                     solder += lengths.x, second += lengths.y;
                 }
             }
             __syncwarp();
-        }
+        } while (bits || w + 1 < words);
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         Filling filling = {0.0f, 0.0f, 0.0f};
@@ -675,22 +787,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const float laminate = fmaxf(fabsf(filling.laminate + flat.laminate * iz) - sunk, 0.0f);
         const float silicon = fabsf(filling.silicon + flat.silicon * iz);
         solder -= second;
-        float passed = 0.0f, spread = 0.0f;
-        if (energies <= FEW) {
-#pragma unroll
-            for (int e = 0; e < FEW; e++) {
-                const float *m = few[e];
-                const float left = exp2f(m[0] * solder + m[1] * copper + m[2] * laminate + m[3] * silicon + m[4] * second);
-                passed += m[5] * left, spread += m[6] * left;
-            }
-        } else {
-#pragma unroll 1
-            for (int e = 0; e < energies; e++) {
-                const float4 m = energy[2 * e], n = energy[2 * e + 1];
-                const float left = exp2f(m.x * solder + m.y * copper + m.z * laminate + m.w * silicon + n.x * second);
-                passed += n.y * left, spread += n.z * left;
-            }
-        }
+        const float2 mean = behind<true>({solder, copper, laminate, silicon, second}, few, energy, energies);
+        float passed = mean.x, spread = mean.y;
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.
             float p = passed, q = spread;
@@ -711,5 +809,37 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
             signal[at] = passed, variance[at] = spread;
         }
+    }
+    // Pixels where no solid is met; in a tile without any item they need no list.
+    const int plain = words > 0 ? found[2] : AREA;
+    while (true) {
+#pragma unroll 1
+        for (int which = (turn - turns) * 32 * PLAIN + lane, last = min(which + 32 * PLAIN, plain); which < last; which += 32) {
+            const int pixel = words > 0 ? pixels[2][which] : which, r = pixel / WIDE, c = pixel % WIDE;
+            Ray ray;
+            ray.dx = axes[0].x + (float)c * axes[0].y + (float)r * axes[0].z;
+            ray.dy = axes[1].x + (float)c * axes[1].y + (float)r * axes[1].z;
+            ray.dz = axes[2].x + (float)c * axes[2].y + (float)r * axes[2].z;
+            const float norm = rsqrtf(ray.dx * ray.dx + ray.dy * ray.dy + ray.dz * ray.dz);
+            ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
+            const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
+            Filling filling = {flat.copper * iz, flat.laminate * iz, flat.silicon * iz};
+            if (crossings) {
+                const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
+                const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
+                ray.x = axes[0].w + home * ray.dx, ray.y = axes[1].w + home * ray.dy, ray.z = axes[2].w + home * ray.dz;
+#pragma unroll 1
+                for (int n = 0; n < crossings; n++) boxes.through(crossed[n], ray, ix, iy, iz, filling);
+            }
+            const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
+            const float2 mean = behind<false>(lengths, few, energy, energies);
+            if (row0 + r < rows && column0 + c < columns) {
+                const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
+                signal[at] = mean.x, variance[at] = mean.y;
+            }
+        }
+        if ((turn - turns + 1) * 32 * PLAIN >= plain) break;
+        turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
+        turn = __shfl_sync(ALL, turn, 0);
     }
 }

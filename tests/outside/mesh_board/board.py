@@ -28,13 +28,17 @@ def draw_recipes(rng, board: Board) -> tuple[list[str], list[tuple[int, int]], l
     shares = dict(board.rates)
     bridged = shares.pop("bridge", 0.0)
     recipes = ["sound"] * n
-    order = list(rng.permutation(n))
+    order = [i for i in rng.permutation(n) if not board.left_empty(int(i))]
+    for i in set(range(n)) - {int(i) for i in order}:
+        recipes[i] = "depopulated"
+    n = len(order)
     for name, share in shares.items():
         for _ in range(round(share * n)):
             recipes[order.pop()] = name
     for _ in range(board.missing):
         recipes[order.pop()] = "missing"
-    free = [pair for pair in neighbours(board) if "missing" not in (recipes[pair[0]], recipes[pair[1]])]
+    none = {"missing", "depopulated"}
+    free = [pair for pair in neighbours(board) if not none & {recipes[pair[0]], recipes[pair[1]]}]
     picked = [free[int(k)] for k in rng.permutation(len(free))[: round((bridged + board.spurs) * n)]]
     bridges = picked[: round(bridged * n)]
     spurs = [pair if rng.random() < 0.5 else pair[::-1] for pair in picked[len(bridges) :]]
@@ -71,7 +75,11 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
     for i, (recipe, place) in enumerate(zip(recipes, places, strict=True)):
         h, volume = draw_sizes(rng, board, place, corner)
         heights.append(h)
-        site = None if recipe == "missing" else Site(rng, board, recipe, h, volume, i in joined, shift)
+        site = (
+            None
+            if recipe in ("missing", "depopulated")
+            else Site(rng, board, recipe, h, volume, i in joined, shift)
+        )
         sites.append(site)
         truth = dict(site.truth) if site else {"present": 0}
         centre = [*map(float, place + shift / 2), h / 2]
@@ -80,7 +88,8 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
         )
     solder, clearances = solder_of(rng, board, places, sites, bridges, spurs, rows)
     solids, vias = build_surroundings(rng, board, places, shift, heights)
-    facts = [s.facts if s else {"recipe": "missing"} for s in sites]
+    facts = [s.facts if s else {"recipe": recipe} for s, recipe in zip(sites, recipes, strict=True)]
+    rows = [row for row in rows if row["note"] != "depopulated"]
     record = {"board": asdict(board), "joints": facts, "bridges": bridges, "spurs": spurs}
     return solids | {"solder": solder}, rows, record | {"spur_clearance_um": clearances, "vias_mm": vias}
 

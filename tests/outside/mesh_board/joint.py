@@ -15,6 +15,7 @@ from shapes import (
     lathe,
     lean,
     pillars,
+    rim_sector,
     ring,
     shadow_of,
     upside_down,
@@ -77,6 +78,14 @@ class Site:
         )
         return keep
 
+    def _rim_bond(self, rng, board: Board, level: float) -> Manifold | None:
+        """A sector along the rim that stays bonded, in some pillows; under a quarter of the area."""
+        if not board.rim or rng.random() >= board.rim:
+            return None
+        width, degrees = float(rng.uniform(0.05, 0.11)), float(rng.uniform(120, 360))
+        self.facts["rim_bond"] = [width, degrees]
+        return rim_sector(float(self.width_at(level)), width, degrees, float(rng.uniform(0, 360)), self.h)
+
     def _wedge(self, rng, board: Board, thick: float, half: float) -> tuple[float, float]:
         """Degrees and azimuth by which a free end leans; up to half as much again as closes the gap on one side."""
         if rng.random() >= board.leaning:
@@ -116,11 +125,16 @@ class Site:
         vertex = level - float(shape(np.array(self.width_at(level) * 0.95)))
         vertex = float(np.clip(vertex, 0.12 * self.h, 0.75 * self.h))
         under = above(lambda r: vertex + shape(r), 0.62 * self.dmax)
-        azimuth, oblique, at = float(rng.uniform(0, 360)), float(rng.triangular(0, 0, 10)), [0, 0, vertex]
+        azimuth, oblique, at = (
+            float(rng.uniform(0, 360)),
+            float(rng.triangular(0, 0, board.oblique)),
+            [0, 0, vertex],
+        )
         under = lean(under, oblique, azimuth, at)
         head = lean(under.translate([0, 0, thick]), *self._wedge(rng, board, thick, 0.4 * self.dmax), at)
         whole = (under - under.translate([0, 0, thick])) ^ body
-        shell = (under - head) - self._keep(rng, board)
+        bond = self._rim_bond(rng, board, level)
+        shell = (under - head) - (self._keep(rng, board) if bond is None else bond)
         gap = shell ^ body
         facts = {"sphere_mm": radius, "vertex_mm": vertex, "oblique_deg": oblique}
         self._gap_truth("head_in_pillow", gap, 1.0 - shadow_of(gap) / shadow_of(whole), facts)

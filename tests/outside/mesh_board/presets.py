@@ -38,8 +38,11 @@ class Board:
     read_noise: float = 1.0  # in quanta
     axis_px: float = 0.1
     hann: float = 1.3
+    bad_columns: int = 0  # of the detector, off by `bad_residual` (standard deviation): rings
+    bad_residual: float = 0.02
     pixel: float = 0.1
     sdd: float = 400.0
+    ray_deg: float = 90.0  # rays against the axis: 90 upright; below, the axis is the file's z (laminography)
     tilt: tuple[float, float] = (0.8, -0.6)  # degrees about x and y
     turn: float = 2.0  # degrees about the board's normal
     rates: dict = field(default_factory=dict)  # share of joints by recipe; the rest is sound
@@ -47,6 +50,8 @@ class Board:
     notch: float = 0.3  # pillows with a notch round the rim; a tenth of that share of the rest has a waist
     gap_voxels: tuple[float, float] = (0.5, 4.0)
     leaning: float = 0.6  # free ends and pillow gaps that are wedges
+    oblique: float = 10.0  # most degrees by which a pillow's surface leans
+    rim: float = 0.0  # pillows bonded along their rim
     void_area: tuple[float, float] = (0.05, 0.3)
     layer_cover: tuple[float, float] = (0.03, 0.4)  # share of the land under a layer of microvoids
     neck: tuple[float, float] = (0.1, 0.5)  # least thickness over ball
@@ -54,7 +59,14 @@ class Board:
     traces: float = 0.6  # lands with a trace
     vias: float = 0.15  # of the places amid four lands
     missing: int = 1
+    depopulated: tuple[int, int] = (0, 0)  # rows and columns of an empty centre
     seed: int = 1
+
+    def left_empty(self, i: int) -> bool:
+        """Whether the part has no ball at site i (counted along rows) on purpose."""
+        row, col = divmod(i, self.cols)
+        rows, cols = self.depopulated
+        return abs(2 * row + 1 - self.rows) < rows and abs(2 * col + 1 - self.cols) < cols
 
 
 MIXED = {
@@ -67,7 +79,11 @@ MIXED = {
 }
 NONE = {"spurs": 0.0, "traces": 0.0, "vias": 0.0, "unusual": 0.0, "notch": 0.0, "missing": 0}
 P065 = {"pitch": 0.65, "ball": 0.4, "board_land": 0.30, "package_land": 0.32, "paste": 0.0038}
+P100 = {"pitch": 1.0, "ball": 0.6, "board_land": 0.45, "package_land": 0.50, "paste": 0.0091}
 P050 = {"pitch": 0.5, "ball": 0.3, "board_land": 0.25, "package_land": 0.25, "paste": 0.0026}
+PLAIN = MIXED | {"void": 0.14, "small_void": 0.04, "layer": 0.07, "bridge": 0.07}
+OFTEN = {"rim": 0.25, "oblique": 15.0}
+THIN = {"gap_voxels": (0.25, 1.5), "void_area": (0.04, 0.12), "neck": (0.06, 0.2)}
 CLEAN = Board(rates=MIXED, seed=2)
 # Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
 HARD = Board(
@@ -101,5 +117,24 @@ PRESETS = {
     "tilted": Board(
         rows=7, cols=7, tilt=(8.0, -5.0), turn=20.0, views=300, photons=400.0, scatter=0.1, seed=6, rates=MIXED,
         gap_voxels=(0.3, 3.0), void_area=(0.035, 0.25),
+    ),
+    "plain_a": Board(
+        rows=11, cols=11, depopulated=(3, 3), voxel=0.0155, views=240, kvp=110.0, photons=900.0, scatter=0.1,
+        tilt=(-1.6, 1.1), turn=-7.0, offset=0.03, pressed=(1.02, 0.93), missing=2, seed=71004, rates=PLAIN,
+        vias=0.3, **P065, **OFTEN, gap_voxels=(0.5, 3.0), void_area=(0.05, 0.3),
+    ),
+    "plain_b": Board(
+        voxel=0.0235, views=260, kvp=150.0, filter_cu=0.7, photons=1200.0, scatter=0.12, focal_um=9.0,
+        tilt=(1.9, 1.3), turn=11.0, missing=3, seed=58213, rates=PLAIN, traces=0.8, blur_px=0.6, unusual=0.15,
+        **P100, **OFTEN, gap_voxels=(0.5, 3.0), void_area=(0.05, 0.3),
+    ),
+    "hard_a": Board(
+        voxel=0.0294, views=220, kvp=80.0, filter_cu=0.1, photons=24.0, read_noise=1.0, scatter=0.15,
+        gain_sd=0.005, bad_columns=3, hann=1.0, tilt=(-0.7, -1.2), turn=4.5, missing=2, seed=90317, rates=MIXED,
+        **OFTEN, **THIN,
+    ),
+    "hard_b": Board(
+        voxel=0.0176, views=180, kvp=120.0, photons=15.0, read_noise=0.5, scatter=0.1, hann=1.0,
+        ray_deg=55.0, tilt=(0.9, -0.6), turn=-13.0, missing=2, seed=33461, rates=MIXED, **P050, **OFTEN, **THIN,
     ),
 }  # fmt: skip

@@ -101,6 +101,17 @@ def pillars(rng, radius: float, h: float, share: float) -> tuple[Manifold, list]
     return Manifold.batch_boolean(solids, OpType.Add), discs
 
 
+def rim_sector(radius: float, width: float, degrees: float, azimuth: float, h: float) -> Manifold:
+    """A column under the outer `width` (share of the radius) of a disc and beyond it, over a sector, as high as h."""
+    outline = [
+        [radius * (1 - width), -h],
+        [2 * radius, -h],
+        [2 * radius, 2 * h],
+        [radius * (1 - width), 2 * h],
+    ]
+    return CrossSection([outline]).revolve(AROUND, degrees).rotate([0, 0, azimuth])
+
+
 def volume_of(solid: Manifold) -> float:
     return 0.0 if solid.is_empty() else float(solid.volume())
 

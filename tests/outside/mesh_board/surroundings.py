@@ -96,7 +96,8 @@ def build_surroundings(
     x, y = (n / 2 * board.pitch + 0.35 for n in (board.cols, board.rows))
     base = max(heights) + COPPER
     wires, bored, antipads, vias = wiring(rng, board, places, shift, heights)
-    every = [land for p, h in zip(places, heights, strict=True) for land in lands(board, p, shift, h)]
+    wetted = [(p, h) for i, (p, h) in enumerate(zip(places, heights, strict=True)) if not board.left_empty(i)]
+    every = [land for p, h in wetted for land in lands(board, p, shift, h)]
     plane = box(x, y, PLANE - 0.018, PLANE)
     if antipads:
         plane = plane - Manifold.batch_boolean(antipads, OpType.Add)

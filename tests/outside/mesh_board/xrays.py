@@ -84,8 +84,23 @@ def rotation(about_x: float, about_y: float, about_z: float) -> np.ndarray:
     return rx @ ry @ rz
 
 
+def directions(ray_deg: float, angle: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Unit vectors from the axis' middle to the source, along the detector's columns and along its rows' order.
+
+    Upright (rays square to the axis) the source circles in the x-z plane about y; below 90 degrees (laminography)
+    about z, on the package's side, `ray_deg` from z.
+    """
+    s, c = math.sin(angle), math.cos(angle)
+    if ray_deg == 90.0:
+        return np.array([s, 0.0, c]), np.array([c, 0.0, -s]), np.array([0.0, 1.0, 0.0])
+    flat, high = math.sin(math.radians(ray_deg)), math.cos(math.radians(ray_deg))
+    outward = np.array([flat * s, -flat * c, high])
+    across = np.array([c, s, 0.0])
+    return outward, across, np.cross(outward, across)
+
+
 class Lengths:
-    """gvxr's path lengths (mm) by material, `sub` x `sub` rays a pixel, rows along file y, columns along u."""
+    """gvxr's path lengths (mm) by material, `sub` x `sub` rays a pixel, columns and rows along `directions`."""
 
     def __init__(self, meshes: dict[str, tuple[np.ndarray, np.ndarray]], geometry: dict, sub: int) -> None:
         self.names, self.geometry = list(meshes), geometry
@@ -114,12 +129,11 @@ class Lengths:
 
     def place(self, angle: float) -> None:
         g = self.geometry
-        outward = np.array([math.sin(angle), 0.0, math.cos(angle)])
-        across = np.array([math.cos(angle), 0.0, -math.sin(angle)])
+        outward, across, along = directions(g["ray_deg"], angle)
         far = -(g["sdd"] - g["sod"]) * outward + g["shift"] * across
         gvxr.setSourcePosition(*map(float, g["sod"] * outward), "mm")
         gvxr.setDetectorPosition(*map(float, far), "mm")
-        gvxr.setDetectorUpVector(0.0, 1.0, 0.0)
+        gvxr.setDetectorUpVector(*map(float, along))
         gvxr.setDetectorRightVector(*map(float, across))
 
     def __call__(self, angle: float) -> np.ndarray:
@@ -131,6 +145,10 @@ class Lengths:
         gvxr.computeLBuffer(name)
         gvxr.saveLastLBuffer(self.file, False)
         return np.fromfile(self.file, np.float32, math.prod(self.shape)).reshape(self.shape)
+
+
+THICKNESS = 1.5
+"""Half the height (mm) about the balls that a laminographic view takes in: package and circuit board."""
 
 
 def without_spikes(lengths: np.ndarray, most: float = 0.05) -> np.ndarray:
@@ -203,9 +221,12 @@ def geometry_of(board: Board, half: tuple[float, float, float]) -> dict:
     """Distances and detector for a region of half sizes (x, y, z) about the axis, all of it in every view."""
     magnification = board.pixel / board.voxel
     sod = board.sdd / magnification
-    radius = math.hypot(half[0], half[2])
-    columns = 2 * math.ceil(radius * sod / math.sqrt(sod**2 - radius**2) / board.voxel) + 14
-    rows = 2 * math.ceil(half[1] * sod / (sod - radius) / board.voxel) + 14
+    if board.ray_deg == 90.0:
+        radius = math.hypot(half[0], half[2])
+        wide, high = radius * sod / math.sqrt(sod**2 - radius**2), half[1] * sod / (sod - radius)
+    else:
+        wide, high = shadow_of_box(board.ray_deg, sod, (half[0], half[1], max(half[2], THICKNESS)))
+    columns, rows = (2 * math.ceil(mm / board.voxel) + 14 for mm in (wide, high))
     return {
         "sod": sod,
         "sdd": board.sdd,
@@ -213,7 +234,19 @@ def geometry_of(board: Board, half: tuple[float, float, float]) -> dict:
         "columns": columns,
         "rows": rows,
         "shift": 0.0,
+        "ray_deg": board.ray_deg,
     }
+
+
+def shadow_of_box(ray_deg: float, sod: float, half: tuple[float, float, float]) -> tuple[float, float]:
+    """Half width and height, at the axis, of the shadows of a box about it in every view."""
+    corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * half
+    reach = np.zeros(2)
+    for angle in np.linspace(0, 2 * math.pi, 360, endpoint=False):
+        outward, across, along = directions(ray_deg, angle)
+        seen = np.stack([corners @ across, corners @ along]) * sod / (sod - corners @ outward)
+        reach = np.maximum(reach, np.abs(seen).max(axis=1))
+    return float(reach[0]), float(reach[1])
 
 
 def reconstruct(integrals: np.ndarray, geometry: dict, lattice, hann: float) -> np.ndarray:
@@ -224,6 +257,7 @@ def reconstruct(integrals: np.ndarray, geometry: dict, lattice, hann: float) -> 
     beam = ConeBeam(
         source_axis_mm=geometry["sod"], source_detector_mm=geometry["sdd"], pixel_mm=geometry["pixel"],
         columns=geometry["columns"], rows=geometry["rows"], views=len(integrals),
+        ray_deg=geometry["ray_deg"], axis_tilt_deg=0.0 if geometry["ray_deg"] == 90.0 else 90.0,
     )  # fmt: skip
     return np.ascontiguousarray(fdk(integrals, beam, all_voxels(lattice), hann))
 

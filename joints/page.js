@@ -1,5 +1,5 @@
 "use strict";
-// Sorts the table by the column whose heading is pressed (pointer, Enter or space); cells without a value go last.
+// Sorts a table by the column whose heading is pressed (pointer, Enter or space); cells without a value go last.
 document.querySelectorAll("table.sortable").forEach(function (table) {
   const body = table.tBodies[0];
   const heads = Array.from(table.tHead.rows[0].cells);
@@ -7,8 +7,8 @@ document.querySelectorAll("table.sortable").forEach(function (table) {
     head.querySelector("button").addEventListener("click", function () {
       const numbers = head.classList.contains("number");
       const before = head.getAttribute("aria-sort");
-      // Of numbers the largest are asked for first, of words the first.
-      const down = before === "none" ? numbers : before === "ascending";
+      const largest = numbers && table.dataset.numbers === "largest";
+      const down = before === "none" ? largest : before === "ascending";
       const key = function (row) { return row.cells[column].dataset.key; };
       const rows = Array.from(body.rows);
       rows.sort(function (a, b) {

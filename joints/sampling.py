@@ -74,17 +74,7 @@ def _value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
     x0, y0, z0 = int(x), int(y), int(z)
     fx, fy, fz = x - x0, y - y0, z - z0
     x1, y1, z1 = min(x0 + 1, nx - 1), min(y0 + 1, ny - 1), min(z0 + 1, nz - 1)
-    ex, ey, ez = 1.0 - fx, 1.0 - fy, 1.0 - fz
-    # Factors and sum in scipy's order, so that not a bit differs.
-    total = float(volume[z0, y0, x0]) * ez * ey * ex
-    total += float(volume[z0, y0, x1]) * ez * ey * fx
-    total += float(volume[z0, y1, x0]) * ez * fy * ex
-    total += float(volume[z0, y1, x1]) * ez * fy * fx
-    total += float(volume[z1, y0, x0]) * fz * ey * ex
-    total += float(volume[z1, y0, x1]) * fz * ey * fx
-    total += float(volume[z1, y1, x0]) * fz * fy * ex
-    total += float(volume[z1, y1, x1]) * fz * fy * fx
-    return total
+    return _blended(volume, (x0, y0, z0), (x1, y1, z1), (fx, fy, fz))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -103,7 +93,20 @@ def _inner_value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
     one = np.uintp(1)
     x1, y1, z1 = x0 + one, y0 + one, z0 + one
     fx, fy, fz = x - np.float64(np.int64(x)), y - np.float64(np.int64(y)), z - np.float64(np.int64(z))
+    return _blended(volume, (x0, y0, z0), (x1, y1, z1), (fx, fy, fz))
+
+
+@numba.njit(cache=True, nogil=True)
+def _blended(
+    volume: NDArray[Any],
+    low: tuple[int, int, int],
+    high: tuple[int, int, int],
+    share: tuple[float, float, float],
+) -> float:
+    """Eight voxels weighed by the share (x, y, z) of the way from the low to the high ones."""
+    (x0, y0, z0), (x1, y1, z1), (fx, fy, fz) = low, high, share
     ex, ey, ez = 1.0 - fx, 1.0 - fy, 1.0 - fz
+    # Factors and sum in scipy's order, so that not a bit differs.
     total = float(volume[z0, y0, x0]) * ez * ey * ex
     total += float(volume[z0, y0, x1]) * ez * ey * fx
     total += float(volume[z0, y1, x0]) * ez * fy * ex

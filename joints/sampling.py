@@ -99,8 +99,8 @@ def _inner_value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
 @numba.njit(cache=True, nogil=True)
 def _blended(
     volume: NDArray[Any],
-    low: tuple[int, int, int],
-    high: tuple[int, int, int],
+    low: tuple[Any, Any, Any],
+    high: tuple[Any, Any, Any],
     share: tuple[float, float, float],
 ) -> float:
     """Eight voxels weighed by the share (x, y, z) of the way from the low to the high ones."""

@@ -30,7 +30,7 @@ def run(cfg: TrainSettings) -> Done:
     from jointwise.train.mlflow_store import check_reachable
     from jointwise.train.run import train
     from jointwise.train.run_folder import MODEL
-    from jointwise.train.stores import is_store, open_stores, told_of_labels
+    from jointwise.train.stores import is_store, stores_of, told_of_labels
     from jointwise.train.tracking import track
 
     if isinstance(cfg, TrainConfig):
@@ -39,11 +39,7 @@ def run(cfg: TrainSettings) -> Done:
         cfg = cfg.training
     if cfg.tracking.enabled:
         check_reachable(cfg.tracking)
-    labelled = (
-        told_of_labels(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole, cfg.labels))
-        if is_store(cfg.data)
-        else []
-    )
+    labelled = told_of_labels(stores_of(cfg)) if is_store(cfg.data) else []
     for line in labelled:
         say(line)
     with progress("training", "steps") as step:
@@ -77,7 +73,7 @@ def _fit_others(cfg: TrainSettings, model: Path) -> None:
     from jointwise.train.novelty import fit_novelty
     from jointwise.train.rules import fit_rules
     from jointwise.train.run_folder import FITTED, read_json
-    from jointwise.train.stores import is_store, open_stores
+    from jointwise.train.stores import is_store, stores_of
 
     least = cfg.least_gap_voxels
 
@@ -100,6 +96,6 @@ def _fit_others(cfg: TrainSettings, model: Path) -> None:
     for name, fit in missing.items():
         begun = time.perf_counter()
         with progress(f"fitting {name}", "joints") as step:
-            fit(open_stores(cfg.data, cfg.more_data, cfg.more_data_whole, cfg.labels), step)
+            fit(stores_of(cfg), step)
         seconds[name] = round(time.perf_counter() - begun, 1)
         write_text(cfg.out / FITTED, json.dumps(seconds, indent=1))

@@ -91,7 +91,9 @@ def evidence(seen: Seen) -> Tensor:
     Mean and largest of every feature; of every mask its soft largest logit (the logarithm of the mean exponential),
     the square root of the area it covers seen along z, and the logarithm of 1 + its greatest thickness in cells; and
     the voids' area as :mod:`~jointwise.models.mask_measures` takes it, over the joint's own largest section: the forms
-    in which models.sizes has a void's area and a gap, so that a limit on the area is a limit on one number.
+    in which models.sizes has a void's area and a gap, so that a limit on the area is a limit on one number. Last, the
+    logarithm of 1 + how thick solder lies under the gap, and over it: metal on both sides tells a pillow from a land
+    that was not wetted.
     """
     masks = seen.masks.float()
     share = masks.sigmoid()
@@ -105,6 +107,7 @@ def evidence(seen: Seen) -> Tensor:
         torch.sqrt(covered + 1e-4),  # the root's slope is endless at 0
         torch.log1p(thickness),
         torch.sqrt(_void_area(masks) / (LIMIT_PCT / 100) + 1e-2)[:, None],
+        torch.log1p(_about_the_gap(share)),
     )
     return torch.cat([part.to(seen.features.dtype) for part in told], dim=1)
 
@@ -120,9 +123,26 @@ def _void_area(masks: Tensor) -> Tensor:
     return covered / section.clamp(min=1.0)
 
 
+def _about_the_gap(share: Tensor) -> Tensor:
+    """Thickness (n, 2) of solder under the gap and over it, in cells, of shares (n, mask, z, y, x).
+
+    The mean over the gap's cells, each by its share; one cell that is no gap counts along, so that a joint with none
+    to speak of has next to nothing on either side.
+    """
+    solder, gap = share[:, MASKS.index("solder")], share[:, MASKS.index("gap")]
+    # Sums along z up to a cell by a product with ones: on CUDA a running sum does not repeat bit for bit.
+    under = torch.ones(gap.shape[1], gap.shape[1], device=gap.device, dtype=gap.dtype).tril(-1)
+    whole = gap.sum(dim=(1, 2, 3)) + 1.0
+    sides = [
+        (torch.einsum("ij,njyx->niyx", side, solder) * gap).sum(dim=(1, 2, 3)) / whole
+        for side in (under, under.T)
+    ]
+    return torch.stack(sides, dim=1)
+
+
 def evidence_width(widths: Sequence[int]) -> int:
     """How many numbers :func:`evidence` gives with these decoder widths."""
-    return 2 * widths[0] + 3 * len(MASKS) + 1
+    return 2 * widths[0] + 3 * len(MASKS) + 3
 
 
 class EncoderDecoder(nn.Module):

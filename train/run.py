@@ -37,7 +37,7 @@ from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
 from jointwise.train.start import Start, bring_rules, freeze, read_start, recalibrated, widened
-from jointwise.train.stores import is_store, of_first, open_stores
+from jointwise.train.stores import is_store, of_first, stores_of
 from jointwise.train.tuning import SHARES, answers, chosen, go, some
 
 ELSEWHERE = (
@@ -117,7 +117,7 @@ def _finished(settings: TrainSettings) -> Path:
     """
     wanted = what_counts(settings)
     if is_store(settings.data):
-        store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
+        store = stores_of(settings)
         wanted["derived"] = {"data_fingerprint": store.fingerprint}
     with RunFolder(settings.out) as folder:
         folder.compare(wanted)
@@ -130,7 +130,7 @@ def prepare(settings: TrainSettings) -> Task:
     Raises:
         InputError: unusable store, or folds without a model to start from.
     """
-    store = open_stores(settings.data, settings.more_data, settings.more_data_whole, settings.labels)
+    store = stores_of(settings)
     start, least = read_start(settings, store.grid), settings.least_gap_voxels
     if settings.folds and start is None:
         raise InputError(

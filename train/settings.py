@@ -141,6 +141,7 @@ class TrainSettings:
         data: store of joints with the splits train and validation.
         more_data: further stores of the same grid; the boards of each keep their splits.
         more_data_whole: train on every board of more_data, whatever its split; validation is left to the first store.
+        data_validates: every board of data validates, whatever its split; training is left to more_data.
         out: folder of this run; the same command goes on with a run that was cut off.
         labels: checked label sheet (CSV) with the truth of the joints in data, several readers merged by majority (or
             by the reader `adjudicated`); null takes labels.csv in the folder data if one lies there, else the store's
@@ -187,6 +188,7 @@ class TrainSettings:
     out: Path = Path("out/train")
     more_data: tuple[Path, ...] = ()
     more_data_whole: bool = False
+    data_validates: bool = False
     labels: Path | None = None
     init_from: Path | None = None
     learn: str = "all"
@@ -240,6 +242,10 @@ class TrainSettings:
                 f"precision: expected one of {', '.join(PRECISIONS)}, found {self.precision!r}; choose one"
             )
         demand_method(self.calibration)
+        if self.data_validates and self.folds:
+            raise InputError(
+                f"data_validates: expected no folds beside it, found folds={self.folds}; leave one of them out"
+            )
         if self.folds == 1:
             raise InputError("folds: expected 2 or more, or 0 for none, found 1; correct it")
         if self.learn not in LEARN:

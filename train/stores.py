@@ -13,6 +13,7 @@ from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.store import MANIFEST, Store
 from jointwise.train.labelled import Labelled, open_store
+from jointwise.train.settings import TrainSettings
 
 NAMES = ("scan", "board_id")
 """Columns whose values may be the same in two stores and mean different things."""
@@ -26,14 +27,21 @@ class Stores(Store):
     Args:
         folders: two or more stores; their order is part of the fingerprint.
         whole: every board of the second and later stores is for training.
+        validates: every board of the first is for validation.
         labels: sheet of the first one's joints, see :func:`~jointwise.train.labelled.open_store`.
 
     Raises:
         InputError: a store does not open, comes twice, or has another grid.
     """
 
-    def __init__(self, folders: Sequence[Path], whole: bool = False, labels: Path | None = None) -> None:
-        self.whole = whole
+    def __init__(
+        self,
+        folders: Sequence[Path],
+        whole: bool = False,
+        labels: Path | None = None,
+        validates: bool = False,
+    ) -> None:
+        self.whole, self.validates = whole, validates
         self.parts = [open_store(folders[0], labels), *map(open_store, folders[1:])]
         self.folder = Path(", ".join(str(folder) for folder in folders))
         self.grid = self.parts[0].grid
@@ -100,20 +108,45 @@ class Stores(Store):
         """The table with the store's place before the names of scans and boards."""
         found = [name for name in NAMES if name in table]
         changed = {name: f"{number + 1}:" + table[name].astype(str) for name in found}
-        if self.whole and number > 0 and "split" in table:
-            changed["split"] = pd.Series("train", index=table.index)
+        split = ("train" if self.whole else "") if number else ("validation" if self.validates else "")
+        if split and "split" in table:
+            changed["split"] = pd.Series(split, index=table.index)
         return table.assign(**changed)
 
 
 def open_stores(
-    data: Path, more: Sequence[Path] = (), whole: bool = False, labels: Path | None = None
+    data: Path,
+    more: Sequence[Path] = (),
+    whole: bool = False,
+    labels: Path | None = None,
+    validates: bool = False,
 ) -> Store:
     """One store, or several as one; each with its own truth, or with that of a label sheet.
 
     Raises:
-        InputError: as :class:`~jointwise.train.labelled.Labelled` and :class:`Stores`.
+        InputError: as :class:`~jointwise.train.labelled.Labelled` and :class:`Stores`; or the only store is to validate
+            whole, so that none is left to train on.
     """
-    return Stores([data, *more], whole, labels) if more else open_store(data, labels)
+    if validates and not more:
+        raise InputError(
+            "data_validates: expected more_data to train on, found none; leave data_validates out"
+        )
+    return Stores([data, *more], whole, labels, validates) if more else open_store(data, labels)
+
+
+def stores_of(settings: TrainSettings) -> Store:
+    """The joints that a training reads, as its settings name them.
+
+    Raises:
+        InputError: as :func:`open_stores`.
+    """
+    return open_stores(
+        settings.data,
+        settings.more_data,
+        settings.more_data_whole,
+        settings.labels,
+        settings.data_validates,
+    )
 
 
 def is_store(folder: Path) -> bool:

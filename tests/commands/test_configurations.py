@@ -76,6 +76,7 @@ def test_the_commands_that_make_the_shipped_network_compose() -> None:
     assert len(set(learned.more_data)) == 10
     assert learned.data.name == "every_1"
     assert learned.more_data_whole
+    assert learned.data_validates
     assert learned.network.sizes
     assert learned.network.masks
     assert learned.thresholds.noise_classes > 1

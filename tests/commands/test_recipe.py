@@ -44,6 +44,7 @@ def test_the_reference_trains_on_all_of_its_recipes_stores():
     training = cfg.training
     assert [training.data, *training.more_data] == list(wanted)
     assert training.more_data_whole
+    assert training.data_validates
     assert not isinstance(training, TrainConfig)
     assert len({one.seed for one in wanted.values()}) == 11
     assert all(one.masks for one in wanted.values()) == cfg.network.masks
@@ -58,7 +59,7 @@ def test_a_small_version_keeps_proportions():
     cfg = reference()
     small = recipe.stores(dataclasses.replace(cfg.recipe, joints=64), cfg.data, "cpu")
     assert max(one.joints or 0 for one in small.values()) == 64
-    assert small[cfg.data / "fine"].joints == 20
+    assert small[cfg.data / "fine"].joints == 24
     assert {one.device for one in small.values()} == {"cpu"}
     assert {one.device for one in recipe.stores(cfg.recipe, cfg.data, "cuda:1").values()} == {"cuda"}
 

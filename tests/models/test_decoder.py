@@ -10,7 +10,7 @@ import yaml
 
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.masks import mask_shape
+from jointwise.joints.masks import MASKS, mask_shape
 from jointwise.models.decoder import EncoderDecoder, Seen, evidence, evidence_width
 from jointwise.models.network import build_network, cost
 from jointwise.models.settings import NetworkSettings
@@ -53,6 +53,13 @@ def void_area(solder: np.ndarray, void: np.ndarray) -> float:
     return float(covered.sum() / max(1.0, (solder + void).sum(axis=(1, 2)).max()))
 
 
+def about_the_gap(solder: np.ndarray, gap: np.ndarray) -> tuple[float, float]:
+    """Cells of solder under and over each cell of the gap (z, y, x), in the mean over the gap and one cell more."""
+    under = np.concatenate([np.zeros_like(solder[:1]), solder[:-1].cumsum(axis=0)])
+    over = solder.sum(axis=0) - under - solder
+    return tuple(float((side * gap).sum() / (gap.sum() + 1)) for side in (under, over))
+
+
 def test_evidence_is_what_it_says() -> None:
     """Against numpy, of features and logits drawn at random."""
     rng = torch.Generator().manual_seed(0)
@@ -67,9 +74,22 @@ def test_evidence_is_what_it_says() -> None:
         np.sqrt(share.max(axis=2).mean(axis=(2, 3)) + 1e-4),
         np.log(1 + share.sum(axis=2).max(axis=(2, 3))),
         np.sqrt([[void_area(*joint[:2]) / 0.05 + 0.01] for joint in share]),
+        np.log(1 + np.array([about_the_gap(joint[0], joint[2]) for joint in share])),
     ]
     np.testing.assert_allclose(told, np.concatenate(expected, axis=1), rtol=1e-5, atol=1e-6)
     assert told.shape[1] == evidence_width((6, 1, 1))
+
+
+def test_solder_on_both_sides_of_a_gap_is_heard() -> None:
+    """A gap at the board's end of a joint, and the same within: metal over both, under the second alone."""
+    logits = torch.full((2, 4, 8, 4, 4), -20.0)
+    solder, gap = (MASKS.index(name) for name in ("solder", "gap"))
+    logits[:, solder] = 20.0
+    for joint, level in enumerate((0, 3)):
+        logits[joint, gap, level], logits[joint, solder, level] = 20.0, -20.0
+    under, over = evidence(Seen(torch.zeros(2, 1, 8, 4, 4), logits))[:, -2:].expm1().T
+    np.testing.assert_allclose(under, [0.0, 3 * 16 / 17], atol=1e-4)
+    np.testing.assert_allclose(over, [7 * 16 / 17, 4 * 16 / 17], atol=1e-4)
 
 
 def test_the_kinds_hear_the_masks() -> None:

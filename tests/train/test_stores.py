@@ -65,6 +65,19 @@ def test_further_stores_taken_whole_are_for_training_alone(both: Stores) -> None
     assert whole.fingerprint == both.fingerprint
 
 
+def test_a_first_store_that_validates_is_never_learned_from(both: Stores) -> None:
+    """All of it validates, the others train whole; both keep their order and their names."""
+    first, second = both.parts
+    parted = open_stores(first.folder, [second.folder], True, None, True)
+    np.testing.assert_array_equal(parted.split("validation"), np.arange(len(first)))
+    np.testing.assert_array_equal(parted.split("train"), np.arange(len(first), len(both)))
+    assert set(load_split(parted, "train").table["scan"].str[:2]) == {"2:"}
+    own = open_stores(first.folder, [second.folder], False, None, True)
+    np.testing.assert_array_equal(own.split("train"), len(first) + second.split("train"))
+    with pytest.raises(InputError, match="data_validates: expected more_data"):
+        open_stores(first.folder, validates=True)
+
+
 def test_taken_whole_every_reader_sees_the_same_splits(both: Stores) -> None:
     """By columns, by shards and by tables, which the rules are fitted from; a table without splits stays so."""
     whole = Stores([part.folder for part in both.parts], whole=True)

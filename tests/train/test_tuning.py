@@ -132,6 +132,8 @@ def test_what_does_not_go_together_is_refused(store: Path, first: Path) -> None:
     """One part keeps nothing back; learning nothing needs parts, or nothing would be fitted."""
     with pytest.raises(InputError, match="folds: expected 2 or more"):
         TrainSettings(store, folds=1)
+    with pytest.raises(InputError, match="data_validates: expected no folds"):
+        TrainSettings(store, data_validates=True, folds=2)
     with pytest.raises(InputError, match="expected init_from and folds with learn=none"):
         TrainSettings(store, init_from=first, learn="none")
 

@@ -37,7 +37,7 @@ from jointwise.train.provenance import code_version
 from jointwise.train.run_folder import EXAMPLES, MODEL, VALIDATION, RunFolder
 from jointwise.train.settings import TrainSettings
 from jointwise.train.start import Start, bring_rules, freeze, read_start, recalibrated, widened
-from jointwise.train.stores import is_store, of_first, stores_of
+from jointwise.train.stores import is_store, knows_masks, of_first, stores_of
 from jointwise.train.tuning import SHARES, answers, chosen, go, some
 
 ELSEWHERE = (
@@ -137,8 +137,8 @@ def prepare(settings: TrainSettings) -> Task:
             f"folds: expected init_from beside it, found none with folds={settings.folds}; give both"
         )
     network = start.card.network if start else settings.network
-    # What a lab labels is kinds; a network that learned masks goes on without them.
-    masks, some = network.masks and start is None, start is not None
+    # What a lab labels is kinds; a network that learned masks goes on without them there.
+    masks, some = network.masks and (start is None or knows_masks(store)), start is not None
     training = load_split(
         store, "train", settings.seed, settings.limit, least, network.sizes, masks=masks, some_kinds=some
     )
@@ -250,6 +250,8 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     """Calibrate, choose thresholds, write model folder and picture; then the checkpoint has done its work."""
     truth = task.validation.truth.double().numpy()
     start = task.start
+    # A network that goes on with what it learned before, masks too, is no other one for it.
+    goes_on = task.training.masks is not None
     tuned: dict[str, Any] = {}
     if task.part is None:
         logits = predict(network, task.validation, task.settings.batch).double().numpy()
@@ -264,7 +266,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
         thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
     called = thresholds.called(scores, task.validation.table)
     card = Card(
-        name=f"{start.card.name.removesuffix(TUNED)}{TUNED}" if start else task.network.name,
+        name=f"{start.card.name.removesuffix(TUNED)}{TUNED}" if start and not goes_on else task.network.name,
         grid=task.store.grid,
         network=task.network,
         thresholds=thresholds,
@@ -276,7 +278,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
             "validation_joints": len(task.validation),
             "simulated": task.store.manifest["seed"] is not None,
         }
-        | ({"init_from": start.lineage} if start else {}),
+        | ({"init_from": start.lineage | {"data": start.card.data}} if start else {}),
         code_version=code_version(),
         metrics={
             "best_epoch": progress.best_epoch,
@@ -285,7 +287,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
         }
         | tuned,
     )
-    if start and MEASURED_BY in start.card.metrics:
+    if start and not goes_on and MEASURED_BY in start.card.metrics:
         card.metrics[MEASURED_BY] = start.card.metrics[MEASURED_BY]
     elif card.network.masks:
         card.metrics[MEASURED_BY] = _measured_by(network, task.validation, card)

@@ -171,6 +171,12 @@ def of_first(store: Store, table: pd.DataFrame) -> NDArray[np.bool_]:
     return np.array(table["scan"].str.startswith("1:"), dtype=np.bool_)
 
 
+def knows_masks(store: Store) -> bool:
+    """Whether it tells where solder, voids, gaps and bridges lie; people's labels say no more than kinds."""
+    parts = store.parts if isinstance(store, Stores) else [store]
+    return store.has_masks and not any(isinstance(part, Labelled) for part in parts)
+
+
 def told_of_labels(store: Store) -> list[str]:
     """Sentences on the people's labels in it; none where it has only truth of its own."""
     parts = store.parts if isinstance(store, Stores) else [store]

@@ -21,9 +21,6 @@ from jointwise.data_gen.settings import (
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes.environment import site_height
 
-FULLEST = 0.80
-"""Height over free height to which a gap may make a joint look pressed: a wide one needs a joint that stands high."""
-
 
 def draw_sound_joint(
     rng: np.random.Generator,
@@ -97,7 +94,7 @@ def draw_fault(
     if site < defects.missing:
         name = "bare" if site < 0.5 * defects.missing else "paste"
         return replace(joint, recipe=name, site=name, voids=(), waist=None, via_in_pad=False)
-    name, gaps, stand = joint.recipe, [], _stand(joint, board)
+    name, gaps, stand = joint.recipe, [], _stand(joint, board, defects.fullest)
     if kind < defects.head_in_pillow:
         name, gaps = "head_in_pillow", [draw_gap(rng, defects, "interface", *stand, joint.waist)]
     elif kind < defects.head_in_pillow + defects.non_wet:
@@ -109,7 +106,7 @@ def draw_fault(
     return replace(joint, recipe=name, gaps=tuple(gaps))
 
 
-def _stand(joint: JointRecord, board: BoardRecord) -> tuple[float, float]:
+def _stand(joint: JointRecord, board: BoardRecord, fullest: float) -> tuple[float, float]:
     """How high the joint stands, and the widest gap for which that is high enough, mm.
 
     Joints freeze apart where their lands are far apart. The height is drawn for all joints alike, so it is the gap
@@ -118,4 +115,4 @@ def _stand(joint: JointRecord, board: BoardRecord) -> tuple[float, float]:
     height = site_height(board, joint)
     a, b = _wetted_radii(joint, board)
     free = env.free_height(a, b, joint.solder_mm3)
-    return height, max(height - FULLEST * free, 0.02 * free) / 0.8
+    return height, max(height - fullest * free, 0.02 * free) / 0.8

@@ -20,15 +20,21 @@ FULL_TURN = 2 * math.pi
 LEAST_TOUCHING_UM = 8.0
 """Least mean gap of a free end that touches its land at one edge."""
 
+SLOPING_UM = 10.0
+"""Least mean gap aimed at over a pillow whose face falls to one side, where there is room for it."""
+
+SLOPING = 0.5
+"""Share of rim_level, from below, in which the rims of pillows lie whose face falls to one side."""
+
 NEAR_LAND = 1 / 6
 """Share of rim_level, from below, in which the rims of pillows by the board's land lie."""
 
 
 def draw_waist(rng: np.random.Generator, defects: DefectSettings, height_mm: float) -> WaistRecord:
-    """A notch at any level of a pillow's rim; no deeper than a tenth of the joint's height."""
-    deepest = min(defects.waist_um[1], 100.0 * height_mm)
+    """A notch at any level of a pillow's rim, no deeper than the settings allow a joint of this height."""
+    deepest = min(defects.waist_um[1], 1000.0 * defects.waist_per_height * height_mm)
     depth = uniform(rng, (min(defects.waist_um[0], deepest), deepest))
-    return WaistRecord(uniform(rng, defects.rim_level), depth, uniform(rng, (0.97, 1.03)))
+    return WaistRecord(uniform(rng, defects.rim_level), depth, uniform(rng, defects.waist_split))
 
 
 def draw_mix(rng: np.random.Generator) -> MixRecord:
@@ -77,14 +83,19 @@ def draw_gap(
         form = "dish" if rng.random() < 0.6 else "dome"
         curvature = log_uniform(rng, defects.pillow_curvature)
         drawn = GapRecord(place, form, level, gap, curvature, (0.3 * x, 0.3 * y), contact, patches)
-        return _parted(rng.spawn(1)[0], defects, drawn, height_mm, notch is not None)
+        return _parted(rng.spawn(1)[0], defects, drawn, height_mm, room_mm, notch is not None)
     curvature = uniform(rng, (0.05, 0.9))
     curvature = 0.3 * curvature if touching else curvature
     return GapRecord(place, "cap", 0.0, gap, curvature, lean, contact, patches)
 
 
 def _parted(
-    own: np.random.Generator, defects: DefectSettings, drawn: GapRecord, height_mm: float, notched: bool
+    own: np.random.Generator,
+    defects: DefectSettings,
+    drawn: GapRecord,
+    height_mm: float,
+    room_mm: float,
+    notched: bool,
 ) -> GapRecord:
     """The pillow with its head leaning in it, of another curvature than it, or by the board's land.
 
@@ -98,11 +109,21 @@ def _parted(
     bonds = own.random() < 0.5 and contact > 0.0
     widest = 700 * (level - 0.04) * height_mm
     pillow = replace(drawn, level=level, follow=follow, gap_um=min(drawn.gap_um, widest))
+    slopes, slope = own.random() < defects.pillow_slope, uniform(own, (0.3, 1.2))
+    low = uniform(own, (defects.rim_level[0], _part(defects.rim_level, SLOPING)))
     if not leans:
         return pillow
     # The side on which a leaning head stands open climbs, and must find its place on the flank.
     wedge = size * math.cos(angle), size * math.sin(angle)
-    pillow = replace(pillow, wedge=wedge, gap_um=min(pillow.gap_um, widest / (1.0 + size)))
+    if slopes:
+        # Its own face falls to that side: a mound drawn up where the head still holds it, a film where it left. So the
+        # head need not climb, and the gap may be wide.
+        level, tilt = level if notched else low, (-slope * math.cos(angle), -slope * math.sin(angle))
+        most = min(700 * (level - 0.04) * height_mm, 1000 * room_mm, defects.pillow_gap_um[1])
+        gap = log_uniform(own, (min(SLOPING_UM, most), most))
+        pillow = replace(pillow, form="dish", level=level, tilt=tilt, wedge=wedge, gap_um=gap)
+    else:
+        pillow = replace(pillow, wedge=wedge, gap_um=min(pillow.gap_um, widest / (1.0 + size)))
     return replace(pillow, contact=contact, patches=(_rim_patch(own, contact, angle),)) if bonds else pillow
 
 

@@ -30,12 +30,15 @@ class DefectSettings:
         sheet_area: area of a layer over the joint's largest section (log-uniform); sheet_size: diameter of its
             voids over Dmax, never below 15 um.
         pillow_gap_um, open_gap_um: mean gap (log-uniform).
+        fullest: height over free height down to which a gap may make a joint look pressed: a wide one needs a joint
+            that stands high, or one pressed wide by its sound neighbours.
         contact: bonded share of a failed surface; `bare` of them have none at all. `rim_bond` of the others are bonded
             in one column at the rim, the rest in discs inside the face.
         wetted_um: mean gap of a free end up to which spots of its land may still be wetted; across a wider one they
             are pillars.
         leaning: share of opens whose free end leans; half of them touch the land at one edge. pillow_wedge: share
-            of pillows whose head leans in them; half are bonded in a column where the gap closes.
+            of pillows whose head leans in them; half are bonded in a column where the gap closes. pillow_slope: share
+            of those whose own face falls to the side that stands open, to a film on the land at most.
         pillow_curvature: radius of a pillow's surface over Dmax (log-uniform), where the joint has room for it.
         pillow_follow: by how many gaps the head's ball is smaller than the pillow's (uniform): 0 a gap alike along
             z, 1 alike along the normal.
@@ -46,7 +49,9 @@ class DefectSettings:
         film: share of bridges that are flat films along the lands, film_um high; also of the near-bridges' necks.
         bridge_three: share of bridges that go on to the ball behind.
         rim_level: height of a notch or of a pillow's rim over the joint's: from a smear of paste to a tall pillow.
-        waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth.
+        waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth, at most
+            waist_per_height of the joint's height; waist_split the metal below it over that of a smooth joint: with
+            little there and a deep notch a ball sits on a narrow mound.
         near_bridge: share of unjoined neighbour pairs that reach out for each other; near_bridge_neck of them with
             a neck that stops in the air, the others with a blunt bulge.
         partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
@@ -73,12 +78,14 @@ class DefectSettings:
     shrinkage_um: Pair = (10.0, 100.0)
     pillow_gap_um: Pair = (1.0, 80.0)
     open_gap_um: Pair = (1.5, 150.0)
+    fullest: float = 0.8
     contact: Pair = (0.02, 0.25)
     bare: float = 0.5
     rim_bond: float = 0.3
     wetted_um: float = 20.0
     leaning: float = 0.6
     pillow_wedge: float = 0.0
+    pillow_slope: float = 0.0
     pillow_curvature: Pair = (0.8, 3.0)
     pillow_follow: Pair = (0.0, 0.0)
     near_land: float = 0.0
@@ -91,6 +98,8 @@ class DefectSettings:
     rim_level: Pair = (0.12, 0.65)
     waist: float = 0.35
     waist_um: Pair = (5.0, 40.0)
+    waist_per_height: float = 0.1
+    waist_split: Pair = (0.97, 1.03)
     near_bridge: float = 0.12
     near_bridge_neck: float = 0.5
     partial_wetting: float = 0.15

@@ -27,6 +27,12 @@ DEEP = 0.02
 HIGHEST_LEAN = 0.65
 """Height over the joint's that the plane of a leaning free end reaches at most, at the joint's widest."""
 
+LEVEL = 0.3
+"""Displacement of a pillow's lowest point, over its rim's radius, up to which its face counts as level."""
+
+FILM = 0.05
+"""Height of a sloping pillow at its lowest, over the joint's."""
+
 RIM = 0.25
 """Highest rise of a level free end's rim above its vertex, over the joint's height."""
 
@@ -98,7 +104,9 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     width, g, lean = env.radius_at(envelope, ring), gap.gap_um / 1000, math.hypot(*gap.tilt)
     flank = max(env.slope_above(envelope, ring), 0.0)
     wanted = gap.curvature * 2 * env.largest_radius(envelope)
-    radius = _dish_radius(wanted, width, lean, flank, max(ring - 0.12 * h, 0.03 * h))
+    # A face that falls to one side ends in a film there; one that does not leaves a pillow to speak of.
+    lowest = FILM * h + g / 2 if lean > LEVEL else 0.12 * h
+    radius = _dish_radius(wanted, width, lean, flank, max(ring - lowest, 0.03 * h))
     # The rim of a leaning shell climbs on one side: not as far as the other land or its dry edge.
     climb = max(0.8 * (0.84 * h - ring - g / 2), 0.0)
     lean_least = climb * math.sqrt(radius**2 - width**2) / (1.5 * width**2)

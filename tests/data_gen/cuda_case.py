@@ -155,7 +155,7 @@ def on_card(name):
         loads.load(pack(scene()), beam, case.energies, pose=POSE, wobble=case.wobble), device
     )
     lost = torch.zeros(1, dtype=torch.int32, device=device)
-    signal, variance = project(sent, shadows(sent, device), 0, beam.views, device, lost)
+    signal, variance, absorbed = project(sent, shadows(sent, device), 0, beam.views, device, lost)
 
     def measure(detector, curve=None):
         panel = panels.panel_on_card(panels.panel(detector, beam, SEED, curve), device)

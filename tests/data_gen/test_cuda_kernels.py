@@ -40,7 +40,7 @@ def signal_of(scene, energies=case.ENERGIES, first=0, last=BEAM.views):
     """Signal of some views by the card's projector."""
     sent = loads.on_card(loads.load(pack(scene), BEAM, energies, pose=case.POSE), HERE)
     lost = torch.zeros(1, dtype=torch.int32)
-    signal, _ = project(sent, shadows(sent, HERE), first, last, HERE, lost)
+    signal, _, _ = project(sent, shadows(sent, HERE), first, last, HERE, lost)
     assert int(lost) == 0
     return signal.numpy()
 

@@ -8,11 +8,18 @@
 #define WIDE 32
 #define TALL 32
 #define AREA (WIDE * TALL)
+#ifndef THREADS
 #define THREADS 256
+#endif
 #ifndef BLOCKS
 #define BLOCKS 4
 #endif
 #define WARPS (THREADS / 32)
+#define COARSE 8
+// Of the work of a tile: 1, all but the pixels with solids, which it lists for 2; 0, everything at once.
+#ifndef PART
+#define PART 0
+#endif
 #define LISTED 1024
 #define WORDS (LISTED / 32)
 #define EVENTS 26
@@ -28,7 +35,19 @@
 #define PLAIN 2
 #endif
 #define BEND 1e-4f
-#define NOBODY (-0x7fffffff)
+// Where the owner of an entry begins, above what else is known of it; nobody.
+#define OWNER 9
+#define NOBODY (-0x3fffff)
+// Warps of a block of `lists`.
+#define TILES 8
+
+#ifdef __CUDACC__
+__device__ __forceinline__ int2 shared_pair(unsigned at) {
+    int2 out;
+    asm("ld.shared.v2.s32 {%0, %1}, [%2];" : "=r"(out.x), "=r"(out.y) : "r"(at));
+    return out;
+}
+#endif
 
 enum { BODY, VOID, GAP, KEEP, PATCH, MIX, NECK_MARK };
 enum { JOINT, NECK, COPPER_IN_AIR, SUNK, REST };
@@ -37,7 +56,7 @@ struct Ray { float x, y, z, dx, dy, dz; };
 struct Chord { float t0, t1, t2, t3; };
 
 struct Scene {
-    const float4 *prims, *balls;
+    const float4 *prims;
     const int *joint_rows, *neck_rows, *neck_joints;
     const float *joint_centre, *neck_centre, *neck_radius;
 };
@@ -426,6 +445,19 @@ struct Stacks {
     }
 };
 
+// Rays of a tile, per axis of the board: direction to the middle of its first pixel, steps to the next column and row, source.
+struct Axes {
+    float start[3], across[3], down[3], source[3];
+    __device__ __forceinline__ Axes(const float *frame, float u0, float v0, float pixel_mm, float distance, int row0, int column0) {
+        const float u = u0 + (float)column0 * pixel_mm, v = v0 + (float)row0 * pixel_mm;
+#pragma unroll
+        for (int i = 0; i < 3; i++) {
+            source[i] = frame[i], across[i] = pixel_mm * frame[3 + i], down[i] = pixel_mm * frame[6 + i];
+            start[i] = distance * frame[9 + i] + u * frame[3 + i] + v * frame[6 + i];
+        }
+    }
+};
+
 // The energies of a scan are parameters, so that they lie in constant memory and cost no load: five attenuations (solder,
 // copper, laminate, silicon, second alloy) times -log2(e), weights for signal and variance. A scan with more than FEW
 // reads them from `bins`.
@@ -458,112 +490,140 @@ __device__ __forceinline__ float2 behind(const Lengths &l, const float (*few)[7]
     return make_float2(passed, spread);
 }
 
+// What a tile has to do with items and boxes, found by `lists`: number of items, of stacks its rays cross in part, thickness
+// (copper, laminate, silicon) of those that they cross as a whole; (by `project`) number of pixels with sub-rays and of others
+// with solids; the stacks crossed in part.
+#define ABOUT (7 + BOXES)
+
+// A warp takes a tile: it lists the items that may touch it, in their order, and sorts out the boxes, four lanes a stack.
+// Tiles with items come first in `order`, whose first two numbers count those with and those without.
+extern "C" __global__ void __launch_bounds__(32 * TILES) lists(
+    const short4 *spans, int n_items, const float *frames, int first_view, const float *u0, const float *v0, float pixel_mm,
+    float distance, int rows, int columns, const float4 *stacks, const float4 *layers, int n_stacks, int tiles, int *order,
+    int *about, int *listed, int room, int *lost) {
+    const int lane = threadIdx.x & 31, tile = blockIdx.x * TILES + (threadIdx.x >> 5);
+    if (tile >= tiles) return;
+    const int wide = (columns + WIDE - 1) / WIDE, tall = (rows + TALL - 1) / TALL;
+    const int view = first_view + tile / (wide * tall), row0 = tile / wide % tall * TALL, column0 = tile % wide * WIDE;
+    const short4 *span = spans + (size_t)view * n_items;
+    int *list = listed + (size_t)tile * room, *facts = about + (size_t)tile * ABOUT;
+    int total = 0;
+#pragma unroll 2
+    for (int k = lane; k - lane < n_items; k += 32) {
+        bool hit = false;
+        if (k < n_items) {
+            const short4 p = __ldg(&span[k]);
+            hit = p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
+        }
+        const unsigned votes = __ballot_sync(ALL, hit);
+        const int at = total + __popc(votes & ((1u << lane) - 1u));
+        if (hit && at < LISTED) list[at] = k;
+        total += __popc(votes);
+    }
+    const Stacks boxes = {stacks, layers, n_stacks};
+    const Axes axes(frames + 12 * view, u0[view], v0[view], pixel_mm, distance, row0, column0);
+    Filling sum = {0.0f, 0.0f, 0.0f};
+    int kept = 0;
+#pragma unroll 1
+    for (int first = 0; first < n_stacks; first += 8) {
+        const int n = first + (lane >> 2);
+        float corner[3][3];
+#pragma unroll
+        for (int i = 0; i < 3; i++) {
+#pragma unroll
+            for (int turn = 0; turn < 3; turn++) {
+                const int which = lane + turn & 3;
+                corner[turn][i] = axes.start[i] + (which == 1 || which == 2 ? WIDE - 0.5f : -0.5f) * axes.across[i] + (which > 1 ? TALL - 0.5f : -0.5f) * axes.down[i];
+            }
+        }
+        const int met = n < n_stacks ? boxes.met(n, axes.source, corner[0], corner[1], corner[2]) : 1;
+        const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
+        const bool whole = !(none & mine) && (all & mine) == mine, part = (lane & 3) == 0 && !whole && !(none & mine);
+        if (whole && (lane & 3) == 0) {
+            const float4 thickness = __ldg(&stacks[3 * n + 2]);
+            sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
+        }
+        const unsigned parts = __ballot_sync(ALL, part);
+        if (part) facts[7 + kept + __popc(parts & ((1u << lane) - 1u))] = n;
+        kept += __popc(parts);
+    }
+#pragma unroll
+    for (int step = 4; step < 32; step *= 2) {
+        sum.copper += __shfl_xor_sync(ALL, sum.copper, step), sum.laminate += __shfl_xor_sync(ALL, sum.laminate, step);
+        sum.silicon += __shfl_xor_sync(ALL, sum.silicon, step);
+    }
+    if (lane) return;
+    if (total > LISTED) lost[0] = 1;
+    facts[0] = min(total, LISTED), facts[1] = kept;
+    facts[2] = __float_as_int(sum.copper), facts[3] = __float_as_int(sum.laminate), facts[4] = __float_as_int(sum.silicon);
+    const int rank = atomicAdd(&order[total ? 0 : 1], 1);
+    order[2 + (total ? rank : tiles - 1 - rank)] = tile;
+}
+
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
-    const float4 *prims, const float4 *balls, const int *joint_rows, const int *neck_rows, const int *neck_joints,
+    const float4 *prims, const int *joint_rows, const int *neck_rows, const int *neck_joints,
     const float *joint_centre, const float *neck_centre, const float *neck_radius, const int4 *items,
-    const short4 *spans, int n_items, const float *frames, int first_view, const float *u0,
+    const short4 *spans, const float4 *seen, const float *ways, int n_items, const int *order, int *about, const int *listed, int room, short *busy_of_tiles,
+    const float *frames, int first_view, const float *u0,
     const float *v0, float pixel_mm, float distance, int edge, const float *bins, int energies, int rows, int columns,
     const float4 *stacks, const float4 *layers, int n_stacks, ENERGY(0), ENERGY(1), ENERGY(2), ENERGY(3), ENERGY(4), ENERGY(5),
-    ENERGY(6), ENERGY(7), float *signal, float *variance, int *lost) {
+    ENERGY(6), ENERGY(7), float *signal, float *variance, float *absorbed) {
     const float few[FEW][7] = {NUMBERS(0), NUMBERS(1), NUMBERS(2), NUMBERS(3), NUMBERS(4), NUMBERS(5), NUMBERS(6), NUMBERS(7)};
-    const Scene s = {prims, balls, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
+    const Scene s = {prims, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     const Stacks boxes = {stacks, layers, n_stacks};
     extern __shared__ float4 energy[];
-    // An item of the tile: the end of its joint's rows, ~neck or, behind the last item and of others, NOBODY; its number; how far its joint
-    // or ball is from the source; its kind, whether it asks for sub-rays, role and form.
-    __shared__ int4 entries[LISTED + 1];
+    // An item of the tile: its number; its kind, whether it asks for sub-rays, role and form, and above OWNER the end of its
+    // joint's rows, ~neck or, behind the last item and of others, NOBODY.
+    __shared__ int2 entries[LISTED + 1];
     __shared__ unsigned in_row[WORDS][TALL], in_column[WORDS][WIDE], solid[WORDS], several[WORDS], metal[WORDS];
-    __shared__ int counts[WARPS], found[3], later[WARPS][LATER], crossed[BOXES], crossings, next_turn;
-    __shared__ short pixels[3][AREA];
+    __shared__ int found[3], later[WARPS][LATER], crossed[BOXES], next_turn;
+    // Pixels with sub-rays from the front, with one ray and solids from the back; those without solids.
     // Of the first 32 items those whose bounding ball a pixel's rays may meet.
+#if PART == 0
+    __shared__ short busy[AREA], idle[AREA];
     __shared__ unsigned touched[AREA];
+#elif PART == 1
+    __shared__ short idle[AREA];
+#endif
     // Per axis of the board: direction to the middle of the tile's first pixel, steps to the next column and row, source.
     __shared__ float4 axes[3];
-    __shared__ Filling flat;
+#if defined(__CUDACC__) && defined(OPAQUE)
+    unsigned list_at = (unsigned)__cvta_generic_to_shared(entries);
+    asm volatile("mov.u32 %0, %0;" : "+r"(list_at));
+#define ENTRY(i) shared_pair(list_at + 8u * (unsigned)(i))
+#else
+#define ENTRY(i) entries[i]
+#endif
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5;
-    const int view = first_view + blockIdx.z, row0 = blockIdx.y * TALL, column0 = blockIdx.x * WIDE;
+    const int wide = (columns + WIDE - 1) / WIDE, tall = (rows + TALL - 1) / TALL, tile = __ldg(&order[2 + blockIdx.x]);
+#if PART == 2
+    if (blockIdx.x >= __ldg(&order[0])) return;
+#endif
+    const int image = tile / (wide * tall), view = first_view + image, row0 = tile / wide % tall * TALL, column0 = tile % wide * WIDE;
+    int *facts = about + (size_t)tile * ABOUT;
+    const int *list = listed + (size_t)tile * room;
+    const int total = facts[0], crossings = facts[1];
+    const Filling flat = {__int_as_float(facts[2]), __int_as_float(facts[3]), __int_as_float(facts[4])};
+#if PART
+    short *busy = busy_of_tiles + (size_t)tile * AREA;
+#endif
     const short4 *span = spans + (size_t)view * n_items;
+    seen += (size_t)view * n_items, ways += (size_t)view * n_items;
     const float *frame = frames + 12 * view;
     if (thread < 3) {
-        const float u = u0[view] + (float)column0 * pixel_mm, v = v0[view] + (float)row0 * pixel_mm;
-        const float across = frame[3 + thread], down = frame[6 + thread];
-        axes[thread] = make_float4(distance * frame[9 + thread] + u * across + v * down, pixel_mm * across, pixel_mm * down, frame[thread]);
-    }
-    if (thread < 3) found[thread] = 0;
-    if (thread == 3) next_turn = 0, entries[LISTED] = make_int4(NOBODY, 0, 0, REST);
-    // Every warp lists a stretch of the items of its own: counted first, so that the list keeps their order.
-    const int stretch = (n_items + THREADS - 1) / THREADS * 32, from = warp * stretch, till = min(n_items, from + stretch);
-    auto meets = [&](int k) {
-        if (k >= till) return false;
-        const short4 p = __ldg(&span[k]);
-        return p.x < row0 + TALL && p.y > row0 && p.z < column0 + WIDE && p.w > column0;
-    };
-    int own = 0;
-#pragma unroll 2
-    for (int k = from + lane; k - lane < till; k += 32) own += __popc(__ballot_sync(ALL, meets(k)));
-    if (lane == 0) counts[warp] = own;
-    __syncthreads();
-    int total = 0, place = 0;
+        const Axes of(frame, u0[view], v0[view], pixel_mm, distance, row0, column0);
+        found[thread] = PART == 2 && thread < 2 ? facts[5 + thread] : 0;
 #pragma unroll
-    for (int other = 0; other < WARPS; other++) {
-        place += other < warp ? counts[other] : 0;
-        total += counts[other];
+        for (int i = 0; i < 3; i++)
+            if (thread == i) axes[i] = make_float4(of.start[i], of.across[i], of.down[i], of.source[i]);
     }
-#pragma unroll 1
-    for (int k = from + lane; own > 0 && k - lane < till; k += 32) {
-        const bool hit = meets(k);
-        const unsigned votes = __ballot_sync(ALL, hit);
-        const int at = place + __popc(votes & ((1u << lane) - 1u));
-        if (hit && at < LISTED) {
-            const int4 item = __ldg(&items[k]);
-            const float *centre = item.x == JOINT ? joint_centre + 3 * item.y : (const float *)(balls + k);
-            float square = 0.0f;
-            if (item.x != REST)
-                for (int i = 0; i < 3; i++) square += (centre[i] - frame[i]) * (centre[i] - frame[i]);
-            const int who = item.x == JOINT ? __ldg(&joint_rows[2 * item.y + 1]) : item.x == NECK ? ~item.y : NOBODY;
-            entries[at] = make_int4(who, k, __float_as_int(sqrtf(square)), item.x | item.z << 3 | item.w << 4);
-        }
-        place += __popc(votes);
-    }
-    if (total > LISTED) {
-        total = LISTED;
-        if (thread == 0) lost[0] = 1;
-    }
-    // The last warp, which has the fewest items, sorts out the boxes: four lanes a stack.
-    if (warp == WARPS - 1) {
-        Filling sum = {0.0f, 0.0f, 0.0f};
-        int kept = 0;
-#pragma unroll 1
-        for (int first = 0; first < n_stacks; first += 8) {
-            const int n = first + (lane >> 2);
-            float corner[3][3], source[3];
-#pragma unroll
-            for (int i = 0; i < 3; i++) {
-                const float4 axis = axes[i];
-                source[i] = axis.w;
-#pragma unroll
-                for (int turn = 0; turn < 3; turn++) {
-                    const int which = lane + turn & 3;
-                    corner[turn][i] = axis.x + (which == 1 || which == 2 ? WIDE - 0.5f : -0.5f) * axis.y + (which > 1 ? TALL - 0.5f : -0.5f) * axis.z;
-                }
-            }
-            const int met = n < n_stacks ? boxes.met(n, source, corner[0], corner[1], corner[2]) : 1;
-            const unsigned none = __ballot_sync(ALL, met == 1), all = __ballot_sync(ALL, met == 2), mine = 15u << (lane & 28);
-            const bool whole = !(none & mine) && (all & mine) == mine, part = (lane & 3) == 0 && !whole && !(none & mine);
-            if (whole && (lane & 3) == 0) {
-                const float4 thickness = __ldg(&stacks[3 * n + 2]);
-                sum.copper += thickness.x, sum.laminate += thickness.y, sum.silicon += thickness.z;
-            }
-            const unsigned parts = __ballot_sync(ALL, part);
-            if (part) crossed[kept + __popc(parts & ((1u << lane) - 1u))] = n;
-            kept += __popc(parts);
-        }
-#pragma unroll
-        for (int step = 4; step < 32; step *= 2) {
-            sum.copper += __shfl_xor_sync(ALL, sum.copper, step), sum.laminate += __shfl_xor_sync(ALL, sum.laminate, step);
-            sum.silicon += __shfl_xor_sync(ALL, sum.silicon, step);
-        }
-        if (lane == 0) crossings = kept, flat = sum;
+    if (thread == 3) next_turn = 0, entries[LISTED] = make_int2(0, REST | NOBODY << OWNER);
+    for (int n = thread; n < crossings; n += THREADS) crossed[n] = facts[7 + n];
+    for (int i = thread; i < total; i += THREADS) {
+        const int k = __ldg(&list[i]);
+        const int4 item = __ldg(&items[k]);
+        const int who = item.x == JOINT ? __ldg(&joint_rows[2 * item.y + 1]) : item.x == NECK ? ~item.y : NOBODY;
+        entries[i] = make_int2(k, item.x | item.z << 3 | item.w << 4 | who << OWNER);
     }
     for (int e = thread; energies > FEW && e < energies; e += THREADS) {
         const float scale = -1.44269504089f;
@@ -580,8 +640,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         int fact = REST;
         unsigned across = 0, down = 0;
         if (i < total) {
-            fact = entries[i].w;
-            const short4 p = __ldg(&span[entries[i].y]);
+            fact = entries[i].y;
+            const short4 p = __ldg(&span[entries[i].x]);
             down = cover(p.x, p.y, row0, TALL), across = cover(p.z, p.w, column0, WIDE);
         }
 #pragma unroll
@@ -597,10 +657,10 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         }
     }
     __syncthreads();
+#if PART < 2
     // Near a joint pixels have sub-rays, except where those meet no metal and the same boxes alike: one ray is as good. Which
     // solids may be met, their bounding balls tell, wider by how far sub-rays lie from the middle of their pixel.
     const float aside = 0.5f * (float)(edge - 1) * __fdividef(1.0f, (float)edge);
-    const float wider = (1.42f * aside + 0.01f) * __fdividef(pixel_mm, distance);
 #pragma unroll 1
     for (int pixel = thread; words > 0 && pixel < AREA; pixel += THREADS) {
         // In patches of 8x4 pixels of blocks of 4x2, so that the rays of one warp stay together.
@@ -612,25 +672,23 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             source[i] = axis.w, d[i] = axis.x + (float)c * axis.y + (float)r * axis.z;
             off[i] = aside * (fabsf(axis.y) + fabsf(axis.z));
         }
-        const float square = d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
+        const float norm = rsqrtf(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]), x = d[0] * norm, y = d[1] * norm, z = d[2] * norm;
         bool near = false, met = false;
+        unsigned first_met = 0;
 #pragma unroll 1
         for (int w = 0; w < words; w++) {
-            const unsigned here = in_row[w][r] & in_column[w][c];
+            const unsigned here = in_row[w][r] & in_column[w][c], some = here & solid[w];
             near = near || (here & several[w]);
             unsigned kept = 0;
-            for (unsigned bits = here & solid[w]; bits; bits &= bits - 1u) {
-                const int4 entry = entries[32 * w + __ffs(bits) - 1];
-                const float4 ball = __ldg(&balls[entry.y]);
-                const float x = ball.x - source[0], y = ball.y - source[1], z = ball.z - source[2];
-                const float a = y * d[2] - z * d[1], b = z * d[0] - x * d[2], e = x * d[1] - y * d[0];
-                const float reach = ball.w + wider * (1.01f * __int_as_float(entry.z) + ball.w);
-                // Of a neck only the first primitive is at hand.
-                const bool hit = (entry.w & 7) == NECK || a * a + b * b + e * e < reach * reach * square;
-                kept |= hit ? bits & 0u - bits : 0u;
+            for (unsigned bits = __reduce_or_sync(ALL, some); bits;) {
+                const unsigned one = bits & 0u - bits;
+                bits ^= one;
+                const float4 ball = __ldg(&seen[entries[32 * w + 31 - __clz(one)].x]);
+                kept |= ball.x * x + ball.y * y + ball.z * z >= ball.w ? one : 0u;
             }
+            kept &= some;
             met = met || (kept & metal[w]);
-            if (w == 0) touched[r * WIDE + c] = kept;
+            if (w == 0) first_met = kept;
         }
         const bool inside = row0 + r < rows && column0 + c < columns;
         bool bent = false;
@@ -639,6 +697,12 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             for (int n = 0; n < crossings && !bent; n++) bent = boxes.bent(crossed[n], source, d, off);
         // 0: sub-rays; 1: one ray; 2: one ray, no solids.
         const int kind = near && (met || bent) ? 0 : met ? 1 : 2;
+#if PART
+        // Until its own is known, a pixel's variance holds them.
+        if (inside && kind < 2) variance[(image * rows + row0 + r) * columns + column0 + c] = __int_as_float((int)first_met);
+#else
+        touched[r * WIDE + c] = first_met;
+#endif
 #pragma unroll
         for (int which = 0; which < 3; which++) {
             bool wanted = inside && kind == which;
@@ -646,16 +710,24 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             int base = 0;
             if (lane == 0 && votes) base = atomicAdd(&found[which], __popc(votes));
             base = __shfl_sync(ALL, base, 0);
-            if (wanted) pixels[which][base + __popc(votes & ((1u << lane) - 1u))] = (short)(r * WIDE + c);
+            const int at = base + __popc(votes & ((1u << lane) - 1u));
+            if (wanted) (which == 2 ? idle : busy)[which == 1 ? AREA - 1 - at : at] = (short)(r * WIDE + c);
         }
     }
+#endif
     __syncthreads();
+    const float home = sqrtf(axes[0].w * axes[0].w + axes[1].w * axes[1].w + axes[2].w * axes[2].w);
+    int turn = 0, turns = 0;
+#if PART == 1
+    if (thread < 2 && words > 0) facts[5 + thread] = found[thread];
+    turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
+    turn = __shfl_sync(ALL, turn, 0);
+#else
     const int rays = edge * edge, each = 32 / rays, group = lane / rays, sub = lane % rays;
     const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
     const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
-    const float home = sqrtf(axes[0].w * axes[0].w + axes[1].w * axes[1].w + axes[2].w * axes[2].w);
-    const int near_turns = (found[0] + each - 1) / each, turns = near_turns + (found[1] + 31 >> 5);
-    int turn;
+    const int near_turns = (found[0] + each - 1) / each;
+    turns = near_turns + (found[1] + 31 >> 5);
     while (true) {
         // Turns are handed out: they differ much in work.
         turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
@@ -664,8 +736,13 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = which < found[near ? 0 : 1] && (!near || group < each);
-        const int pixel = pixels[near ? 0 : 1][known ? which : 0], r = pixel / WIDE, c = pixel % WIDE;
+        const int pixel = busy[!known ? (near ? 0 : AREA - 1) : near ? which : AREA - 1 - which], r = pixel / WIDE, c = pixel % WIDE;
         const float along = (float)c + (near ? right : 0.0f), down = (float)r + (near ? below : 0.0f);
+#if PART
+        const unsigned first_met = known ? (unsigned)__float_as_int(variance[(image * rows + row0 + r) * columns + column0 + c]) : 0u;
+#else
+        const unsigned first_met = touched[pixel];
+#endif
         Ray ray;
         ray.dx = axes[0].x + along * axes[0].y + down * axes[0].z;
         ray.dy = axes[1].x + along * axes[1].y + down * axes[1].z;
@@ -685,12 +762,12 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             sum.clear();
             while (true) {
                 while (bits == 0 && w + 1 < words) {
-                    w++, mine = w ? in_row[w][r] & in_column[w][c] & solid[w] : touched[pixel];
+                    w++, mine = w ? in_row[w][r] & in_column[w][c] & solid[w] : first_met;
                     bits = __reduce_or_sync(ALL, mine);
                 }
                 const unsigned one = bits & 0u - bits;
-                const int4 entry = entries[bits ? 32 * w + 31 - __clz(one) : LISTED];
-                const int joint = entry.x, k = entry.y, fact = entry.w;
+                const int2 entry = ENTRY(bits ? 32 * w + 31 - __clz(one) : LISTED);
+                const int joint = entry.y >> OWNER, k = entry.x, fact = entry.y;
                 if (joint != current) {
                     if (current >= 0) {
                         bool slow = !sum.simple;
@@ -719,7 +796,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                     current = joint;
                     if (waiting == LATER) break;
                     if (joint >= 0) {
-                        const float way = __int_as_float(entry.z);
+                        const float way = __ldg(&ways[k]);
                         ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
                         sum.clear();
                     }
@@ -736,7 +813,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
                         if (waiting == LATER) break;
                         continue;
                     }
-                    const float way = __int_as_float(entry.z);
+                    const float way = __ldg(&ways[k]);
                     ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
                 } else if (role != BODY) {
                     // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
@@ -806,16 +883,18 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             known = known && sub == 0;
         }
         if (known) {
-            const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
+            const int at = (image * rows + row0 + r) * columns + column0 + c;
             signal[at] = passed, variance[at] = spread;
         }
     }
+#endif
+#if PART < 2
     // Pixels where no solid is met; in a tile without any item they need no list.
     const int plain = words > 0 ? found[2] : AREA;
     while (true) {
 #pragma unroll 1
         for (int which = (turn - turns) * 32 * PLAIN + lane, last = min(which + 32 * PLAIN, plain); which < last; which += 32) {
-            const int pixel = words > 0 ? pixels[2][which] : which, r = pixel / WIDE, c = pixel % WIDE;
+            const int pixel = words > 0 ? idle[which] : which, r = pixel / WIDE, c = pixel % WIDE;
             Ray ray;
             ray.dx = axes[0].x + (float)c * axes[0].y + (float)r * axes[0].z;
             ray.dy = axes[1].x + (float)c * axes[1].y + (float)r * axes[1].z;
@@ -834,12 +913,31 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
             const float2 mean = behind<false>(lengths, few, energy, energies);
             if (row0 + r < rows && column0 + c < columns) {
-                const int at = (blockIdx.z * rows + row0 + r) * columns + column0 + c;
+                const int at = (image * rows + row0 + r) * columns + column0 + c;
                 signal[at] = mean.x, variance[at] = mean.y;
             }
         }
         if ((turn - turns + 1) * 32 * PLAIN >= plain) break;
         turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
         turn = __shfl_sync(ALL, turn, 0);
+    }
+#endif
+    if (PART == 1 && words > 0) return;
+    // What every block of COARSE by COARSE pixels lacks of the whole signal: scatter and glare come from it.
+    __syncthreads();
+    const int blocks_down = (rows + COARSE - 1) / COARSE, blocks_across = (columns + COARSE - 1) / COARSE;
+    for (int i = thread; i < AREA / COARSE; i += THREADS) {
+        const int r = row0 + (i >> 5) * COARSE + (i & 7), c = column0 + (i >> 3 & 3) * COARSE, end = min(c + COARSE, columns);
+        const float *line = signal + (size_t)(image * rows + r) * columns;
+        float sum = 0.0f;
+        if (r < rows && end == c + COARSE && columns % 4 == 0) {
+            const float4 a = *(const float4 *)(line + c), b = *(const float4 *)(line + c + 4);
+            sum = ((a.x + a.y) + (a.z + a.w)) + ((b.x + b.y) + (b.z + b.w));
+        } else if (r < rows) for (int column = c; column < end; column++) sum += line[column];
+#pragma unroll
+        for (int step = 1; step < COARSE; step *= 2) sum += __shfl_xor_sync(ALL, sum, step);
+        const float size = (float)(min(r + COARSE, rows) - r) * (float)(end - c);
+        if ((i & 7) == 0 && r < rows && c < columns)
+            absorbed[((size_t)image * blocks_down + r / COARSE) * blocks_across + c / COARSE] = 1.0f - __fdividef(sum, size);
     }
 }

@@ -73,18 +73,20 @@ __device__ __forceinline__ float approach(const float *source, float cx, float c
     return wx * wx + wy * wy + wz * wz;
 }
 
-// The flank of a primitive along a ray: lead t^2 + 2 half t + rest <= 0 inside; z = up + rise t runs between its ends.
-struct Flank { float lead, half, rest, up, rise, first, last; };
+// The flank of a primitive along a ray: lead t^2 + 2 half t + rest <= 0 inside; z = up + rise t leaves the middle by no more
+// than `tall`.
+struct Flank { float lead, half, rest, up, rise, middle, tall; };
 
 __device__ __forceinline__ Flank flank(const float4 *prims, int k, bool sheared, const Ray &r) {
-    const float4 O = __ldg(&prims[5 * k]), P = __ldg(&prims[5 * k + 1]), S = __ldg(&prims[5 * k + 2]);
+    const float4 *row = (const float4 *)((const char *)prims + (size_t)(unsigned)k * 80u);
+    const float4 O = __ldg(row), P = __ldg(row + 1), S = __ldg(row + 2);
     const float px = r.x - O.x, py = r.y - O.y, pz = r.z - O.z;
     float qx, qy, qz, vx, vy, vz;
     if (sheared) {
         qx = px + S.x * pz, qy = py + S.y * pz, qz = pz;
         vx = r.dx + S.x * r.dz, vy = r.dy + S.y * r.dz, vz = r.dz;
     } else {
-        const float4 A = __ldg(&prims[5 * k + 3]), B = __ldg(&prims[5 * k + 4]);
+        const float4 A = __ldg(row + 3), B = __ldg(row + 4);
         qx = A.x * px + A.y * py + A.z * pz, vx = A.x * r.dx + A.y * r.dy + A.z * r.dz;
         qy = A.w * px + B.x * py + B.y * pz, vy = A.w * r.dx + B.x * r.dy + B.y * r.dz;
         qz = B.z * px + B.w * py + S.x * pz, vz = B.z * r.dx + B.w * r.dy + S.x * r.dz;
@@ -97,13 +99,14 @@ __device__ __forceinline__ Flank flank(const float4 *prims, int k, bool sheared,
 __device__ __forceinline__ Chord chord_of(const Flank &f) {
     const Chord none = {0.0f, 0.0f, 0.0f, 0.0f};
     const float lead = f.lead, half = f.half, rest = f.rest, qz = f.up, vz = f.rise;
+    const float first = f.middle - f.tall, last = f.middle + f.tall;
     float square = half * half - lead * rest;
     if (square <= 0.0f && (lead > 0.0f || (lead == 0.0f && rest > 0.0f))) return none;
     float lower, upper;
     if (vz != 0.0f) {
-        float one = __fdividef(f.first - qz, vz), other = __fdividef(f.last - qz, vz);
+        float one = __fdividef(first - qz, vz), other = __fdividef(last - qz, vz);
         lower = fminf(one, other), upper = fmaxf(one, other);
-    } else if (f.first <= qz && qz <= f.last) {
+    } else if (first <= qz && qz <= last) {
         lower = -LARGE, upper = LARGE;
     } else return none;
     if (square <= 0.0f) return {lower, upper, 0.0f, 0.0f};
@@ -127,10 +130,22 @@ __device__ __forceinline__ bool between(const Flank &f, bool sheared, float risi
     const float inverse = sheared ? rising : __fdividef(1.0f, f.rise == 0.0f ? 1.0f / LARGE : f.rise);
     // A ray along a straight flank has no roots; this one's lie far beyond the ends.
     const float lead = fmaxf(f.lead, 1.0f / LARGE), square = f.half * f.half - lead * f.rest;
-    const float root = sqrtf(square), over = __fdividef(1.0f, lead);
-    const float one = (f.first - f.up) * inverse, other = (f.last - f.up) * inverse;
-    begin = fmaxf(fminf(one, other), (-f.half - root) * over), end = fminf(fmaxf(one, other), (root - f.half) * over);
+    const float over = __fdividef(1.0f, lead), root = sqrtf(square) * over, at = -f.half * over;
+    const float level = (f.middle - f.up) * inverse, reach = f.tall * fabsf(inverse);
+    begin = fmaxf(level - reach, at - root), end = fminf(level + reach, at + root);
     return square > 0.0f && end > begin;
+}
+
+// A primitive that is not both: where a ray is in it, and how much of it lies behind a waist.
+__device__ __noinline__ float3 odd_way(const float4 *prims, int k, int form, const Ray ray) {
+    const Flank side = flank(prims, k, form & SHEARED, ray);
+    float begin, end;
+    if (form & CLOSED) {
+        const bool met = between(side, false, 0.0f, begin, end);
+        return make_float3(begin, met ? end : begin, 0.0f);
+    }
+    const Chord chord = chord_of(side);
+    return make_float3(chord.t0, chord.t1, fmaxf(chord.t3 - chord.t2, 0.0f));
 }
 
 // The last four bits of the time of an entry or exit hold its mark (2 role + exit), which moves it by less than a
@@ -251,16 +266,20 @@ __device__ __forceinline__ float neck_length(const Scene &s, int neck, Ray ray) 
     return out.x;
 }
 
-// An interval of the ray; begin > end: none.
+// An interval of the ray; no numbers: none, so that what is compared with them fits and is taken in.
 struct Piece {
     float begin, end;
-    __device__ __forceinline__ void clear() { begin = LARGE, end = -LARGE; }
-    __device__ __forceinline__ bool none() const { return begin > end; }
+    __device__ __forceinline__ void clear() { begin = end = __int_as_float(0x7fffffff); }
+    __device__ __forceinline__ bool none() const { return begin != begin; }
+    // None as the last before the first, for what is measured.
+    __device__ __forceinline__ void settle() {
+        end = none() ? -LARGE : end, begin = none() ? LARGE : begin;
+    }
     __device__ __forceinline__ float common(float t0, float t1) const { return fmaxf(fminf(end, t1) - fmaxf(begin, t0), 0.0f); }
     // Takes t0 .. t1 in if it holds none or they meet (nearer than TOUCH they count as one); whether it did. No branch, so
     // that the intervals stay where they are.
     __device__ __forceinline__ bool grow(bool wanted, float t0, float t1) {
-        const bool fits = wanted & ((t0 <= end + TOUCH & t1 >= begin - TOUCH) | none());
+        const bool fits = wanted & !(t0 > end + TOUCH) & !(t1 < begin - TOUCH);
         begin = fits ? fminf(begin, t0) : begin, end = fits ? fmaxf(end, t1) : end;
         return fits;
     }
@@ -293,7 +312,7 @@ struct Sum {
     __device__ __forceinline__ void spare() {
         const bool swap = patch.begin < keep.begin;
         const float first = swap ? patch.begin : keep.begin, left = swap ? patch.end : keep.end;
-        const float next = swap ? keep.begin : patch.begin, right = patch.none() ? LARGE : swap ? keep.end : patch.end;
+        const float next = swap ? keep.begin : patch.begin, right = patch.begin > patch.end ? LARGE : swap ? keep.end : patch.end;
         // What a gap has before, between and behind those two; first the other gap, if there is one, then this one.
         Piece of = other.none() ? gap : other;
         float from = -LARGE, till = first, from_next = left, till_next = next, from_last = right;
@@ -309,9 +328,11 @@ struct Sum {
         if (!b.none()) a.join(b);
         if (!gap.none()) {
             gap.join(other), keep.join(patch);
+            keep.settle(), patch.settle();
             spare();
         }
         if (!q.none()) p.join(q), p.join(r), p.join(q), q.join(r);
+        a.settle(), b.settle();
     }
     __device__ __forceinline__ float covered(const Piece &of, float t0, float t1) const {
         const float begin = fmaxf(of.begin, t0), end = fminf(of.end, t1);
@@ -589,7 +610,11 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     __shared__ float4 axes[3];
 #if defined(__CUDACC__) && defined(OPAQUE)
     unsigned list_at = (unsigned)__cvta_generic_to_shared(entries);
+#ifdef APART
+    list_at = __shfl_sync(ALL, list_at, threadIdx.x & 31);
+#else
     asm volatile("mov.u32 %0, %0;" : "+r"(list_at));
+#endif
 #define ENTRY(i) shared_pair(list_at + 8u * (unsigned)(i))
 #else
 #define ENTRY(i) entries[i]
@@ -736,10 +761,11 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
         bool known = which < found[near ? 0 : 1] && (!near || group < each);
-        const int pixel = busy[!known ? (near ? 0 : AREA - 1) : near ? which : AREA - 1 - which], r = pixel / WIDE, c = pixel % WIDE;
-        const float along = (float)c + (near ? right : 0.0f), down = (float)r + (near ? below : 0.0f);
+        const unsigned pixel = (unsigned short)busy[!known ? (near ? 0 : AREA - 1) : near ? which : AREA - 1 - which];
+        const int at = (image * rows + row0 + (int)(pixel / WIDE)) * columns + column0 + (int)(pixel % WIDE);
+        const float along = (float)(pixel % WIDE) + (near ? right : 0.0f), down = (float)(pixel / WIDE) + (near ? below : 0.0f);
 #if PART
-        const unsigned first_met = known ? (unsigned)__float_as_int(variance[(image * rows + row0 + r) * columns + column0 + c]) : 0u;
+        const unsigned first_met = known ? (unsigned)__float_as_int(variance[at]) : 0u;
 #else
         const unsigned first_met = touched[pixel];
 #endif
@@ -751,109 +777,122 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
         float solder = 0.0f, second = 0.0f, copper = 0.0f, sunk = 0.0f;
-        int w = -1;
-        unsigned mine = 0, bits = 0;
         // Rays that are no simple sum, and necks, wait until the items are done: joints (or ~neck) in `later`, a bit of
         // `left` each. A full list is worked off on the way.
-        do {
-            int current = NOBODY, waiting = 0;
-            unsigned left = 0;
+        int w = 0, waiting = 0;
+        // Bits of items that this ray, that any ray of the warp may meet. That a lane adds its own bits keeps the compiler from
+        // moving all that follows to where uniform values are reckoned, which takes more steps.
+        unsigned mine = first_met, bits = __reduce_or_sync(ALL, mine) | mine, left = 0, one = 0;
+        int2 entry;
+        // The next item that a ray of the warp may meet; whether this one may, `one` of `mine` tells.
+        auto fetch = [&] {
+            while (bits == 0) {
+                if (++w >= words) {
+                    entry.y = REST | NOBODY << OWNER;
+                    return;
+                }
+                mine = in_row[w][pixel / WIDE] & in_column[w][pixel % WIDE] & solid[w];
+                bits = __reduce_or_sync(ALL, mine) | mine;
+            }
+            one = bits & 0u - bits;
+            entry = ENTRY(32 * w + 31 - __clz(one));
+            bits ^= one;
+        };
+        auto postpone = [&](int who, bool slow) {
+            if (lane == 0) later[warp][waiting] = who;
+            left |= (unsigned)slow << waiting++;
+        };
+        auto start = [&](int k) {
+            const float way = __ldg(&ways[k]);
+            ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
+        };
+        fetch();
+        while (true) {
+            const int owner = entry.y >> OWNER;
+            const bool last = (entry.y & 7) == REST;
+            if (waiting && (last || waiting == LATER)) {
+                __syncwarp();
+#pragma unroll 1
+                for (int n = 0; n < waiting; n++) {
+                    const int who = later[warp][n];
+                    if (left >> n & 1u) {
+                        const float2 lengths = slow_length(s, frame, who < 0 ? who : __ldg(&items[who - 1].y), ray);
+                        solder += lengths.x, second += lengths.y;
+                    }
+                }
+                __syncwarp();
+                waiting = 0, left = 0;
+            }
+            if (last) break;
+            float begin, end;
+            if (owner < 0) {
+                bool wanted = mine & one;
+                if (owner != NOBODY) postpone(owner, wanted);
+                else {
+                    start(entry.x);
+                    float length;
+                    if ((entry.y >> 4 & (SHEARED | CLOSED)) == (SHEARED | CLOSED)) {
+                        const bool met = between(flank(s.prims, entry.x, true, ray), true, iz, begin, end);
+                        length = met && wanted ? end - begin : 0.0f;
+                    } else {
+                        const float3 odd = odd_way(s.prims, entry.x, entry.y >> 4, ray);
+                        length = wanted ? fmaxf(odd.y - odd.x, 0.0f) + odd.z : 0.0f;
+                    }
+                    length = (entry.y >> 4 & 7) == VOID ? -length : length;
+                    copper += length, sunk += (entry.y & 7) == SUNK ? length : 0.0f;
+                }
+                fetch();
+                continue;
+            }
             Sum sum;
             sum.clear();
-            while (true) {
-                while (bits == 0 && w + 1 < words) {
-                    w++, mine = w ? in_row[w][r] & in_column[w][c] & solid[w] : first_met;
-                    bits = __reduce_or_sync(ALL, mine);
-                }
-                const unsigned one = bits & 0u - bits;
-                const int2 entry = ENTRY(bits ? 32 * w + 31 - __clz(one) : LISTED);
-                const int joint = entry.y >> OWNER, k = entry.x, fact = entry.y;
-                if (joint != current) {
-                    if (current >= 0) {
-                        bool slow = !sum.simple;
-                        if (__any_sync(ALL, slow || sum.some())) {
-                            // The second alloy, if the joint has one, lies in one primitive behind all others.
-                            const int mix = current - 1, shape = shape_of(s.prims, mix);
-                            const bool mixed = (shape & 7) == MIX;
-                            sum.close();
-                            slow = !sum.simple || (mixed && !(shape & CLOSED) && sum.some());
-                            float begin = -LARGE, end = slow ? -LARGE : LARGE;
-#pragma unroll 1
-                            for (int part = 0;; part++) {
-                                const float length = begin < end ? sum.metal(begin, end) : 0.0f;
-                                if (part) second += length;
-                                else solder += length;
-                                if (part || !mixed) break;
-                                const bool met = between(flank(s.prims, mix, shape & SHEARED, ray), shape & SHEARED, iz, begin, end);
-                                end = met && !slow ? end : begin;
-                            }
-                        }
-                        if (__any_sync(ALL, slow)) {
-                            if (lane == 0) later[warp][waiting] = current;
-                            left |= (unsigned)slow << waiting++;
-                        }
-                    }
-                    current = joint;
-                    if (waiting == LATER) break;
-                    if (joint >= 0) {
-                        const float way = __ldg(&ways[k]);
-                        ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
-                        sum.clear();
-                    }
-                }
-                if (bits == 0) break;
-                bits ^= one;
+            start(entry.x);
+            // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
+            do {
+                const int role = entry.y >> 4 & 7;
                 bool wanted = mine & one;
-                const int role = fact >> 4 & 7;
-                if (joint < 0) {
-                    if (joint != NOBODY) {
-                        if (lane == 0) later[warp][waiting] = joint;
-                        left |= (unsigned)wanted << waiting++;
-                        current = NOBODY;
-                        if (waiting == LATER) break;
+                if (role != BODY) {
+                    wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
+                    if (!__any_sync(ALL, wanted)) {
+                        fetch();
                         continue;
                     }
-                    const float way = __ldg(&ways[k]);
-                    ray.x = axes[0].w + way * ray.dx, ray.y = axes[1].w + way * ray.dy, ray.z = axes[2].w + way * ray.dz;
-                } else if (role != BODY) {
-                    // Bodies come first, gaps next: what no ray of the warp finds of them spares it what is taken from them.
-                    wanted = wanted && sum.some() && ((role != KEEP && role != PATCH) || !sum.gap.none());
-                    if (!__any_sync(ALL, wanted)) continue;
                 }
-                const int form = fact >> 4 & (SHEARED | CLOSED);
-                float begin, end, behind = 0.0f;
-                if (form == (SHEARED | CLOSED)) wanted = between(flank(s.prims, k, true, ray), true, iz, begin, end) && wanted;
+                if ((entry.y >> 4 & (SHEARED | CLOSED)) == (SHEARED | CLOSED))
+                    wanted = between(flank(s.prims, entry.x, true, ray), true, iz, begin, end) && wanted;
                 else {
-                    const Flank side = flank(s.prims, k, form & SHEARED, ray);
-                    if (form & CLOSED) wanted = between(side, false, iz, begin, end) && wanted;
-                    else {
-                        const Chord chord = chord_of(side);
-                        begin = chord.t0, end = chord.t1, behind = wanted ? fmaxf(chord.t3 - chord.t2, 0.0f) : 0.0f;
-                        wanted = wanted && end > begin;
-                        // A second interval, behind the waist of a primitive, is left to the slow way.
-                        if (joint >= 0 && behind > 0.0f) sum.simple = false;
-                    }
+                    const float3 odd = odd_way(s.prims, entry.x, entry.y >> 4, ray);
+                    begin = odd.x, end = odd.y;
+                    // A second interval, behind the waist of a primitive, is left to the slow way.
+                    if (wanted && odd.z > 0.0f) sum.simple = false;
+                    wanted = wanted && end > begin;
                 }
-                if (joint < 0) {
-                    float length = (wanted ? end - begin : 0.0f) + behind;
-                    length = role == VOID ? -length : length;
-                    copper += length, sunk += (fact & 7) == SUNK ? length : 0.0f;
-                } else if (role == BODY) sum.put(sum.a, sum.b, wanted, begin, end);
+                if (role == BODY) sum.put(sum.a, sum.b, wanted, begin, end);
                 else if (role == VOID) sum.remove(wanted, begin, end);
                 else if (role == GAP) sum.put(sum.gap, sum.other, wanted, begin, end);
                 else sum.put(sum.keep, sum.patch, wanted, begin, end);
-            }
-            __syncwarp();
+                fetch();
+            } while (entry.y >> OWNER == owner);
+            bool slow = !sum.simple;
+            if (!__any_sync(ALL, slow || sum.some())) continue;
+            // The second alloy, if the joint has one, lies in one primitive behind all others.
+            const int mix = owner - 1, shape = shape_of(s.prims, mix);
+            const bool mixed = (shape & 7) == MIX;
+            const bool some = sum.some();
+            sum.close();
+            slow = !sum.simple || (mixed && !(shape & CLOSED) && some);
+            begin = -LARGE, end = slow ? -LARGE : LARGE;
 #pragma unroll 1
-            for (int n = 0; n < waiting; n++) {
-                const int who = later[warp][n];
-                if (left >> n & 1u) {
-                    const float2 lengths = slow_length(s, frame, who < 0 ? who : __ldg(&items[who - 1].y), ray);
-                    solder += lengths.x, second += lengths.y;
-                }
+            for (int part = 0;; part++) {
+                const float length = begin < end ? sum.metal(begin, end) : 0.0f;
+                if (part) second += length;
+                else solder += length;
+                if (part || !mixed) break;
+                const bool met = between(flank(s.prims, mix, shape & SHEARED, ray), shape & SHEARED, iz, begin, end);
+                end = met && !slow ? end : begin;
             }
-            __syncwarp();
-        } while (bits || w + 1 < words);
+            if (__any_sync(ALL, slow)) postpone(owner, slow);
+        }
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         Filling filling = {0.0f, 0.0f, 0.0f};
@@ -882,10 +921,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             passed = p * share, spread = q * share;
             known = known && sub == 0;
         }
-        if (known) {
-            const int at = (image * rows + row0 + r) * columns + column0 + c;
-            signal[at] = passed, variance[at] = spread;
-        }
+        if (known) signal[at] = passed, variance[at] = spread;
     }
 #endif
 #if PART < 2

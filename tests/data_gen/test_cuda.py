@@ -32,7 +32,7 @@ pytestmark = pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "of", "names"),
     [
-        ("project", project_on_card, ("WIDE", "TALL", "THREADS")),
+        ("project", project_on_card, ("WIDE", "TALL", "THREADS", "TILES", "LISTED", "COARSE")),
         ("detect", detect, ("WIDE", "TALL", "THREADS")),
         ("fdk", fdk, ("RUN", "WIDE", "DEEP", "THREADS")),
     ],

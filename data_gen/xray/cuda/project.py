@@ -14,14 +14,11 @@ from jointwise.data_gen.xray.cuda import compiled
 from jointwise.data_gen.xray.cuda.load import FEW_ENERGIES, Sent
 from jointwise.data_gen.xray.cuda.panel import COARSE
 
-WIDE, TALL, THREADS = 32, 32, 256
-"""Columns and rows of a tile and threads of a block, as in project.cu."""
+WIDE, TALL, THREADS, TILES = 32, 32, 128, 8
+"""Columns and rows of a tile, threads of a block, and tiles of a block of `lists`, as in project.cu."""
 
-LISTED, ABOUT, TILES = 1024, 55, 8
-"""Items that a tile may meet, numbers known of it beside, and tiles of a block of `lists`, as in project.cu."""
-
-
-SPLIT, PARTS = True, ((1, 128, ";THREADS 128;BLOCKS 10"), (2, 128, ";THREADS 128;BLOCKS 8"))
+LISTED, ABOUT = 1024, 55
+"""Items that a tile may meet, and numbers known of it beside, as in project.cu."""
 
 
 class Shadows(NamedTuple):
@@ -75,19 +72,21 @@ def project(
     order = torch.zeros(2 + tiles, dtype=torch.int32, device=device)
     about = torch.empty((tiles, ABOUT), dtype=torch.int32, device=device)
     listed = torch.empty((tiles, min(LISTED, items)), dtype=torch.int32, device=device)
-    place = sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm
-    boxes = sent.stacks, sent.layers, sent.stacks.shape[0]
-    compiled.launch(
-        "project", "lists", (-(-tiles // TILES),), 32 * TILES,
-        shadows.spans, items, sent.frames, first, *place, rows, columns, *boxes, tiles, order, about, listed, listed.shape[1], lost,
+    busy = torch.empty((tiles, WIDE * TALL), dtype=torch.int16, device=device)
+    of_tiles = (
+        shadows.spans, items, sent.frames, first, sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm, rows, columns,
+        sent.stacks, sent.layers, sent.stacks.shape[0], about, listed, listed.shape[1],
     )  # fmt: skip
-    busy = torch.empty((tiles if SPLIT else 1, WIDE * TALL), dtype=torch.int16, device=device)
-    for part, threads, more in PARTS if SPLIT else ((0, THREADS, ""),):
-        compiled.launch(
-            "project", "project", (tiles,), threads,
-            sent.prims, packed.joint_rows, packed.neck_rows, packed.neck_joints, packed.joint_centre,
-            packed.neck_centre, packed.neck_radius, sent.items, *shadows, items, order, about, listed, listed.shape[1], busy,
-            sent.frames, first, *place, sent.sub_rays, sent.bins, energies, rows, columns, *boxes, *sent.few, signal,
-            variance, absorbed, shared=32 * energies if energies > FEW_ENERGIES else 0, defines=f"PART {part}{more}",
-        )  # fmt: skip
+    of_pixels = (
+        *of_tiles, sent.items, packed.joint_rows, shadows.seen, order, busy, sent.sub_rays, sent.bins, energies, signal,
+        variance, absorbed,
+    )  # fmt: skip
+    of_solids = (
+        sent.prims, shadows.ways, packed.neck_rows, packed.neck_joints, packed.joint_centre, packed.neck_centre,
+        packed.neck_radius,
+    )  # fmt: skip
+    room = 32 * max(energies, FEW_ENERGIES)
+    compiled.launch("project", "lists", (-(-tiles // TILES),), 32 * TILES, *of_tiles, tiles, order, lost)
+    compiled.launch("project", "judge", (tiles,), THREADS, *of_pixels, shared=room)
+    compiled.launch("project", "project", (tiles,), THREADS, *of_pixels, *of_solids, shared=room)
     return signal, variance, absorbed

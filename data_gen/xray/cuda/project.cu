@@ -330,8 +330,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, JUDGES) judge(TILE_PARAMET
     }
     __syncthreads();
     if (thread < 2) facts[5 + thread] = found[thread];
-    // Pixels where no solid is met; in a tile without any item they need no list.
+    // Pixels where no solid is met; in a tile without any item they need no list. Where all rays run through the same boxes from
+    // end to end, an energy's exponent goes with the ray's length alone.
     const int plain = p.words > 0 ? found[2] : AREA;
+    const bool alike = !p.crossings && energies <= FEW;
+    float exponent[FEW];
+#pragma unroll
+    for (int e = 0; e < FEW; e++) {
+        const float4 m = energy[2 * e];
+        exponent[e] = m.y * fabsf(p.flat.copper) + m.z * fabsf(p.flat.laminate) + m.w * fabsf(p.flat.silicon);
+    }
     const float home = sqrtf(t.axes[0].w * t.axes[0].w + t.axes[1].w * t.axes[1].w + t.axes[2].w * t.axes[2].w);
 #pragma unroll 1
     for (int which = thread; which < plain; which += THREADS) {
@@ -344,16 +352,24 @@ extern "C" __global__ void __launch_bounds__(THREADS, JUDGES) judge(TILE_PARAMET
         const float norm = rsqrtf(ray.dx * ray.dx + ray.dy * ray.dy + ray.dz * ray.dz);
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        Filling filling = {p.flat.copper * iz, p.flat.laminate * iz, p.flat.silicon * iz};
-        if (p.crossings) {
+        float2 mean = make_float2(0.0f, 0.0f);
+        if (alike) {
+#pragma unroll
+            for (int e = 0; e < FEW; e++) {
+                const float4 n = energy[2 * e + 1];
+                const float left = exp2f(exponent[e] * fabsf(iz));
+                mean.x += n.y * left, mean.y += n.z * left;
+            }
+        } else {
+            Filling filling = {p.flat.copper * iz, p.flat.laminate * iz, p.flat.silicon * iz};
             const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
             const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
             ray.x = t.axes[0].w + home * ray.dx, ray.y = t.axes[1].w + home * ray.dy, ray.z = t.axes[2].w + home * ray.dz;
 #pragma unroll 1
             for (int n = 0; n < p.crossings; n++) boxes.through(t.crossed[n], ray, ix, iy, iz, filling);
+            const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
+            mean = behind<false>(lengths, energy, energies);
         }
-        const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
-        const float2 mean = behind<false>(lengths, energy, energies);
         const int r = p.row0 + (int)(pixel / WIDE), c = p.column0 + (int)(pixel % WIDE);
         if (r < rows && c < columns) {
             const int at = (p.image * rows + r) * columns + c;
@@ -391,18 +407,27 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
     const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
     const int near_turns = (several + each - 1) / each, turns = near_turns + (single + 31 >> 5);
-    while (true) {
-        // Turns are handed out: they differ much in work.
-        int turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
-        turn = __shfl_sync(ALL, turn, 0);
-        if (turn >= turns) break;
+    // Turns are handed out, for they differ much in work. The next one's pixel and what it may meet are fetched ahead.
+    auto taken = [&] { return lane == 0 ? atomicAdd(&next_turn, 1) : 0; };
+    auto pixel_of = [&](int turn, bool &known) {
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
-        bool known = which < (near ? several : single) && (!near || group < each);
-        const unsigned pixel = (unsigned short)busy[!known ? (near ? 0 : AREA - 1) : near ? which : AREA - 1 - which];
-        const int at = (p.image * rows + p.row0 + (int)(pixel / WIDE)) * columns + p.column0 + (int)(pixel % WIDE);
+        known = turn < turns && which < (near ? several : single) && (!near || group < each);
+        return known ? (unsigned)(unsigned short)busy[near ? which : AREA - 1 - which] : 0u;
+    };
+    auto place_of = [&](unsigned pixel) {
+        return (p.image * rows + p.row0 + (int)(pixel / WIDE)) * columns + p.column0 + (int)(pixel % WIDE);
+    };
+    auto met_by = [&](bool known, unsigned pixel) { return known ? (unsigned)__float_as_int(variance[place_of(pixel)]) : 0u; };
+    bool known;
+    int turn = __shfl_sync(ALL, taken(), 0), next_one = __shfl_sync(ALL, taken(), 0);
+    unsigned pixel = pixel_of(turn, known), first_met = met_by(known, pixel);
+    while (turn < turns) {
+        const int number = taken();
+        bool known_next;
+        const unsigned pixel_next = pixel_of(next_one, known_next);
+        const bool near = turn < near_turns;
         const float along = (float)(pixel % WIDE) + (near ? right : 0.0f), down = (float)(pixel / WIDE) + (near ? below : 0.0f);
-        const unsigned first_met = known ? (unsigned)__float_as_int(variance[at]) : 0u;
         Ray ray;
         ray.dx = t.axes[0].x + along * t.axes[0].y + down * t.axes[0].z;
         ray.dy = t.axes[1].x + along * t.axes[1].y + down * t.axes[1].z;
@@ -527,6 +552,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             }
             if (__any_sync(ALL, slow)) postpone(owner, slow);
         }
+        first_met = met_by(known_next, pixel_next);
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         Filling filling = {0.0f, 0.0f, 0.0f};
@@ -541,21 +567,23 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         float passed = mean.x, spread = mean.y;
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.
-            float p = passed, q = spread;
+            float total = passed, other = spread;
             if (rays == 4) {
-                p += __shfl_xor_sync(ALL, p, 1), q += __shfl_xor_sync(ALL, q, 1);
-                p += __shfl_xor_sync(ALL, p, 2), q += __shfl_xor_sync(ALL, q, 2);
+                total += __shfl_xor_sync(ALL, total, 1), other += __shfl_xor_sync(ALL, other, 1);
+                total += __shfl_xor_sync(ALL, total, 2), other += __shfl_xor_sync(ALL, other, 2);
             } else {
 #pragma unroll 1
-                for (int other = 1; other < rays; other++) {
-                    p += __shfl_down_sync(ALL, passed, other);
-                    q += __shfl_down_sync(ALL, spread, other);
+                for (int n = 1; n < rays; n++) {
+                    total += __shfl_down_sync(ALL, passed, n);
+                    other += __shfl_down_sync(ALL, spread, n);
                 }
             }
-            passed = p * share, spread = q * share;
+            passed = total * share, spread = other * share;
             known = known && sub == 0;
         }
-        if (known) signal[at] = passed, variance[at] = spread;
+        if (known) signal[place_of(pixel)] = passed, variance[place_of(pixel)] = spread;
+        turn = next_one, pixel = pixel_next, known = known_next;
+        next_one = __shfl_sync(ALL, number, 0);
     }
     add_up(p, rows, columns, signal, absorbed);
 }

@@ -107,7 +107,8 @@ def test_projector_tells_what_blocks_of_pixels_lack(ours):
     views, rows, columns = ours["signal"].shape
     firsts = np.arange(0, rows, COARSE), np.arange(0, columns, COARSE)
     # Some blocks reach beyond the detector.
-    assert rows % COARSE and columns % COARSE
+    assert rows % COARSE
+    assert columns % COARSE
     ones = np.ones((views, rows, columns))
     sums, counts = (
         np.add.reduceat(np.add.reduceat(image, firsts[0], axis=1), firsts[1], axis=2)

@@ -20,8 +20,8 @@ TRIED: dict[str, str] = {}
 
 
 def program(source: str, defines: str = "") -> str:
-    """The text of a .cu file, those that it includes in their places, behind what is defined for it ("NAME value", several
-    apart by semicolons)."""
+    """The text of a .cu file, those that it includes in their places, behind what is defined for it ("NAME value",
+    several apart by semicolons)."""
     lines = [f"#define {each}\n" for each in defines.split(";") if each]
     text = Path(__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
     return "".join(lines) + re.sub(r'#include "(\w+)\.cu"', lambda found: program(found[1]), text)

@@ -131,9 +131,7 @@ def load(
         np.vstack([energies.of_materials(MATERIALS), *weights]),
     ]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    return Load(
-        parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays
-    )
+    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
 
 
 _RANKS = np.array([{BODY: 0, GAP: 1, VOID: 2, KEEP: 3, PATCH: 4, MIX: 5}[role] for role in range(6)])
@@ -152,8 +150,8 @@ def _with_sorted_joints(packed: Packed) -> Packed:
 def _in_one(packed: Packed) -> NDArray[np.float32]:
     """All numbers of a primitive side by side, as project.cu reads them.
 
-    Origin, middle between its ends; a, b / 2, c, half its height; of its map the shear (x, y) or the last number, 0, role and form (bits
-    of an integer); the other eight numbers of the map.
+    Origin, middle between its ends; a, b / 2, c, half its height; of its map the shear (x, y) or the last number, 0,
+    role and form (bits of an integer); the other eight numbers of the map.
     """
     matrix, ends = packed.matrix.astype(np.float64), packed.ends.astype(np.float64)
     profile = packed.profile.astype(np.float64)

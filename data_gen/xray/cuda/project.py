@@ -74,8 +74,8 @@ def project(
     listed = torch.empty((tiles, min(LISTED, items)), dtype=torch.int32, device=device)
     busy = torch.empty((tiles, WIDE * TALL), dtype=torch.int16, device=device)
     of_tiles = (
-        shadows.spans, items, sent.frames, first, sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm, rows, columns,
-        sent.stacks, sent.layers, sent.stacks.shape[0], about, listed, listed.shape[1],
+        shadows.spans, items, sent.frames, first, sent.u0_mm, sent.v0_mm, sent.pixel_mm, sent.distance_mm, rows,
+        columns, sent.stacks, sent.layers, sent.stacks.shape[0], about, listed, listed.shape[1],
     )  # fmt: skip
     of_pixels = (
         *of_tiles, sent.items, packed.joint_rows, shadows.seen, order, busy, sent.sub_rays, sent.bins, energies, signal,

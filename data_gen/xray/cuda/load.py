@@ -6,6 +6,7 @@ has its middle at u = u0_mm[i] + column·pixel_mm and v = v0_mm[i] + row·pixel_
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -41,7 +42,7 @@ JOINT, NECK, COPPER, SUNK, REST = range(5)
 """Kinds of items: a joint's primitive, a whole neck, copper in air, copper in laminate, nothing of its own."""
 
 MOST_BOXES, MOST_ENERGIES, FEW_ENERGIES = 48, 320, 8
-"""Boxes and energies of one scan that the projector holds in shared memory; of how many energies at least."""
+"""Boxes and energies of one scan that the projector holds in shared memory; so few energies need none of it."""
 
 
 class Load(NamedTuple):
@@ -49,7 +50,7 @@ class Load(NamedTuple):
 
     Attributes:
         parcel: the arrays of :class:`Sent`, in its order.
-        pixel_mm, distance_mm, columns, rows, sub_rays: as in :class:`Sent`.
+        pixel_mm, distance_mm, columns, rows, sub_rays, few: as in :class:`Sent`.
     """
 
     parcel: Parcel
@@ -58,6 +59,7 @@ class Load(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
+    few: tuple[np.float32, ...]
 
 
 class Sent(NamedTuple):
@@ -77,6 +79,7 @@ class Sent(NamedTuple):
         pixel_mm, distance_mm: float32, pixel of the detector and source to detector.
         columns, rows: pixels.
         sub_rays: rays per pixel edge where metal of a joint is near.
+        few: `bins` energy by energy, attenuations times -log2(e), filled up with energies without weight.
     """
 
     packed: Packed
@@ -95,6 +98,7 @@ class Sent(NamedTuple):
     columns: int
     rows: int
     sub_rays: int
+    few: tuple[np.float32, ...]
 
 
 def load(
@@ -131,7 +135,18 @@ def load(
         np.vstack([energies.of_materials(MATERIALS), *weights]),
     ]
     arrays = [*packed, _in_one(packed), balls, corners, _items(packed), *(a.astype(np.float32) for a in rest)]
-    return Load(parcel(arrays), beam.pixel_mm, beam.source_detector_mm, beam.columns, beam.rows, sub_rays)
+    few = np.zeros((FEW_ENERGIES, MATERIALS + 2), np.float32)
+    first_few = rest[-1].T[:FEW_ENERGIES]
+    few[: len(first_few)] = first_few * ([-1.0 / math.log(2.0)] * MATERIALS + [1.0, 1.0])
+    return Load(
+        parcel(arrays),
+        beam.pixel_mm,
+        beam.source_detector_mm,
+        beam.columns,
+        beam.rows,
+        sub_rays,
+        tuple(few.ravel()),
+    )
 
 
 _RANKS = np.array([{BODY: 0, GAP: 1, VOID: 2, KEEP: 3, PATCH: 4, MIX: 5}[role] for role in range(6)])
@@ -230,4 +245,5 @@ def on_card(load: Load, device: torch.device) -> Sent:
         load.columns,
         load.rows,
         load.sub_rays,
+        load.few,
     )

@@ -50,38 +50,46 @@ struct Axes {
     }
 };
 
-// An energy of a scan: five attenuations (solder, copper, laminate, silicon, second alloy) times -log2(e), weights for signal
-// and variance, 0. Up to FEW are filled up with such of no weight.
+// The energies of a scan are parameters, so that they lie in constant memory and cost no load: five attenuations (solder,
+// copper, laminate, silicon, second alloy) times -log2(e), weights for signal and variance. A scan with more than FEW
+// reads them from `bins`.
+#define ENERGY(n) float sol##n, float cop##n, float lam##n, float sil##n, float sec##n, float wgt##n, float var##n
+#define NUMBERS(n) {sol##n, cop##n, lam##n, sil##n, sec##n, wgt##n, var##n}
+#define FEW_NUMBERS {NUMBERS(0), NUMBERS(1), NUMBERS(2), NUMBERS(3), NUMBERS(4), NUMBERS(5), NUMBERS(6), NUMBERS(7)}
+
 struct Lengths { float solder, copper, laminate, silicon, second; };
 
 // Signal and variance of a ray, summed over the energies; metal of joints only if SOLID.
 template <bool SOLID>
-__device__ __forceinline__ float2 behind(const Lengths &l, const float4 *energy, int energies) {
+__device__ __forceinline__ float2 behind(const Lengths &l, const float (*few)[7], const float4 *energy, int energies) {
     float passed = 0.0f, spread = 0.0f;
-    auto add = [&](int e) {
-        const float4 m = energy[2 * e], n = energy[2 * e + 1];
-        const float others = m.y * l.copper + m.z * l.laminate + m.w * l.silicon;
-        const float left = exp2f(SOLID ? m.x * l.solder + others + n.x * l.second : others);
-        passed += n.y * left, spread += n.z * left;
-    };
     if (energies <= FEW) {
 #pragma unroll
-        for (int e = 0; e < FEW; e++) add(e);
+        for (int e = 0; e < FEW; e++) {
+            const float *m = few[e];
+            const float others = m[1] * l.copper + m[2] * l.laminate + m[3] * l.silicon;
+            const float left = exp2f(SOLID ? m[0] * l.solder + others + m[4] * l.second : others);
+            passed += m[5] * left, spread += m[6] * left;
+        }
     } else {
 #pragma unroll 1
-        for (int e = 0; e < energies; e++) add(e);
+        for (int e = 0; e < energies; e++) {
+            const float4 m = energy[2 * e], n = energy[2 * e + 1];
+            const float others = m.y * l.copper + m.z * l.laminate + m.w * l.silicon;
+            const float left = exp2f(SOLID ? m.x * l.solder + others + n.x * l.second : others);
+            passed += n.y * left, spread += n.z * left;
+        }
     }
     return make_float2(passed, spread);
 }
 
+// More than FEW energies, for shared memory.
 __device__ __forceinline__ void fill(float4 *energy, const float *bins, int energies) {
     const float scale = -1.44269504089f;
-    for (int e = threadIdx.x; e < max(energies, FEW); e += THREADS) {
-        float of[7];
-#pragma unroll
-        for (int i = 0; i < 7; i++) of[i] = e < energies ? bins[i * energies + e] : 0.0f;
-        energy[2 * e] = make_float4(scale * of[0], scale * of[1], scale * of[2], scale * of[3]);
-        energy[2 * e + 1] = make_float4(scale * of[4], of[5], of[6], 0.0f);
+    for (int e = threadIdx.x; energies > FEW && e < energies; e += THREADS) {
+        energy[2 * e] = make_float4(scale * bins[e], scale * bins[energies + e], scale * bins[2 * energies + e],
+                                    scale * bins[3 * energies + e]);
+        energy[2 * e + 1] = make_float4(scale * bins[4 * energies + e], bins[5 * energies + e], bins[6 * energies + e], 0.0f);
     }
 }
 
@@ -98,7 +106,8 @@ __device__ __forceinline__ void fill(float4 *energy, const float *bins, int ener
 
 // What `judge` and `project` take beside.
 #define PIXEL_PARAMETERS const int4 *items, const int *joint_rows, const float4 *seen, const int *order, short *busy_of_tiles, \
-    int edge, const float *bins, int energies, float *signal, float *variance, float *absorbed
+    int edge, const float *bins, int energies, ENERGY(0), ENERGY(1), ENERGY(2), ENERGY(3), ENERGY(4), ENERGY(5), ENERGY(6), \
+    ENERGY(7), float *signal, float *variance, float *absorbed
 
 // A warp takes a tile: it lists the items that may touch it, in their order, and sorts out the boxes, four lanes a stack.
 // Tiles with items come first in `order`, whose first two numbers count those with and those without.
@@ -264,6 +273,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, JUDGES) judge(TILE_PARAMET
     __shared__ int found[3];
     __shared__ short idle[AREA];
     extern __shared__ float4 energy[];
+    const float few[FEW][7] = FEW_NUMBERS;
     const Stacks boxes = {stacks, layers, n_stacks};
     const int thread = threadIdx.x, lane = thread & 31, tile = __ldg(&order[2 + blockIdx.x]);
     int *facts = about + (size_t)tile * ABOUT;
@@ -330,16 +340,8 @@ extern "C" __global__ void __launch_bounds__(THREADS, JUDGES) judge(TILE_PARAMET
     }
     __syncthreads();
     if (thread < 2) facts[5 + thread] = found[thread];
-    // Pixels where no solid is met; in a tile without any item they need no list. Where all rays run through the same boxes from
-    // end to end, an energy's exponent goes with the ray's length alone.
+    // Pixels where no solid is met; in a tile without any item they need no list.
     const int plain = p.words > 0 ? found[2] : AREA;
-    const bool alike = !p.crossings && energies <= FEW;
-    float exponent[FEW];
-#pragma unroll
-    for (int e = 0; e < FEW; e++) {
-        const float4 m = energy[2 * e];
-        exponent[e] = m.y * fabsf(p.flat.copper) + m.z * fabsf(p.flat.laminate) + m.w * fabsf(p.flat.silicon);
-    }
     const float home = sqrtf(t.axes[0].w * t.axes[0].w + t.axes[1].w * t.axes[1].w + t.axes[2].w * t.axes[2].w);
 #pragma unroll 1
     for (int which = thread; which < plain; which += THREADS) {
@@ -352,24 +354,16 @@ extern "C" __global__ void __launch_bounds__(THREADS, JUDGES) judge(TILE_PARAMET
         const float norm = rsqrtf(ray.dx * ray.dx + ray.dy * ray.dy + ray.dz * ray.dz);
         ray.dx *= norm, ray.dy *= norm, ray.dz *= norm;
         const float iz = ray.dz == 0.0f ? LARGE : __fdividef(1.0f, ray.dz);
-        float2 mean = make_float2(0.0f, 0.0f);
-        if (alike) {
-#pragma unroll
-            for (int e = 0; e < FEW; e++) {
-                const float4 n = energy[2 * e + 1];
-                const float left = exp2f(exponent[e] * fabsf(iz));
-                mean.x += n.y * left, mean.y += n.z * left;
-            }
-        } else {
-            Filling filling = {p.flat.copper * iz, p.flat.laminate * iz, p.flat.silicon * iz};
+        Filling filling = {p.flat.copper * iz, p.flat.laminate * iz, p.flat.silicon * iz};
+        if (p.crossings) {
             const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
             const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
             ray.x = t.axes[0].w + home * ray.dx, ray.y = t.axes[1].w + home * ray.dy, ray.z = t.axes[2].w + home * ray.dz;
 #pragma unroll 1
             for (int n = 0; n < p.crossings; n++) boxes.through(t.crossed[n], ray, ix, iy, iz, filling);
-            const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
-            mean = behind<false>(lengths, energy, energies);
         }
+        const Lengths lengths = {0.0f, fabsf(filling.copper), fabsf(filling.laminate), fabsf(filling.silicon), 0.0f};
+        const float2 mean = behind<false>(lengths, few, energy, energies);
         const int r = p.row0 + (int)(pixel / WIDE), c = p.column0 + (int)(pixel % WIDE);
         if (r < rows && c < columns) {
             const int at = (p.image * rows + r) * columns + c;
@@ -387,6 +381,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     __shared__ Tile t;
     __shared__ int later[WARPS][LATER], next_turn;
     extern __shared__ float4 energy[];
+    const float few[FEW][7] = FEW_NUMBERS;
     const Scene s = {prims, joint_rows, neck_rows, neck_joints, joint_centre, neck_centre, neck_radius};
     const Stacks boxes = {stacks, layers, n_stacks};
     const int thread = threadIdx.x, lane = thread & 31, warp = thread >> 5, tile = __ldg(&order[2 + blockIdx.x]);
@@ -407,27 +402,18 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
     const float middle = 0.5f * (float)(edge - 1), share = 1.0f / (float)rays;
     const float right = __fdividef((float)(sub % edge) - middle, (float)edge), below = __fdividef((float)(sub / edge) - middle, (float)edge);
     const int near_turns = (several + each - 1) / each, turns = near_turns + (single + 31 >> 5);
-    // Turns are handed out, for they differ much in work. The next one's pixel and what it may meet are fetched ahead.
-    auto taken = [&] { return lane == 0 ? atomicAdd(&next_turn, 1) : 0; };
-    auto pixel_of = [&](int turn, bool &known) {
+    while (true) {
+        // Turns are handed out: they differ much in work.
+        int turn = lane == 0 ? atomicAdd(&next_turn, 1) : 0;
+        turn = __shfl_sync(ALL, turn, 0);
+        if (turn >= turns) break;
         const bool near = turn < near_turns;
         const int which = near ? turn * each + group : (turn - near_turns) * 32 + lane;
-        known = turn < turns && which < (near ? several : single) && (!near || group < each);
-        return known ? (unsigned)(unsigned short)busy[near ? which : AREA - 1 - which] : 0u;
-    };
-    auto place_of = [&](unsigned pixel) {
-        return (p.image * rows + p.row0 + (int)(pixel / WIDE)) * columns + p.column0 + (int)(pixel % WIDE);
-    };
-    auto met_by = [&](bool known, unsigned pixel) { return known ? (unsigned)__float_as_int(variance[place_of(pixel)]) : 0u; };
-    bool known;
-    int turn = __shfl_sync(ALL, taken(), 0), next_one = __shfl_sync(ALL, taken(), 0);
-    unsigned pixel = pixel_of(turn, known), first_met = met_by(known, pixel);
-    while (turn < turns) {
-        const int number = taken();
-        bool known_next;
-        const unsigned pixel_next = pixel_of(next_one, known_next);
-        const bool near = turn < near_turns;
+        bool known = which < (near ? several : single) && (!near || group < each);
+        const unsigned pixel = (unsigned short)busy[!known ? (near ? 0 : AREA - 1) : near ? which : AREA - 1 - which];
+        const int at = (p.image * rows + p.row0 + (int)(pixel / WIDE)) * columns + p.column0 + (int)(pixel % WIDE);
         const float along = (float)(pixel % WIDE) + (near ? right : 0.0f), down = (float)(pixel / WIDE) + (near ? below : 0.0f);
+        const unsigned first_met = known ? (unsigned)__float_as_int(variance[at]) : 0u;
         Ray ray;
         ray.dx = t.axes[0].x + along * t.axes[0].y + down * t.axes[0].z;
         ray.dy = t.axes[1].x + along * t.axes[1].y + down * t.axes[1].z;
@@ -552,7 +538,6 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             }
             if (__any_sync(ALL, slow)) postpone(owner, slow);
         }
-        first_met = met_by(known_next, pixel_next);
         const float ix = ray.dx == 0.0f ? LARGE : __fdividef(1.0f, ray.dx);
         const float iy = ray.dy == 0.0f ? LARGE : __fdividef(1.0f, ray.dy);
         Filling filling = {0.0f, 0.0f, 0.0f};
@@ -563,7 +548,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
         const float laminate = fmaxf(fabsf(filling.laminate + p.flat.laminate * iz) - sunk, 0.0f);
         const float silicon = fabsf(filling.silicon + p.flat.silicon * iz);
         solder -= second;
-        const float2 mean = behind<true>({solder, copper, laminate, silicon, second}, energy, energies);
+        const float2 mean = behind<true>({solder, copper, laminate, silicon, second}, few, energy, energies);
         float passed = mean.x, spread = mean.y;
         if (near) {
             // Sub-rays of one pixel are neighbours in the warp.
@@ -581,9 +566,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS) project(
             passed = total * share, spread = other * share;
             known = known && sub == 0;
         }
-        if (known) signal[place_of(pixel)] = passed, variance[place_of(pixel)] = spread;
-        turn = next_one, pixel = pixel_next, known = known_next;
-        next_one = __shfl_sync(ALL, number, 0);
+        if (known) signal[at] = passed, variance[at] = spread;
     }
     add_up(p, rows, columns, signal, absorbed);
 }

@@ -78,14 +78,14 @@ def project(
         columns, sent.stacks, sent.layers, sent.stacks.shape[0], about, listed, listed.shape[1],
     )  # fmt: skip
     of_pixels = (
-        *of_tiles, sent.items, packed.joint_rows, shadows.seen, order, busy, sent.sub_rays, sent.bins, energies, signal,
-        variance, absorbed,
+        *of_tiles, sent.items, packed.joint_rows, shadows.seen, order, busy, sent.sub_rays, sent.bins, energies,
+        *sent.few, signal, variance, absorbed,
     )  # fmt: skip
     of_solids = (
         sent.prims, shadows.ways, packed.neck_rows, packed.neck_joints, packed.joint_centre, packed.neck_centre,
         packed.neck_radius,
     )  # fmt: skip
-    room = 32 * max(energies, FEW_ENERGIES)
+    room = 32 * energies if energies > FEW_ENERGIES else 0
     compiled.launch("project", "lists", (-(-tiles // TILES),), 32 * TILES, *of_tiles, tiles, order, lost)
     compiled.launch("project", "judge", (tiles,), THREADS, *of_pixels, shared=room)
     compiled.launch("project", "project", (tiles,), THREADS, *of_pixels, *of_solids, shared=room)

@@ -135,7 +135,9 @@ def test_necks_through_few_and_many_bodies_agree_with_float64(crossed):
 def test_tiles_with_more_items_than_a_word_agree_with_float64():
     # Rows of balls, one behind the other in the first view: more than 32 items of a tile, some of which a ray meets at
     # the end of the list only.
-    places = [(x, y, z) for x in np.linspace(-0.6, 0.6, 6) for y in (-0.4, 0.0, 0.4) for z in (-0.2, 0.0, 0.2)]
+    places = [
+        (x, y, z) for x in np.linspace(-0.6, 0.6, 6) for y in (-0.4, 0.0, 0.4) for z in (-0.2, 0.0, 0.2)
+    ]
     balls = [alone(sd.sphere(place, 0.06)).joints[0] for place in places]
     scene = case.scene()._replace(joints=tuple(balls), necks=())
     assert len(balls) > 32

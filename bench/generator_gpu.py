@@ -48,7 +48,7 @@ SESSION = "agreement", "kernel", "sizes", "growth", "training"
 
 
 SIZES: tuple[tuple[str, int | None, int], ...] = (
-    ("project", None, 3), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3), ("fdk", 12, 4), ("fdk", 16, 3), ("fdk", 16, 4),
+    ("project", None, 7), ("fdk", 8, 4), ("fdk", 8, 5), ("fdk", 12, 3), ("fdk", 12, 4), ("fdk", 16, 3), ("fdk", 16, 4),
 )  # fmt: skip
 """Sizes to try: source, voxels of a run, blocks that a multiprocessor must hold."""
 

@@ -63,16 +63,16 @@ def parts(prepared: dv.Prepared, grid: Grid, precision: str) -> dict[str, float]
     most = min(beam.views, max(1, dv.PIXELS_AT_ONCE // (beam.rows * beam.columns)))
     scale = beam.views / most
     out["project"] = scale * milliseconds(lambda: project(sent, spans, 0, most, device, lost))
-    none = torch.zeros_like(spans)
+    none = spans._replace(spans=torch.zeros_like(spans.spans))
     out["project without any solid"] = scale * milliseconds(
         lambda: project(sent, none, 0, most, device, lost)
     )
-    signal, variance = project(sent, spans, 0, most, device, lost)
+    signal, variance, absorbed = project(sent, spans, 0, most, device, lost)
     measure, narrow = (
         Measure(scan_detector(scanner), drawn, device),
         precision == "float16",
     )
-    out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0, narrow=narrow))
+    out["measure"] = scale * milliseconds(lambda: measure(signal, variance, 0, absorbed, narrow=narrow))
     integrals = measure(signal, variance, 0, narrow=narrow)
     ramp = ramp_of(beam.columns, beam.voxel_mm, scanner.hann_cutoff, device, precision, scanner.apodisation)
     out["ramp"] = scale * milliseconds(lambda: ramp(integrals))
@@ -162,7 +162,7 @@ def agreement(record: ScanRecord, scene: Scene, precision: str) -> dict[str, flo
     )  # fmt: skip
     sent = loads.on_card(prepared.load, device)
     lost = torch.zeros(1, dtype=torch.int32, device=device)
-    signal, variance = project(sent, shadows(sent, device), 0, 12, device, lost)
+    signal, variance, _ = project(sent, shadows(sent, device), 0, 12, device, lost)
     error = np.log(signal.cpu().numpy() / reference.signal)
     runs = voxels_around(prepared.lattice, prepared.found.centres_mm, prepared.found.axes, prepared.half_mm)
     volume = reconstructed(record, scene, pose, runs)

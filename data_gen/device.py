@@ -263,8 +263,8 @@ def backprojected(prepared: Prepared, sums: Any, device: torch.device, precision
     at_once = max(1, PIXELS_AT_ONCE // (beam.rows * beam.columns))
     for first in range(0, beam.views, at_once):
         last = min(first + at_once, beam.views)
-        signal, variance = project(sent, spans, first, last, device, lost)
-        integrals = measure(signal, variance, first, narrow=precision == "float16")
+        signal, variance, absorbed = project(sent, spans, first, last, device, lost)
+        integrals = measure(signal, variance, first, absorbed, narrow=precision == "float16")
         sums.add(ramp(integrals), first, ramp.scale)
     return lost
 

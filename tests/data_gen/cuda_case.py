@@ -155,7 +155,7 @@ def on_card(name):
         loads.load(pack(scene()), beam, case.energies, pose=POSE, wobble=case.wobble), device
     )
     lost = torch.zeros(1, dtype=torch.int32, device=device)
-    signal, variance = project(sent, shadows(sent, device), 0, beam.views, device, lost)
+    signal, variance, absorbed = project(sent, shadows(sent, device), 0, beam.views, device, lost)
 
     def measure(detector, curve=None):
         panel = panels.panel_on_card(panels.panel(detector, beam, SEED, curve), device)
@@ -165,7 +165,7 @@ def on_card(name):
     ramp = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, device, apodisation=case.apodisation)
     wanted = fdk.wanted_voxels(LATTICE, CENTRES, np.eye(3), HALF, device)
     sums = fdk.Backprojection(beam, LATTICE, wanted, device)
-    sums.add(ramp(of_case(signal, variance, 0)), 0, ramp.scale)
+    sums.add(ramp(of_case(signal, variance, 0, absorbed)), 0, ramp.scale)
     halves = fdk.Ramp(beam.columns, beam.voxel_mm, 0.9, device, "float16", apodisation=case.apodisation)
     narrow = fdk.Backprojection(beam, LATTICE, wanted, device)
     narrow.add(halves(of_case(signal, variance, 0, narrow=True)), 0, halves.scale)
@@ -182,6 +182,7 @@ def on_card(name):
     return {
         "signal": signal.cpu().numpy(),
         "variance": variance.cpu().numpy(),
+        "absorbed": absorbed.cpu().numpy(),
         "integrals": torch.cat(parts).cpu().numpy(),
         "volume": sums.volume.cpu().numpy(),
         "straight": straight.volume.cpu().numpy(),

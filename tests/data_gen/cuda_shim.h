@@ -27,6 +27,8 @@ struct alignas(16) float4 { float x, y, z, w; };
 struct int2 { int x, y; };
 struct alignas(16) int4 { int x, y, z, w; };
 struct short4 { short x, y, z, w; };
+struct float3 { float x, y, z; };
+inline float3 make_float3(float x, float y, float z) { return {x, y, z}; }
 inline float2 make_float2(float x, float y) { return {x, y}; }
 inline float4 make_float4(float x, float y, float z, float w) { return {x, y, z, w}; }
 inline int2 make_int2(int x, int y) { return {x, y}; }

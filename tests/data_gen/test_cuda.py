@@ -15,6 +15,7 @@ from jointwise.data_gen.shapes.scene import pack
 from jointwise.data_gen.xray import reconstruct as rc
 from jointwise.data_gen.xray.cuda import compiled, detect, fdk
 from jointwise.data_gen.xray.cuda import project as project_on_card
+from jointwise.data_gen.xray.cuda.panel import COARSE
 from jointwise.data_gen.xray.detector import Detector, line_integrals
 from jointwise.data_gen.xray.energies import linearised
 from jointwise.data_gen.xray.projector import Projections, project
@@ -31,7 +32,7 @@ pytestmark = pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "of", "names"),
     [
-        ("project", project_on_card, ("WIDE", "TALL", "THREADS")),
+        ("project", project_on_card, ("WIDE", "TALL", "THREADS", "TILES", "LISTED", "COARSE")),
         ("detect", detect, ("WIDE", "TALL", "THREADS")),
         ("fdk", fdk, ("RUN", "WIDE", "DEEP", "THREADS")),
     ],
@@ -100,6 +101,20 @@ def test_projections_agree_with_float64(ours, expected):
     np.testing.assert_allclose(ours["variance"], expected.variance, rtol=2e-3)
     assert expected.signal.min() < 0.5
     assert ours["lost"] == 0
+
+
+def test_projector_tells_what_blocks_of_pixels_lack(ours):
+    views, rows, columns = ours["signal"].shape
+    firsts = np.arange(0, rows, COARSE), np.arange(0, columns, COARSE)
+    # Some blocks reach beyond the detector.
+    assert rows % COARSE
+    assert columns % COARSE
+    ones = np.ones((views, rows, columns))
+    sums, counts = (
+        np.add.reduceat(np.add.reduceat(image, firsts[0], axis=1), firsts[1], axis=2)
+        for image in (ours["signal"].astype(np.float64), ones)
+    )
+    np.testing.assert_allclose(ours["absorbed"], 1.0 - sums / counts, atol=1e-6)
 
 
 def test_detector_agrees_without_noise(ours, scan):

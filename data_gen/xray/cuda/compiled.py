@@ -7,6 +7,7 @@ the CPU by the tests on a card and, on whole boards, by the bench.
 from __future__ import annotations
 
 import functools
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,11 @@ TRIED: dict[str, str] = {}
 
 
 def program(source: str, defines: str = "") -> str:
-    """The text of a .cu file behind what is defined for it ("NAME value", several apart by semicolons)."""
+    """The text of a .cu file, those that it includes in their places, behind what is defined for it ("NAME value",
+    several apart by semicolons)."""
     lines = [f"#define {each}\n" for each in defines.split(";") if each]
-    return "".join(lines) + Path(__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
+    text = Path(__file__).with_name(f"{source}.cu").read_text(encoding="utf-8")
+    return "".join(lines) + re.sub(r'#include "(\w+)\.cu"', lambda found: program(found[1]), text)
 
 
 @functools.cache

@@ -25,7 +25,7 @@ __device__ __forceinline__ unsigned short half_bits(float value) {
 #define TAPS 0
 #endif
 #ifndef BLOCKS
-#define BLOCKS 4
+#define BLOCKS 5
 #endif
 #define MOST 200
 #define PHOTONS 1u

@@ -39,20 +39,25 @@ class Measure:
         signal: torch.Tensor,
         variance: torch.Tensor,
         first_view: int,
+        absorbed: torch.Tensor | None = None,
         *,
         weighted: bool = True,
         narrow: bool = False,
     ) -> torch.Tensor:
-        """Line integrals (view, row, column), times the cosine of the cone beam if `weighted`; float16 if `narrow`."""
+        """Line integrals (view, row, column), times the cosine of the cone beam if `weighted`; float16 if `narrow`.
+
+        `absorbed` is what blocks of pixels lack of the signal, as the projector tells it; None for to be found anew.
+        """
         noisy = torch.empty_like(signal)
         out = torch.empty_like(signal, dtype=torch.float16 if narrow else torch.float32)
-        self._run(signal, variance, first_view, noisy, out, not weighted)
+        self._run(signal, variance, self._smooth(signal, absorbed), first_view, noisy, out, not weighted)
         return out
 
     def _run(
         self,
         signal: torch.Tensor,
         variance: torch.Tensor,
+        smooth: torch.Tensor | None,
         first: int,
         noisy: torch.Tensor,
         out: torch.Tensor,
@@ -63,7 +68,7 @@ class Measure:
         focal, spread = (panel.focal, len(panel.focal)), (panel.spread, len(panel.spread))
         compiled.launch(
             "detect", "expose", grid, THREADS,
-            signal, variance, *focal, self._absorbed(signal), panel.output, panel.settings, first, noisy,
+            signal, variance, *focal, smooth, panel.output, panel.settings, first, noisy,
             defines=_taps(len(panel.focal)),
         )  # fmt: skip
         narrow = out.dtype == torch.float16
@@ -82,10 +87,16 @@ class Measure:
                 out,
             )
 
-    def _absorbed(self, signal: torch.Tensor) -> torch.Tensor | None:
+    def _smooth(self, signal: torch.Tensor, absorbed: torch.Tensor | None) -> torch.Tensor | None:
         """What every block of pixels lacks, blurred widely (view, block row + 1, block column + 1); last: its mean."""
         if self.detector.scatter_fraction == 0.0 and self.detector.glare_fraction == 0.0:
             return None
+        down, across = self.panel.block_rows, self.panel.block_columns
+        lost = self._absorbed(signal) if absorbed is None else absorbed
+        return torch.matmul(down, lost @ across.T)
+
+    def _absorbed(self, signal: torch.Tensor) -> torch.Tensor:
+        """What every block of pixels lacks."""
         views, rows, columns = signal.shape
         down, across = self.panel.block_rows, self.panel.block_columns
         lost = torch.empty((views, len(down) - 1, len(across) - 1), device=self.device)
@@ -101,7 +112,7 @@ class Measure:
             views,
             lost,
         )
-        return torch.matmul(down, lost @ across.T)
+        return lost
 
 
 def _taps(count: int) -> str:

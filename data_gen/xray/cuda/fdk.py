@@ -24,7 +24,7 @@ RUN, WIDE, DEEP, THREADS = 8, 16, 16, 256
 """Voxels along the axis that one thread follows (they share column, depth and weight of every view), voxels of a block
 in x and z, and its threads, one for each, as in fdk.cu."""
 
-RUNS, SHARED = (8, 12), 5.0
+RUNS, SHARED = (8, 12, 16), 5.0
 """Runs to choose from where all voxels are wanted, and how many voxels' work a run's shared part takes at a view."""
 
 PITCH = 64

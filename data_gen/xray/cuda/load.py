@@ -165,8 +165,8 @@ def _with_sorted_joints(packed: Packed) -> Packed:
 def _in_one(packed: Packed) -> NDArray[np.float32]:
     """All numbers of a primitive side by side, as project.cu reads them.
 
-    Origin, first end; a, b / 2, c, last end; of its map the shear (x, y) or the last number, 0, role and form (bits
-    of an integer); the other eight numbers of the map.
+    Origin, middle between its ends; a, b / 2, c, half its height; of its map the shear (x, y) or the last number, 0,
+    role and form (bits of an integer); the other eight numbers of the map.
     """
     matrix, ends = packed.matrix.astype(np.float64), packed.ends.astype(np.float64)
     profile = packed.profile.astype(np.float64)
@@ -180,7 +180,7 @@ def _in_one(packed: Packed) -> NDArray[np.float32]:
     ends = np.sort(ends / tall[:, None], axis=1)
     shear = np.einsum("kji,kj->ki", matrix[:, :2, :2], matrix[:, :2, 2]) / (wide**2)[:, None]
     table = np.zeros((len(packed.role), 20), np.float32)
-    table[:, :3], table[:, 3], table[:, 7] = packed.origin, ends[:, 0], ends[:, 1]
+    table[:, :3], table[:, 3], table[:, 7] = packed.origin, ends.mean(axis=1), np.diff(ends)[:, 0] / 2.0
     table[:, 4:7] = profile * [1.0, 0.5, 1.0]
     table[:, 8:10] = np.where(sheared[:, None], shear, matrix[:, 2, 2:] * [1.0, 0.0])
     table[:, 11] = _shape(packed.role, sheared, closed).view(np.float32)

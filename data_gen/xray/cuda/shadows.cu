@@ -51,10 +51,20 @@ __device__ short4 outline(const float *corners, int begin, int end, const float 
     return out;
 }
 
+// The ball about an item as rays of a view see it: its centre from the source, which times a ray's direction is no less than
+// the last number where they meet. It is wider than it is: by `aside`, how far sub-rays lie from the middle of their pixel at
+// a distance of 1, and by what rounding may hide.
+__device__ float4 seen_ball(const float *centre, float radius, const float *frame, float aside) {
+    const float x = centre[0] - frame[0], y = centre[1] - frame[1], z = centre[2] - frame[2], square = x * x + y * y + z * z;
+    const float reach = radius + aside * (sqrtf(square) + radius), rest = square * (1.0f - 2e-6f) - reach * reach;
+    return make_float4(x, y, z, rest > 0.0f ? sqrtf(rest) : -LARGE);
+}
+
 extern "C" __global__ void shadows(const float4 *balls, int primitives, const float *corners, const int4 *items, int n_items,
                                    const float *joint_centre, const float *joint_radius, const int *neck_rows,
                                    const float *frames, const float *u0, const float *v0, float pixel_mm, float distance,
-                                   int rows, int columns, short4 *out) {
+                                   int rows, int columns, const float *neck_centre, const float *neck_radius,
+                                   int edge, short4 *out, float4 *seen, float *ways) {
     const int k = blockIdx.x * blockDim.x + threadIdx.x, view = blockIdx.y;
     if (k >= n_items) return;
     const float *frame = frames + 12 * view;
@@ -76,5 +86,13 @@ extern "C" __global__ void shadows(const float4 *balls, int primitives, const fl
         }
     } else if (kind == NECK) found = outline(corners, neck_rows[2 * owner], neck_rows[2 * owner + 1], frame, panel);
     else if (kind != REST) found = outline(corners, k, k + 1, frame, panel);
-    out[(size_t)view * n_items + k] = found;
+    const size_t at = (size_t)view * n_items + k;
+    out[at] = found;
+    if (k >= primitives) return;
+    const float4 ball = balls[k];
+    const float own[3] = {ball.x, ball.y, ball.z}, *middle = kind == JOINT ? joint_centre + 3 * owner : own;
+    const float aside = (0.71f * (float)(edge - 1) / (float)edge + 0.01f) * pixel_mm / distance;
+    seen[at] = kind == NECK ? seen_ball(neck_centre + 3 * owner, neck_radius[owner], frame, aside) : seen_ball(own, ball.w, frame, aside);
+    const float x = middle[0] - frame[0], y = middle[1] - frame[1], z = middle[2] - frame[2];
+    ways[at] = sqrtf(x * x + y * y + z * z);
 }

@@ -19,6 +19,8 @@ from jointwise.models.rules.pattern import darkness
 from jointwise.models.rules.ranks import quantile
 from jointwise.models.rules.surface import Surface
 
+Box = tuple[slice, slice, slice]
+
 HIGH: Final = 0.4
 """Half of the height looked at, in ball diameters: up to the lands."""
 BULK: Final = 0.31
@@ -52,6 +54,8 @@ FULLNESS: Final = 0.8
 """Volume of a joint over largest cross-section × height."""
 SPOT: Final = (4.5, 3.0, 3.0)
 """Standard deviations of the spot whose mean darkness is a blob's, grid steps along z, y, x."""
+FAR: Final = -1000
+"""A height, in planes, beyond all that is."""
 DEEP: Final = 0.08
 SHALLOW: Final = 0.03
 """Missing thickness, in ball diameters, of a column that lies under a large, or any, void."""
@@ -99,31 +103,36 @@ def cavities(body: Body, lands: tuple[Land, Land], largest_mm2: float, surface: 
         surface: the darkest complete surface; where it is a gap, its planes are left out.
     """
     f = body.frame
-    inside = solder_mask(body)
-    dark = darkness(body.smooth, inside, f.x - body.axis[0], f.y - body.axis[1], 0.5 * f.ball)
-    texture = _texture(dark, inside, body)
+    inside, box = _boxed_mask(body)
+    x, y, z = f.x[box[2]] - body.axis[0], f.y[box[1]] - body.axis[1], f.z[box[0]]
+    dark = darkness(np.ascontiguousarray(body.smooth[box]), inside, x, y, 0.5 * f.ball)
+    texture = _texture(dark, inside, z, body.ring[box[1:]], f.ball)
     low, high = (min(BULK * f.ball, land.solid_mm - END_PLANES * f.dz) for land in lands)
-    inside[(f.z < -low) | (f.z > high)] = False
-    if surface.complete:
-        k = np.arange(len(f.z))[:, None, None]
-        inside &= np.abs(k - surface.height) > SHEET_PLANES
-    dark = np.where(inside, dark, 0).astype(np.float32)
-    return _measure(body, (lands[0].z, lands[1].z), largest_mm2, dark, inside, texture)
+    # A surface far below all planes leaves nothing out.
+    height = surface.height[box[1:]] - box[0].start if surface.complete else np.full(len(y), FAR)[:, None]
+    _leave_out(dark, inside, (z < -low) | (z > high), np.broadcast_to(height, inside.shape[1:]))
+    return _measure(body, (lands[0].z, lands[1].z), largest_mm2, dark, inside, box, texture)
 
 
 def solder_mask(body: Body) -> NDArray[np.bool_]:
     """(z, y, x) points inside the joint's outline, holes filled, RIM steps from its edge; no neck, no neighbour."""
+    masks, box = _boxed_mask(body)
+    mask = np.zeros(body.smooth.shape, np.bool_)
+    mask[box] = masks
+    return mask
+
+
+def _boxed_mask(body: Body) -> tuple[NDArray[np.bool_], Box]:
+    """The same within the planes and columns beside which there is none, and these."""
     f = body.frame
     first, last = f.heights(HIGH)
     core, far = body.ring < 0.3 * f.ball, (body.ring > 0.56 * f.ball) & (body.ring < 0.62 * f.pitch)
-    mask = np.zeros(body.smooth.shape, np.bool_)
     slices = body.smooth[first:last]
     limit, near = _limits(slices, core, far), body.ring < 0.46 * f.pitch
     box = _around(near)
-    masks = mask[first:last, *box]
     solid, axis = slices[:, *box], np.array(body.axis)
-    masks[:] = _filled_cores(solid, limit, near[box], f.x[box[1]], f.y[box[0]], f.z[first:last], axis, RIM)
-    return mask
+    masks = _filled_cores(solid, limit, near[box], f.x[box[1]], f.y[box[0]], f.z[first:last], axis, RIM)
+    return masks, (slice(first, last), *box)
 
 
 def _around(near: NDArray[np.bool_]) -> tuple[slice, slice]:
@@ -256,11 +265,25 @@ def _sector(x: float, y: float) -> int:
     return int(4 * quarter + (up >= eighth * along) + (up >= along) + (eighth * up >= along))
 
 
-def _texture(dark: Volume, inside: NDArray[np.bool_], body: Body) -> float:
+@numba.njit(cache=True, nogil=True)
+def _leave_out(
+    dark: Volume, inside: NDArray[np.bool_], ends: NDArray[np.bool_], height: NDArray[np.int64]
+) -> None:
+    """Make nothing of the planes `ends` and of what lies about the surface `height`; dark is 0 where nothing is."""
+    nz, ny, nx = inside.shape
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                if ends[k] or abs(k - height[j, i]) <= SHEET_PLANES:
+                    inside[k, j, i] = False
+                if not inside[k, j, i]:
+                    dark[k, j, i] = 0
+
+
+def _texture(dark: Volume, inside: NDArray[np.bool_], z: Vector, ring: Vector, ball: float) -> float:
     """Standard deviation over the disc of a land's slices, worst slice of either land."""
-    f = body.frame
-    planes = np.flatnonzero((np.abs(f.z) > 0.28 * f.ball) & (np.abs(f.z) < 0.4 * f.ball))
-    return float(_worst_spread(dark, inside, body.ring < 0.3 * f.ball, planes))
+    planes = np.flatnonzero((np.abs(z) > 0.28 * ball) & (np.abs(z) < 0.4 * ball))
+    return float(_worst_spread(dark, inside, ring < 0.3 * ball, planes))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -287,8 +310,10 @@ def _measure(
     largest_mm2: float,
     dark: Volume,
     inside: NDArray[np.bool_],
+    place: Box,
     texture: float,
 ) -> Cavities:
+    """The measures of what is dark inside; both within the box `place` of the sub-volume."""
     f = body.frame
     point, largest = f.dx**2, max(largest_mm2, f.dx**2)
     box = ndimage.find_objects(inside.view(np.uint8), 1)[0]
@@ -299,7 +324,7 @@ def _measure(
     dark, inside = np.ascontiguousarray(dark[box]), np.ascontiguousarray(inside[box])
     void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
     whole = np.zeros(body.smooth.shape, np.bool_)
-    whole[box] = void > 0
+    whole[place][box] = void > 0
     interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
     ground = max(GROUND - 0.01, 0.5 * body.grain)
     points, missing, clearly, column = _missing(dark, inside, np.float32(ground))

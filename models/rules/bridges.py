@@ -6,6 +6,7 @@ well joined the two are, at two widths of blur: a thin neck shows in the narrow 
 towards the neighbour that stops short has a dark step; a neck has none.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final
 
@@ -145,9 +146,10 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
     centre = side * body.axis[0 if axis == 2 else 1]
     other = body.axis[1 if axis == 2 else 0]
     along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
-    first, last = np.searchsorted(f.x, (centre + radius + body.blur, centre + f.pitch - radius - body.blur))
-    start = int(np.clip(first - along.start, 0, along.stop - along.start - 3))
-    air = slice(start, max(int(last) - along.start, start + 3))
+    first = bisect_left(f.x, centre + radius + body.blur)  # type: ignore[call-overload]
+    last = bisect_left(f.x, centre + f.pitch - radius - body.blur)  # type: ignore[call-overload]
+    start = min(max(first - along.start, 0), along.stop - along.start - 3)
+    air = slice(start, max(last - along.start, start + 3))
     strip = _range(f.x, other - SIDE * f.ball, other + SIDE * f.ball)
     lane = _range(f.x, other - AROUND * f.pitch, other + AROUND * f.pitch)
     between = slice(along.start + air.start, along.start + air.stop)
@@ -155,9 +157,8 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
 
 
 def _range(points: Vector, low: float, high: float) -> slice:
-    start, stop = np.searchsorted(points, (low, high))
-    start = min(int(start), len(points) - 3)
-    return slice(start, max(int(stop), start + 3))
+    start = min(bisect_left(points, low), len(points) - 3)  # type: ignore[call-overload]
+    return slice(start, max(bisect_left(points, high), start + 3))  # type: ignore[call-overload]
 
 
 @numba.njit(cache=True, nogil=True)

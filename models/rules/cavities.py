@@ -324,7 +324,8 @@ def _measure(
     dark, inside = np.ascontiguousarray(dark[box]), np.ascontiguousarray(inside[box])
     void = _cut_out(dark, max(CLEAR, NOISES * body.grain))
     whole = np.zeros(body.smooth.shape, np.bool_)
-    whole[place][box] = void > 0
+    if void.any():
+        whole[place][box] = void > 0
     interface = max(_interface(body, whole, ends[0], +1), _interface(body, whole, ends[1], -1))
     ground = max(GROUND - 0.01, 0.5 * body.grain)
     points, missing, clearly, column = _missing(dark, inside, np.float32(ground))
@@ -376,9 +377,9 @@ def _blob(dark: Volume, inside: NDArray[np.bool_]) -> float:
 
 def _cut_out(dark: Volume, limit: float) -> NDArray[np.int32]:
     """Labels of the cavities that are large and dark enough, each cut at SKIRT of its own darkest point."""
+    if dark.max() < np.float32(limit):  # as in most joints: no cavity is dark enough
+        return np.zeros(dark.shape, np.int32)
     label, found = ndimage.label(dark > 0.25 * limit)
-    if not found:
-        return np.asarray(label)
     return _kept(label, dark, found, limit)
 
 
@@ -426,4 +427,5 @@ def _interface(body: Body, inside: NDArray[np.bool_], land_mm: float, inward: in
     layer = (depth > -1.5 * f.dz) & (depth < INTERFACE_MM + f.dz)
     disc = body.ring < LAND_DISC * f.ball
     # The joint bulges beyond the disc: voids out there cover nothing of the land.
-    return float(100 * inside[layer][:, disc].any(axis=0).mean()) if layer.any() else 0.0
+    over = inside[layer].any(axis=0)
+    return float(100 * over[disc].mean())

@@ -146,8 +146,8 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
     centre = side * body.axis[0 if axis == 2 else 1]
     other = body.axis[1 if axis == 2 else 0]
     along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
-    first = bisect_left(f.x, centre + radius + body.blur)  # type: ignore[call-overload]
-    last = bisect_left(f.x, centre + f.pitch - radius - body.blur)  # type: ignore[call-overload]
+    first = bisect_left(f.x, centre + radius + body.blur)
+    last = bisect_left(f.x, centre + f.pitch - radius - body.blur)
     start = min(max(first - along.start, 0), along.stop - along.start - 3)
     air = slice(start, max(last - along.start, start + 3))
     strip = _range(f.x, other - SIDE * f.ball, other + SIDE * f.ball)
@@ -157,8 +157,8 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
 
 
 def _range(points: Vector, low: float, high: float) -> slice:
-    start = min(bisect_left(points, low), len(points) - 3)  # type: ignore[call-overload]
-    return slice(start, max(bisect_left(points, high), start + 3))  # type: ignore[call-overload]
+    start = min(bisect_left(points, low), len(points) - 3)
+    return slice(start, max(bisect_left(points, high), start + 3))
 
 
 @numba.njit(cache=True, nogil=True)

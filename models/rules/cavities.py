@@ -427,5 +427,5 @@ def _interface(body: Body, inside: NDArray[np.bool_], land_mm: float, inward: in
     layer = (depth > -1.5 * f.dz) & (depth < INTERFACE_MM + f.dz)
     disc = body.ring < LAND_DISC * f.ball
     # The joint bulges beyond the disc: voids out there cover nothing of the land.
-    over = inside[layer].any(axis=0)
+    over: NDArray[np.bool_] = np.asarray(inside[layer].any(axis=0))
     return float(100 * over[disc].mean())

@@ -92,13 +92,16 @@ def lands(body: Body) -> tuple[Land, Land]:
 
 @numba.njit(cache=True, nogil=True)
 def _profiles(raw: Volume, patch: NDArray[np.int64]) -> Volume:
-    """Mean grey at every height of each patch, of all patches, of the inner and of the outer ones, (15, z)."""
+    """Mean grey at every height of each patch, of all patches, of the inner and of the outer ones, (15, z).
+
+    Summed one after the other in float32, as numpy does.
+    """
     nz, ny, nx = raw.shape
-    total, count = np.zeros((nz, PATCHES)), np.zeros(PATCHES)
+    total, count = np.zeros((nz, PATCHES), np.float32), np.zeros(PATCHES, np.float32)
     for j in range(ny):
         for i in range(nx):
             if patch[j, i] >= 0:
-                count[patch[j, i]] += 1
+                count[patch[j, i]] += np.float32(1)
     for k in range(nz):
         for j in range(ny):
             for i in range(nx):
@@ -107,13 +110,15 @@ def _profiles(raw: Volume, patch: NDArray[np.int64]) -> Volume:
     profiles = np.empty((PATCHES + 3, nz), np.float32)
     for k in range(nz):
         for n in range(PATCHES):
-            profiles[n, k] = total[k, n] / count[n] if count[n] > 0 else np.nan
+            profiles[n, k] = total[k, n] / count[n] if count[n] > 0 else np.float32(np.nan)
         inner, outer = np.float32(0), np.float32(0)
         for n in range(INNER):
             inner += profiles[n, k]
+        every = inner
         for n in range(INNER, PATCHES):
+            every += profiles[n, k]
             outer += profiles[n, k]
-        profiles[PATCHES, k] = (inner + outer) / np.float32(PATCHES)
+        profiles[PATCHES, k] = every / np.float32(PATCHES)
         profiles[PATCHES + 1, k] = inner / np.float32(INNER)
         profiles[PATCHES + 2, k] = outer / np.float32(PATCHES - INNER)
     return profiles

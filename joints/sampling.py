@@ -60,6 +60,21 @@ def point_samples(volume: NDArray[Any], index: Vector) -> NDArray[np.float32]:
     return np.asarray(_point_values(np.asarray(volume), np.ascontiguousarray(index, np.float64)))
 
 
+def mean_samples(volume: NDArray[Any], centres: Vector, offsets: Vector) -> NDArray[np.float32]:
+    """Means of the values about places, at the same offsets about each; no table of all points is made.
+
+    Args:
+        volume: (z, y, x).
+        centres: (n, 3) fractional indices (x, y, z).
+        offsets: (m, k, 3) in indices (x, y, z); over each k the mean is taken.
+
+    Returns:
+        float32 (n, m).
+    """
+    about = np.ascontiguousarray(centres, np.float64), np.ascontiguousarray(offsets, np.float64)
+    return np.asarray(_mean_values(np.asarray(volume), *about))
+
+
 @numba.njit(cache=True, nogil=True)
 def _clamped(index: float, most: float) -> float:
     """Within 0 to most; 0 for NaN, so that nothing is read outside the volume."""
@@ -85,6 +100,15 @@ def _within(volume: NDArray[Any], x: float, y: float, z: float) -> bool:
     e = 1e-6
     inside: bool = e < x < nx - 1 - e and e < y < ny - 1 - e and e < z < nz - 1 - e
     return inside
+
+
+@numba.njit(cache=True, nogil=True)
+def _inner_value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
+    """`_value` where nothing needs clamping."""
+    down_x, down_y, down_z = np.int64(x), np.int64(y), np.int64(z)
+    x0, y0, z0, one = np.uintp(down_x), np.uintp(down_y), np.uintp(down_z), np.uintp(1)
+    share = x - np.float64(down_x), y - np.float64(down_y), z - np.float64(down_z)
+    return _blended(volume, (x0, y0, z0), (x0 + one, y0 + one, z0 + one), share)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -202,4 +226,29 @@ def _grid_values(
                 out[k, j, i] = _value(
                     volume, bx + step * steps[0, 0], by + step * steps[0, 1], bz + step * steps[0, 2]
                 )
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _mean_values(volume: NDArray[Any], centres: Vector, offsets: Vector) -> NDArray[np.float32]:
+    out = np.empty((len(centres), offsets.shape[0]), np.float32)
+    if not offsets.size:
+        return out
+    low, high = np.empty(3), np.empty(3)
+    for axis in range(3):
+        low[axis], high[axis] = offsets[:, :, axis].min(), offsets[:, :, axis].max()
+    for n in range(len(centres)):
+        x, y, z = centres[n, 0], centres[n, 1], centres[n, 2]
+        inner = _within(volume, x + low[0], y + low[1], z + low[2]) and _within(
+            volume, x + high[0], y + high[1], z + high[2]
+        )
+        for m in range(offsets.shape[0]):
+            total = 0.0
+            for k in range(offsets.shape[1]):
+                by = offsets[m, k]
+                if inner:
+                    total += _inner_value(volume, x + by[0], y + by[1], z + by[2])
+                else:
+                    total += _value(volume, x + by[0], y + by[1], z + by[2])
+            out[n, m] = np.float32(total / offsets.shape[1])
     return out

@@ -69,11 +69,8 @@ def _lane(body: Body, wide: Volume, axis: int, side: int, height: slice, radius:
     readings = []
     for volume in (body.smooth, wide):
         lane = _across(volume, axis, side)
-        low, lower_quarter = _ground(lane[around])
-        contrast = _weakest_step(lane[strip], low)
-        spread = max(quantile(lower_quarter - low, len(low), 0.5), body.grain, 0.01)
-        readings.append((contrast, contrast / spread))
-    (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
+        readings.append(_reading(lane[around], lane[strip], max(body.grain, 0.01)))
+    (narrow, narrow_sigmas, _), (broad, broad_sigmas, low) = readings
     neck, place = 0.0, None
     if broad > NECK:
         _, path = _widest_path(lane[strip] - low[None, :, None])  # of the wide blur, which came last
@@ -97,6 +94,15 @@ def _place(
     return (along, across, height) if axis == 2 else (across, along, height)
 
 
+@numba.njit(cache=True, nogil=True)
+def _reading(around: Volume, strip: Volume, least: float) -> tuple[float, float, Volume]:
+    """Weakest step of the best path over the air, the same in spreads of that air (`least` at least), and that air."""
+    low, lower_quarter = _ground(around)
+    contrast = _weakest_step(strip, low)
+    return contrast, contrast / max(quantile(lower_quarter - low, len(low), 0.5), least), low
+
+
+@numba.njit(cache=True, nogil=True)
 def _ground(lane: Volume) -> tuple[Volume, Volume]:
     """Quantiles GROUND of the air around, per height, smoothed along z."""
     first, second = _lowest(lane)

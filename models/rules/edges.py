@@ -225,7 +225,7 @@ def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
     return min(max(x0, -far), far), min(max(y0, -far), far), slope_x, slope_y
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def _middles(chords: Volume, x: Vector) -> Vector:
     """Median midpoint of the chords (slice, row, x) of every slice; NaN where fewer than four rows hold solder."""
     slices, rows, n = chords.shape
@@ -288,22 +288,22 @@ def polar_mean(
 
     Each point is shared between the two rings next to it, so the mean is smooth in the radius.
     """
-    nz = len(z)
-    total = np.zeros((nz, rings))
-    weight = np.zeros((nz, rings))
-    far = (
-        rings * step
-    ) ** 2 * 1.001  # what lies beyond the last ring counts nowhere; a little more is left to it
+    nz, place = len(z), np.empty(len(x))
+    total, weight = np.zeros((nz, rings)), np.zeros((nz, rings))
+    # What lies beyond the last ring counts nowhere; a little more is left to it.
+    far, reach = (rings * step) ** 2 * 1.001, rings * 1.001
     for k in range(nz):
         x0, y0 = axis[0] + axis[2] * z[k], axis[1] + axis[3] * z[k]
         for j in range(len(y)):
+            if (y[j] - y0) ** 2 > far:
+                continue
             for i in range(len(x)):
-                square = (x[i] - x0) ** 2 + (y[j] - y0) ** 2
-                if square > far:
+                place[i] = np.sqrt((x[i] - x0) ** 2 + (y[j] - y0) ** 2) / step
+            for i in range(len(x)):
+                if place[i] > reach:
                     continue
-                place = np.sqrt(square) / step
-                inner = int(place)
-                share = place - inner
+                inner = int(place[i])
+                share = place[i] - inner
                 if inner < rings:
                     total[k, inner] += (1 - share) * values[k, j, i]
                     weight[k, inner] += 1 - share
@@ -320,7 +320,7 @@ def polar_mean(
     return total
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def outer_crossing(mean: NDArray[np.float64], level: float) -> NDArray[np.float64]:
     """Per row, the largest fractional column index at which the values fall through the level; 0 if never above."""
     rows, columns = mean.shape

@@ -154,7 +154,7 @@ def _land(body: Body, profiles: Volume, side: int) -> Land:
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def _read(profiles: Volume, z: Vector, middle: int, far: int, reach: float) -> Vector:
     """Per profile (n, z): heights of FALLS, ledge and ledge level, (n, 5).
 

@@ -10,7 +10,7 @@ FEW: Final = 8
 """So many values are sorted by insertion."""
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def quantile(values: NDArray[Any], n: int, share: float) -> float:
     """The quantile of the first n values, which are put in another order; NaN of none."""
     if n == 0:

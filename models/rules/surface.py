@@ -325,7 +325,7 @@ def _judge(
     return Surface(height, gap, patch_means(dark, patch), usual)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def missing_planes(
     values: Volume, k: NDArray[np.int64], j: NDArray[np.int64], i: NDArray[np.int64]
 ) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ from scipy import ndimage
 from jointwise.joints.grid import Grid
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels, Reading, read_levels
-from jointwise.joints.sampling import grid_samples, point_samples, samples_in_place
+from jointwise.joints.sampling import grid_samples, mean_samples, point_samples, samples_in_place
 
 Volume = NDArray[np.generic]
 
@@ -33,6 +33,28 @@ def sample(volume: Volume, lattice: Lattice, points_mm: Vector) -> NDArray[np.fl
         ndimage.map_coordinates(volume, coordinates, output=np.float32, order=1, mode="nearest"),
         dtype=np.float32,
     )
+
+
+def sample_means(
+    volume: Volume, lattice: Lattice, centres_mm: Vector, offsets_mm: Vector
+) -> NDArray[np.float32]:
+    """Means of trilinear values about several places, at the same offsets about each.
+
+    Args:
+        volume: (z, y, x), any numeric type.
+        lattice: where its voxels lie.
+        centres_mm: (n, 3) as x, y, z in mm, file's frame.
+        offsets_mm: (…, k, 3) from each place; over each k the mean is taken.
+
+    Returns:
+        float32 (n, …).
+    """
+    shape = (len(centres_mm), *offsets_mm.shape[:-2])
+    if samples_in_place(volume) and volume.size:
+        steps = (offsets_mm / np.asarray(lattice.spacing_mm)).reshape(-1, *offsets_mm.shape[-2:])
+        return mean_samples(volume, lattice.to_index(centres_mm), steps).reshape(shape)
+    apart = centres_mm.reshape(-1, *[1] * (offsets_mm.ndim - 1), 3)
+    return np.asarray(sample(volume, lattice, apart + offsets_mm).mean(axis=-1)).reshape(shape)
 
 
 def inside(lattice: Lattice, points_mm: Vector) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from jointwise.joints.errors import InputError
 
 Vector = NDArray[np.float64]
+Four = tuple[float, float, float, float]
 
 TYPES: Final = frozenset(["u1", "i1", "u2", "i2", "u4", "i4", "f4", "f8"])
 """Types of voxels that are sampled in place."""
@@ -59,6 +60,21 @@ def point_samples(volume: NDArray[Any], index: Vector) -> NDArray[np.float32]:
     return np.asarray(_point_values(np.asarray(volume), np.ascontiguousarray(index, np.float64)))
 
 
+def mean_samples(volume: NDArray[Any], centres: Vector, offsets: Vector) -> NDArray[np.float32]:
+    """Means of the values about places, at the same offsets about each; no table of all points is made.
+
+    Args:
+        volume: (z, y, x).
+        centres: (n, 3) fractional indices (x, y, z).
+        offsets: (m, k, 3) in indices (x, y, z); over each k the mean is taken.
+
+    Returns:
+        float32 (n, m).
+    """
+    about = np.ascontiguousarray(centres, np.float64), np.ascontiguousarray(offsets, np.float64)
+    return np.asarray(_mean_values(np.asarray(volume), *about))
+
+
 @numba.njit(cache=True, nogil=True)
 def _clamped(index: float, most: float) -> float:
     """Within 0 to most; 0 for NaN, so that nothing is read outside the volume."""
@@ -89,11 +105,52 @@ def _within(volume: NDArray[Any], x: float, y: float, z: float) -> bool:
 @numba.njit(cache=True, nogil=True)
 def _inner_value(volume: NDArray[Any], x: float, y: float, z: float) -> float:
     """`_value` where nothing needs clamping."""
-    x0, y0, z0 = np.uintp(x), np.uintp(y), np.uintp(z)
+    down_x, down_y, down_z = np.int64(x), np.int64(y), np.int64(z)
+    x0, y0, z0, one = np.uintp(down_x), np.uintp(down_y), np.uintp(down_z), np.uintp(1)
+    share = x - np.float64(down_x), y - np.float64(down_y), z - np.float64(down_z)
+    return _blended(volume, (x0, y0, z0), (x0 + one, y0 + one, z0 + one), share)
+
+
+@numba.njit(cache=True, nogil=True)
+def _inner_values(
+    volume: NDArray[Any],
+    start: tuple[float, float, float],
+    step: tuple[float, float, float],
+    places: Vector,
+    seen: Vector,
+    line: NDArray[np.float32],
+) -> None:
+    """`_value` at start + place·step (x, y, z) for all places, where none needs clamping.
+
+    First all voxels are looked up, then weighed: side by side, which looking up cannot be.
+
+    Args:
+        seen: (11, len(places)) to work in.
+        line: (len(places),) the values.
+    """
     one = np.uintp(1)
-    x1, y1, z1 = x0 + one, y0 + one, z0 + one
-    fx, fy, fz = x - np.float64(np.int64(x)), y - np.float64(np.int64(y)), z - np.float64(np.int64(z))
-    return _blended(volume, (x0, y0, z0), (x1, y1, z1), (fx, fy, fz))
+    for i in range(len(places)):
+        x, y, z = (
+            start[0] + places[i] * step[0],
+            start[1] + places[i] * step[1],
+            start[2] + places[i] * step[2],
+        )
+        down_x, down_y, down_z = np.int64(x), np.int64(y), np.int64(z)
+        x0, y0, z0 = np.uintp(down_x), np.uintp(down_y), np.uintp(down_z)
+        x1, y1, z1 = x0 + one, y0 + one, z0 + one
+        seen[0, i], seen[1, i] = volume[z0, y0, x0], volume[z0, y0, x1]
+        seen[2, i], seen[3, i] = volume[z0, y1, x0], volume[z0, y1, x1]
+        seen[4, i], seen[5, i] = volume[z1, y0, x0], volume[z1, y0, x1]
+        seen[6, i], seen[7, i] = volume[z1, y1, x0], volume[z1, y1, x1]
+        seen[8, i] = x - np.float64(down_x)
+        seen[9, i] = y - np.float64(down_y)
+        seen[10, i] = z - np.float64(down_z)
+    for i in range(len(places)):
+        low, high = (
+            (seen[0, i], seen[1, i], seen[2, i], seen[3, i]),
+            (seen[4, i], seen[5, i], seen[6, i], seen[7, i]),
+        )
+        line[i] = np.float32(_weighed(low, high, seen[8, i], seen[9, i], seen[10, i]))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -105,16 +162,33 @@ def _blended(
 ) -> float:
     """Eight voxels weighed by the share (x, y, z) of the way from the low to the high ones."""
     (x0, y0, z0), (x1, y1, z1), (fx, fy, fz) = low, high, share
+    below = (
+        float(volume[z0, y0, x0]),
+        float(volume[z0, y0, x1]),
+        float(volume[z0, y1, x0]),
+        float(volume[z0, y1, x1]),
+    )
+    above = (
+        float(volume[z1, y0, x0]),
+        float(volume[z1, y0, x1]),
+        float(volume[z1, y1, x0]),
+        float(volume[z1, y1, x1]),
+    )
+    return _weighed(below, above, fx, fy, fz)
+
+
+@numba.njit(cache=True, nogil=True)
+def _weighed(below: Four, above: Four, fx: float, fy: float, fz: float) -> float:
+    """Eight voxels weighed, (y, x) each at the low z and at the high one; factors and sum in scipy's order."""
     ex, ey, ez = 1.0 - fx, 1.0 - fy, 1.0 - fz
-    # Factors and sum in scipy's order, so that not a bit differs.
-    total = float(volume[z0, y0, x0]) * ez * ey * ex
-    total += float(volume[z0, y0, x1]) * ez * ey * fx
-    total += float(volume[z0, y1, x0]) * ez * fy * ex
-    total += float(volume[z0, y1, x1]) * ez * fy * fx
-    total += float(volume[z1, y0, x0]) * fz * ey * ex
-    total += float(volume[z1, y0, x1]) * fz * ey * fx
-    total += float(volume[z1, y1, x0]) * fz * fy * ex
-    total += float(volume[z1, y1, x1]) * fz * fy * fx
+    total = below[0] * ez * ey * ex
+    total += below[1] * ez * ey * fx
+    total += below[2] * ez * fy * ex
+    total += below[3] * ez * fy * fx
+    total += above[0] * fz * ey * ex
+    total += above[1] * fz * ey * fx
+    total += above[2] * fz * fy * ex
+    total += above[3] * fz * fy * fx
     return total
 
 
@@ -133,7 +207,8 @@ def _grid_values(
     out = np.empty((len(zs), len(ys), len(xs)), np.float32)
     if not out.size:
         return out
-    near, far = xs.min(), xs.max()
+    near, far, along = xs.min(), xs.max(), (steps[0, 0], steps[0, 1], steps[0, 2])
+    seen = np.empty((11, len(xs)))
     for k in range(len(zs)):
         for j in range(len(ys)):
             bx = first[0] + zs[k] * steps[2, 0] + ys[j] * steps[1, 0]
@@ -144,14 +219,36 @@ def _grid_values(
                 volume, bx + near * steps[0, 0], by + near * steps[0, 1], bz + near * steps[0, 2]
             ) and (_within(volume, ex, ey, ez)):
                 # A straight line with both ends inside needs no look at the edges.
-                for i in range(len(xs)):
-                    step = xs[i]
-                    x, y, z = bx + step * steps[0, 0], by + step * steps[0, 1], bz + step * steps[0, 2]
-                    out[k, j, i] = _inner_value(volume, x, y, z)
+                _inner_values(volume, (bx, by, bz), along, xs, seen, out[k, j])
                 continue
             for i in range(len(xs)):
                 step = xs[i]
                 out[k, j, i] = _value(
                     volume, bx + step * steps[0, 0], by + step * steps[0, 1], bz + step * steps[0, 2]
                 )
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _mean_values(volume: NDArray[Any], centres: Vector, offsets: Vector) -> NDArray[np.float32]:
+    out = np.empty((len(centres), offsets.shape[0]), np.float32)
+    if not offsets.size:
+        return out
+    low, high = np.empty(3), np.empty(3)
+    for axis in range(3):
+        low[axis], high[axis] = offsets[:, :, axis].min(), offsets[:, :, axis].max()
+    for n in range(len(centres)):
+        x, y, z = centres[n, 0], centres[n, 1], centres[n, 2]
+        inner = _within(volume, x + low[0], y + low[1], z + low[2]) and _within(
+            volume, x + high[0], y + high[1], z + high[2]
+        )
+        for m in range(offsets.shape[0]):
+            total = 0.0
+            for k in range(offsets.shape[1]):
+                by = offsets[m, k]
+                if inner:
+                    total += _inner_value(volume, x + by[0], y + by[1], z + by[2])
+                else:
+                    total += _value(volume, x + by[0], y + by[1], z + by[2])
+            out[n, m] = np.float32(total / offsets.shape[1])
     return out

@@ -123,28 +123,33 @@ class GraphRuntime:
     def __init__(self, source: nn.Module | Int8Graph) -> None:
         self._source = source
         self._lock = threading.Lock()
-        self._queues: dict[tuple[int, ...], Any] = {}
+        self._queues: dict[tuple[int, ...], tuple[Any, list[tuple[int, ...]]]] = {}
 
     def __call__(self, volumes: NDArray[np.floating]) -> Arrays:
         """What the module gives."""
         with self._lock:  # one queue, one caller
-            queue = self._queue(volumes.shape[1:])
-            said: list[Arrays] = [()] * len(volumes)
+            queue, shapes = self._queue(volumes.shape[1:])
+            said = tuple(np.empty((len(volumes), *shape), np.float32) for shape in shapes)
 
             def keep(request: Any, row: int) -> None:
-                said[row] = tuple(np.array(tensor.data[0]) for tensor in request.output_tensors)
+                for array, tensor in zip(said, request.output_tensors, strict=True):
+                    array[row] = tensor.data[0]
 
             queue.set_callback(keep)
+            in_place = volumes.dtype == np.float32 and volumes.flags.c_contiguous
             for row, volume in enumerate(volumes):
-                queue.start_async({0: np.ascontiguousarray(volume, np.float32)[None]}, row)
+                given = np.ascontiguousarray(volume, np.float32)[None]
+                queue.start_async({0: given}, row, share_inputs=in_place)
             queue.wait_all()
-        return tuple(np.stack(arrays) for arrays in zip(*said, strict=True))
+        return said
 
-    def _queue(self, shape: tuple[int, ...]) -> Any:
+    def _queue(self, shape: tuple[int, ...]) -> tuple[Any, list[tuple[int, ...]]]:
+        """Requests for sub-volumes of this shape, and the shape of each answer."""
         if shape not in self._queues:
             source = self._source
             graph = source.model(shape) if isinstance(source, Int8Graph) else graph_of(source, shape)
-            self._queues[shape] = _compiled(graph)
+            answers = [tuple(output.shape)[1:] for output in graph.outputs]
+            self._queues[shape] = _compiled(graph), answers
         return self._queues[shape]
 
 

@@ -91,7 +91,7 @@ class ScoreSettings:
     max_tilt_deg: float = 10.0
     pictures: int = 60
     table_rows: int = 20
-    batch: int = 128
+    batch: int = 32
     workers: int = 0
     runtime: str = AUTO
 

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from jointwise.joints.grid import Grid
-from jointwise.models.rules.cavities import solder_mask
 from jointwise.models.rules.edges import Frame, outline
 from jointwise.models.rules.pattern import darkness
+from jointwise.models.rules.solder import solder_mask
 
 Volume = NDArray[np.floating[Any]]
 Voxel = tuple[int, int, int]

@@ -6,6 +6,7 @@ well joined the two are, at two widths of blur: a thin neck shows in the narrow 
 towards the neighbour that stops short has a dark step; a neck has none.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final
 
@@ -68,11 +69,8 @@ def _lane(body: Body, wide: Volume, axis: int, side: int, height: slice, radius:
     readings = []
     for volume in (body.smooth, wide):
         lane = _across(volume, axis, side)
-        low, lower_quarter = _ground(lane[around])
-        contrast = _weakest_step(lane[strip], low)
-        spread = max(quantile(lower_quarter - low, len(low), 0.5), body.grain, 0.01)
-        readings.append((contrast, contrast / spread))
-    (narrow, narrow_sigmas), (broad, broad_sigmas) = readings
+        readings.append(_reading(lane[around], lane[strip], max(body.grain, 0.01)))
+    (narrow, narrow_sigmas, _), (broad, broad_sigmas, low) = readings
     neck, place = 0.0, None
     if broad > NECK:
         _, path = _widest_path(lane[strip] - low[None, :, None])  # of the wide blur, which came last
@@ -96,6 +94,15 @@ def _place(
     return (along, across, height) if axis == 2 else (across, along, height)
 
 
+@numba.njit(cache=True, nogil=True)
+def _reading(around: Volume, strip: Volume, least: float) -> tuple[float, float, Volume]:
+    """Weakest step of the best path over the air, the same in spreads of that air (`least` at least), and that air."""
+    low, lower_quarter = _ground(around)
+    contrast = _weakest_step(strip, low)
+    return contrast, contrast / max(quantile(lower_quarter - low, len(low), 0.5), least), low
+
+
+@numba.njit(cache=True, nogil=True)
 def _ground(lane: Volume) -> tuple[Volume, Volume]:
     """Quantiles GROUND of the air around, per height, smoothed along z."""
     first, second = _lowest(lane)
@@ -145,9 +152,10 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
     centre = side * body.axis[0 if axis == 2 else 1]
     other = body.axis[1 if axis == 2 else 0]
     along = _range(f.x, centre + 0.6 * radius, float(f.x[-1]) + f.dx)
-    first, last = np.searchsorted(f.x, (centre + radius + body.blur, centre + f.pitch - radius - body.blur))
-    start = int(np.clip(first - along.start, 0, along.stop - along.start - 3))
-    air = slice(start, max(int(last) - along.start, start + 3))
+    first = bisect_left(f.x, centre + radius + body.blur)
+    last = bisect_left(f.x, centre + f.pitch - radius - body.blur)
+    start = min(max(first - along.start, 0), along.stop - along.start - 3)
+    air = slice(start, max(last - along.start, start + 3))
     strip = _range(f.x, other - SIDE * f.ball, other + SIDE * f.ball)
     lane = _range(f.x, other - AROUND * f.pitch, other + AROUND * f.pitch)
     between = slice(along.start + air.start, along.start + air.stop)
@@ -155,9 +163,8 @@ def _box(body: Body, axis: int, side: int, height: slice, radius: float) -> tupl
 
 
 def _range(points: Vector, low: float, high: float) -> slice:
-    start, stop = np.searchsorted(points, (low, high))
-    start = min(int(start), len(points) - 3)
-    return slice(start, max(int(stop), start + 3))
+    start = min(bisect_left(points, low), len(points) - 3)
+    return slice(start, max(bisect_left(points, high), start + 3))
 
 
 @numba.njit(cache=True, nogil=True)

@@ -5,6 +5,7 @@ scaled once more to its own air and solder before anything is measured on it.
 """
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numba
@@ -43,23 +44,46 @@ class Frame:
 
     @classmethod
     def of(cls, grid: Grid, pitch_mm: float, ball_mm: float) -> "Frame":
-        """Frame of a grid laid on a part."""
-        return cls(pitch_mm, ball_mm, *grid.offsets_mm(pitch_mm, ball_mm))
+        """Frame of a grid laid on a part; the same one for joint after joint, not to be changed."""
+        return _frame(tuple(grid.shape), grid.pitches, grid.balls, pitch_mm, ball_mm)
 
-    @property
+    @cached_property
     def dx(self) -> float:
         """Step along x and y, mm (the box is square)."""
         return float(self.x[1] - self.x[0])
 
-    @property
+    @cached_property
     def dz(self) -> float:
         """Step along z, mm."""
         return float(self.z[1] - self.z[0])
 
     def heights(self, balls: float) -> tuple[int, int]:
         """The first plane, and the one after the last, less than so many ball diameters from the middle."""
-        inside = np.flatnonzero(np.abs(self.z) < balls * self.ball)
-        return int(inside[0]), int(inside[-1]) + 1
+        return _within(self.z, balls * self.ball)
+
+    @cached_property
+    def lane(self) -> NDArray[np.bool_]:
+        """(y, x) places midway between four balls, where air is read."""
+        ax, ay = np.abs(self.x)[None, :], np.abs(self.y)[:, None]
+        return np.asarray(np.hypot(ax - self.pitch / 2, ay - self.pitch / 2) < 0.12 * self.pitch)
+
+    @cached_property
+    def bulk(self) -> NDArray[np.bool_]:
+        """(y, x) places in the bulk, where solder is read."""
+        return np.asarray(np.hypot(self.x[None, :], self.y[:, None]) < 0.3 * self.ball)
+
+
+@lru_cache(maxsize=8)
+def _frame(
+    shape: tuple[int, int, int], pitches: float, balls: float, pitch_mm: float, ball_mm: float
+) -> Frame:
+    return Frame(pitch_mm, ball_mm, *Grid(shape, pitches, balls).offsets_mm(pitch_mm, ball_mm))
+
+
+def _within(places: Vector, reach: float) -> tuple[int, int]:
+    """The first of rising places, and the one after the last, less than so far from 0; at least one is."""
+    inside = np.flatnonzero(np.abs(places) < reach)
+    return int(inside[0]), int(inside[-1]) + 1
 
 
 @dataclass(frozen=True)
@@ -142,11 +166,8 @@ def _levels(calm: Volume, frame: Frame) -> tuple[float, float]:
     """Air: median between four balls; solder: upper quartile of the bulk, because voids and gaps only darken."""
     first, last = frame.heights(0.2)
     box = calm[first:last]
-    ax, ay = np.abs(frame.x)[None, :], np.abs(frame.y)[:, None]
-    lane = np.hypot(ax - frame.pitch / 2, ay - frame.pitch / 2) < 0.12 * frame.pitch
-    bulk = np.hypot(ax, ay) < 0.3 * frame.ball
     # Rounded as the volume is: what follows is scaled by them in float32.
-    air, solder = quantile_where(box, lane, 0.5), quantile_where(box, bulk, 0.75)
+    air, solder = quantile_where(box, frame.lane, 0.5), quantile_where(box, frame.bulk, 0.75)
     return float(np.float32(air)), float(np.float32(solder))
 
 
@@ -192,23 +213,19 @@ def _axis(smooth: Volume, frame: Frame) -> tuple[float, float, float, float]:
 
     A slice's middle is the median midpoint of its chords: voids do not move it, and a neck spoils a few chords only.
     """
-    box = smooth[np.abs(frame.z) < 0.22 * frame.ball]
-    z = frame.z[np.abs(frame.z) < 0.22 * frame.ball]
-    near = frame.x[np.abs(frame.x) < 0.46 * frame.pitch]
-    reach = (len(frame.x) - len(near)) // 2
+    first, last = frame.heights(0.22)
+    rows, near = _within(frame.x, 0.25 * frame.ball), _within(frame.x, 0.46 * frame.pitch)
     lines = []
-    for slices in (box, box.transpose(0, 2, 1)):
-        rows = slices[:, np.abs(frame.x) < 0.25 * frame.ball]
-        chords = np.ascontiguousarray(rows[:, :, reach : reach + len(near)])
-        middle = _middles(chords, near)
-        known = np.isfinite(middle)
-        lines.append(_line(z[known], middle[known]) if known.sum() > 4 else (0.0, 0.0))
+    for slices in (smooth[first:last], smooth[first:last].transpose(0, 2, 1)):
+        chords = np.ascontiguousarray(slices[:, slice(*rows), slice(*near)])
+        middle = _middles(chords, frame.x[slice(*near)])
+        lines.append(_line(frame.z[first:last], middle))
     (slope_x, x0), (slope_y, y0) = lines
     far = OFF_CENTRE * frame.ball
-    return float(np.clip(x0, -far, far)), float(np.clip(y0, -far, far)), slope_x, slope_y
+    return min(max(x0, -far), far), min(max(y0, -far), far), slope_x, slope_y
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def _middles(chords: Volume, x: Vector) -> Vector:
     """Median midpoint of the chords (slice, row, x) of every slice; NaN where fewer than four rows hold solder."""
     slices, rows, n = chords.shape
@@ -240,12 +257,17 @@ def _middles(chords: Volume, x: Vector) -> Vector:
     return result
 
 
+@numba.njit(cache=True)
 def _line(z: Vector, middle: Vector) -> tuple[float, float]:
-    """Slope and value at 0, from medians: slices spoilt by a gap must not tilt the line."""
+    """Slope and value at 0, from medians: slices spoilt by a gap must not tilt the line; 0 where few are known."""
+    known = np.isfinite(middle)
+    z, middle = z[known], middle[known]
+    if len(z) <= 4:
+        return 0.0, 0.0
     half = len(z) // 2
     rise = (middle[-half:] - middle[:half]) / (z[-half:] - z[:half])
-    slope = float(np.clip(np.median(rise), -0.25, 0.25))
-    return slope, float(np.median(middle - slope * z))
+    slope = min(max(np.median(rise), -0.25), 0.25)
+    return slope, np.median(middle - slope * z)
 
 
 def _blur(mean: NDArray[np.float64], step: float, frame: Frame) -> float:
@@ -253,9 +275,9 @@ def _blur(mean: NDArray[np.float64], step: float, frame: Frame) -> float:
 
     A gap or a void widens the edge of some slices, so the lower quartile of the slices counts.
     """
-    middle = mean[np.abs(frame.z) < 0.12 * frame.ball]
+    middle = mean[slice(*frame.heights(0.12))]
     width = step * (outer_crossing(middle, 0.25) - outer_crossing(middle, 0.75))
-    return float(np.clip(np.percentile(width, 25) / 1.349, 0.25 * frame.dx, 0.15 * frame.ball))
+    return min(max(quantile(width, len(width), 0.25) / 1.349, 0.25 * frame.dx), 0.15 * frame.ball)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -266,22 +288,22 @@ def polar_mean(
 
     Each point is shared between the two rings next to it, so the mean is smooth in the radius.
     """
-    nz = len(z)
-    total = np.zeros((nz, rings))
-    weight = np.zeros((nz, rings))
-    far = (
-        rings * step
-    ) ** 2 * 1.001  # what lies beyond the last ring counts nowhere; a little more is left to it
+    nz, place = len(z), np.empty(len(x))
+    total, weight = np.zeros((nz, rings)), np.zeros((nz, rings))
+    # What lies beyond the last ring counts nowhere; a little more is left to it.
+    far, reach = (rings * step) ** 2 * 1.001, rings * 1.001
     for k in range(nz):
         x0, y0 = axis[0] + axis[2] * z[k], axis[1] + axis[3] * z[k]
         for j in range(len(y)):
+            if (y[j] - y0) ** 2 > far:
+                continue
             for i in range(len(x)):
-                square = (x[i] - x0) ** 2 + (y[j] - y0) ** 2
-                if square > far:
+                place[i] = np.sqrt((x[i] - x0) ** 2 + (y[j] - y0) ** 2) / step
+            for i in range(len(x)):
+                if place[i] > reach:
                     continue
-                place = np.sqrt(square) / step
-                inner = int(place)
-                share = place - inner
+                inner = int(place[i])
+                share = place[i] - inner
                 if inner < rings:
                     total[k, inner] += (1 - share) * values[k, j, i]
                     weight[k, inner] += 1 - share
@@ -298,7 +320,7 @@ def polar_mean(
     return total
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def outer_crossing(mean: NDArray[np.float64], level: float) -> NDArray[np.float64]:
     """Per row, the largest fractional column index at which the values fall through the level; 0 if never above."""
     rows, columns = mean.shape

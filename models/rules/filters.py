@@ -19,8 +19,10 @@ Six = tuple[Vector, Vector, Vector, Vector, Vector, Vector]
 
 LEAST: Final = 1e-15
 """Standard deviation from which scipy blurs at all."""
-TILE: Final = 32
-"""Lines side by side that are summed at once: they stay in the nearest cache."""
+NOTHING, REFLECT, NEAREST = 0, 1, 2
+"""What lies beyond the edge."""
+TILE: Final = 128
+"""Lines side by side that are summed at once: they stay in a near cache, and planes apart few pages are asked for."""
 ROWS: Final = 24
 """Rows that are summed at once along themselves."""
 
@@ -30,6 +32,7 @@ def blurred(
     sigma: float | Sequence[float],
     reflect: bool = True,
     planes: tuple[int, int] | None = None,
+    nearest: bool = False,
 ) -> Volume:
     """`ndimage.gaussian_filter(values, sigma)` of a float32 volume (z, y, x).
 
@@ -37,20 +40,25 @@ def blurred(
         values: (z, y, x).
         sigma: standard deviation in steps, one or one per axis; 0 leaves an axis alone.
         reflect: mode `reflect` beyond the edge; else `constant`, which is 0 there.
+        nearest: mode `nearest` instead.
         planes: first plane, and the one after the last, that are wanted; the others come back as 0.
     """
     source = np.ascontiguousarray(values, np.float32)
     along_z, along_y, along_x = (sigma, sigma, sigma) if isinstance(sigma, int | float) else sigma
     first, last = planes or (0, len(source))
-    result = source[first:last]
+    beyond = NEAREST if nearest else (REFLECT if reflect else NOTHING)
+    every = np.empty_like(source)
+    every[:first], every[last:] = 0, 0
+    result, flat = every[first:last], max(along_y, along_x) > LEAST
     if along_z > LEAST:
-        result = _along_z(source, _weights(float(along_z)), reflect, first, last)
-    if max(along_y, along_x) > LEAST:
-        result = _in_planes(result, _weights(float(along_y)), _weights(float(along_x)), reflect)
-    if planes is None:
-        return result
-    every = np.zeros_like(source)
-    every[first:last] = result
+        between = np.empty_like(result) if flat else result
+        _along_z(source, _weights(float(along_z)), beyond, first, between)
+    else:
+        between = source[first:last]
+    if flat:
+        _in_planes(between, _weights(float(along_y)), _weights(float(along_x)), beyond, result)
+    elif along_z <= LEAST:
+        result[:] = between
     return every
 
 
@@ -72,25 +80,23 @@ def _weights(sigma: float) -> Vector:
 
 
 @numba.njit(cache=True, nogil=True)
-def _along_z(values: Volume, weights: Vector, reflect: bool, first: int, last: int) -> Volume:
+def _along_z(values: Volume, weights: Vector, beyond: int, first: int, out: Volume) -> None:
+    """Along z, of the planes from `first` on."""
     nz, ny, nx = values.shape
-    out = np.empty((last - first, ny, nx), np.float32)
-    _down(values.reshape(nz, ny * nx), weights, reflect, first, out.reshape(last - first, ny * nx))
-    return out
+    _down(values.reshape(nz, ny * nx), weights, beyond, first, out.reshape(len(out), ny * nx))
 
 
 @numba.njit(cache=True, nogil=True)
-def _in_planes(values: Volume, along_y: Vector, along_x: Vector, reflect: bool) -> Volume:
+def _in_planes(values: Volume, along_y: Vector, along_x: Vector, beyond: int, out: Volume) -> None:
     """Along y and then along x, plane by plane."""
-    out, between = np.empty(values.shape, np.float32), np.empty(values.shape[1:], np.float32)
+    between = np.empty(values.shape[1:], np.float32)
     for k in range(len(values)):
-        _down(values[k], along_y, reflect, 0, between)
-        _across(between, along_x, reflect, out[k])
-    return out
+        _down(values[k], along_y, beyond, 0, between)
+        _across(between, along_x, beyond, out[k])
 
 
 @numba.njit(cache=True, nogil=True)
-def _down(lines: Volume, weights: Vector, reflect: bool, first: int, out: Volume) -> None:
+def _down(lines: Volume, weights: Vector, beyond: int, first: int, out: Volume) -> None:
     """Blur lines that lie one behind the other, along their order; those from `first` on are wanted."""
     (count, length), radius = out.shape, len(weights) - 1
     every = count + 2 * radius
@@ -98,7 +104,7 @@ def _down(lines: Volume, weights: Vector, reflect: bool, first: int, out: Volume
     for start in range(0, length, TILE):
         wide = min(TILE, length - start)
         for place in range(every):
-            at = _inside(first + place - radius, len(lines), reflect)
+            at = _inside(first + place - radius, len(lines), beyond)
             _widened(
                 lines[max(at, 0), start : start + wide], at >= 0, padded[place * wide : (place + 1) * wide]
             )
@@ -108,21 +114,21 @@ def _down(lines: Volume, weights: Vector, reflect: bool, first: int, out: Volume
 
 
 @numba.njit(cache=True, nogil=True)
-def _across(rows: Volume, weights: Vector, reflect: bool, out: Volume) -> None:
+def _across(rows: Volume, weights: Vector, beyond: int, out: Volume) -> None:
     """Blur rows along themselves, ROWS of them at once, each prolonged to both sides."""
     (ny, nx), radius = rows.shape, len(weights) - 1
     wide = nx + 2 * radius
     padded, total = np.empty(ROWS * wide), np.empty(ROWS * wide)
-    beyond = np.empty(2 * radius, np.int64)
+    ends = np.empty(2 * radius, np.int64)
     for r in range(radius):
-        beyond[r], beyond[radius + r] = _inside(r - radius, nx, reflect), _inside(nx + r, nx, reflect)
+        ends[r], ends[radius + r] = _inside(r - radius, nx, beyond), _inside(nx + r, nx, beyond)
     for start in range(0, ny, ROWS):
         count = min(ROWS, ny - start)
         for j in range(count):
             row, line = rows[start + j], padded[j * wide : (j + 1) * wide]
             _widened(row, True, line[radius : radius + nx])
             for r in range(radius):
-                low, high = beyond[r], beyond[radius + r]
+                low, high = ends[r], ends[radius + r]
                 line[r] = np.float64(row[low]) if low >= 0 else 0.0
                 line[radius + nx + r] = np.float64(row[high]) if high >= 0 else 0.0
         # What is summed from the end of one row and the start of the next is nothing and is left out.
@@ -212,12 +218,14 @@ def _rounded(total: Vector, line: Volume) -> None:
 
 
 @numba.njit(cache=True, nogil=True)
-def _inside(place: int, n: int, reflect: bool) -> int:
+def _inside(place: int, n: int, beyond: int) -> int:
     """The index that stands for a place on a line of n; -1 for nothing."""
     if 0 <= place < n:
         return place
-    if not reflect:
+    if beyond == NOTHING:
         return -1
+    if beyond == NEAREST:
+        return 0 if place < 0 else n - 1
     place %= 2 * n
     return place if place < n else 2 * n - 1 - place
 

@@ -8,7 +8,6 @@ copper), and does so at one land only: the other land of the joint says what thi
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numba
@@ -16,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.models.rules.edges import Body, Vector, Volume
-from jointwise.models.rules.patches import PATCHES, patch_numbers, reached
+from jointwise.models.rules.patches import INNER, PATCHES, patch_numbers, reached
 
 LAND: Final = 0.34
 """Radius of the disc judged, in ball diameters: inside the wetted disc of every usual land."""
@@ -57,7 +56,7 @@ class Land:
 
     def receded_um(self, other: "Land") -> Vector:
         """How far each patch ends before the other land's typical patch, µm."""
-        return np.asarray(1000 * (np.median(other.ends_mm) - self.ends_mm))
+        return np.asarray(_receded(self.ends_mm, other.ends_mm))
 
     def lost(self, other: "Land") -> NDArray[np.bool_]:
         """Which patches are not bonded, seen against the other land."""
@@ -86,37 +85,76 @@ class Land:
 def lands(body: Body) -> tuple[Land, Land]:
     """The board's and the package's land."""
     f = body.frame
-    patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball).ravel()
-    order = np.argsort(patch, kind="stable")
-    order = order[np.searchsorted(patch[order], 0) :]  # without the columns beyond the disc
-    disc = body.raw.reshape(len(f.z), -1)[:, order]  # every column of a patch beside the others of it
-    starts = np.searchsorted(patch[order], np.arange(PATCHES + 1))
-    profiles = np.stack([disc[:, a:b].mean(axis=1) for a, b in pairwise(starts)])
+    patch = patch_numbers(body, body.ring < LAND * f.ball, LAND * f.ball)
+    profiles = _profiles(body.raw, patch)
     return _land(body, profiles, -1), _land(body, profiles, +1)
 
 
+@numba.njit(cache=True, nogil=True)
+def _profiles(raw: Volume, patch: NDArray[np.int64]) -> Volume:
+    """Mean grey at every height of each patch, of all patches, of the inner and of the outer ones, (15, z).
+
+    Summed one after the other in float32, as numpy does.
+    """
+    nz, ny, nx = raw.shape
+    total, count = np.zeros((nz, PATCHES), np.float32), np.zeros(PATCHES, np.float32)
+    for j in range(ny):
+        for i in range(nx):
+            if patch[j, i] >= 0:
+                count[patch[j, i]] += np.float32(1)
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                if patch[j, i] >= 0:
+                    total[k, patch[j, i]] += raw[k, j, i]
+    profiles = np.empty((PATCHES + 3, nz), np.float32)
+    for k in range(nz):
+        for n in range(PATCHES):
+            profiles[n, k] = total[k, n] / count[n] if count[n] > 0 else np.float32(np.nan)
+        inner, outer = np.float32(0), np.float32(0)
+        for n in range(INNER):
+            inner += profiles[n, k]
+        every = inner
+        for n in range(INNER, PATCHES):
+            every += profiles[n, k]
+            outer += profiles[n, k]
+        profiles[PATCHES, k] = every / np.float32(PATCHES)
+        profiles[PATCHES + 1, k] = inner / np.float32(INNER)
+        profiles[PATCHES + 2, k] = outer / np.float32(PATCHES - INNER)
+    return profiles
+
+
+@numba.njit(cache=True)
+def _receded(ends_mm: Vector, others_mm: Vector) -> Vector:
+    return 1000 * (np.median(others_mm) - ends_mm)
+
+
+@numba.njit(cache=True)
+def _median(values: Vector) -> float:
+    return float(np.median(values))
+
+
 def _land(body: Body, profiles: Volume, side: int) -> Land:
-    """One land from the mean grey of each patch at every height (patch, z)."""
+    """One land from the mean grey at every height of its patches and parts, as :func:`_profiles` gives it."""
     f = body.frame
-    profiles, z = profiles[:, ::side], side * f.z[::side]  # z now rises outward
-    middle, far = (int(np.searchsorted(z, height)) for height in (0.0, 0.6 * f.ball))
-    every = np.stack([*profiles, profiles.mean(axis=0), profiles[:4].mean(axis=0), profiles[4:].mean(axis=0)])
-    read = _read(every, z, middle, far, 0.54 * f.ball)
+    z = side * f.z[::side]  # rises outward
+    middle, far = int(np.searchsorted(z, 0.0)), int(np.searchsorted(z, 0.6 * f.ball))
+    read = _read(np.ascontiguousarray(profiles[:, ::side]), z, middle, far, 0.54 * f.ball)
     ends, (whole, inner, outer) = read[:PATCHES, 0], read[PATCHES:]
     end = float(whole[0])
     return Land(
         side=side,
-        z=side * float(np.clip(end, REACH[0] * f.ball, REACH[1] * f.ball)),
+        z=side * min(max(end, REACH[0] * f.ball), REACH[1] * f.ball),
         ends_mm=ends,
         steep_mm=float(whole[1]) - end,
         shelf_mm=float(whole[2]) - end,
         sag_mm=float(inner[0] - outer[0]),
         ledge=float(read[PATCHES:, 3].max()),
-        ledge_level=float(np.median(read[:PATCHES, 4])),
+        ledge_level=_median(read[:PATCHES, 4]),
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def _read(profiles: Volume, z: Vector, middle: int, far: int, reach: float) -> Vector:
     """Per profile (n, z): heights of FALLS, ledge and ledge level, (n, 5).
 

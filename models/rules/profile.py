@@ -6,6 +6,7 @@ A pillow leaves a notch all round, yet so does a stretched joint: this is one nu
 from dataclasses import dataclass
 from typing import Final
 
+import numba
 import numpy as np
 from scipy import ndimage
 
@@ -45,16 +46,19 @@ def area_profile(body: Body) -> Profile:
     return Profile(area, float(area[middle].max()), float(1000 * depth.max()), (1000 * a, 1000 * b))
 
 
+@numba.njit(cache=True)
 def _upper_hull(z: Vector, radius: Vector) -> Vector:
     """The least concave curve above the radii: a sound joint is its own hull."""
-    corner = [0]
+    corner, last = np.zeros(len(z), np.int64), 0
     for k in range(1, len(z)):
-        while len(corner) > 1 and _below(z, radius, corner[-2], corner[-1], k):
-            corner.pop()
-        corner.append(k)
-    return np.asarray(np.interp(z, z[corner], radius[corner]))
+        while last > 0 and _below(z, radius, corner[last - 1], corner[last], k):
+            last -= 1
+        last += 1
+        corner[last] = k
+    return np.interp(z, z[corner[: last + 1]], radius[corner[: last + 1]])
 
 
+@numba.njit(cache=True)
 def _below(z: Vector, radius: Vector, a: int, b: int, c: int) -> bool:
     rise = (radius[b] - radius[a]) * (z[c] - z[a]) - (radius[c] - radius[a]) * (z[b] - z[a])
     return bool(rise <= 0)

@@ -31,6 +31,10 @@ CLEAR: Final = 0.29
 """Half of the height searched, in ball diameters: beyond it the lands' blurred edges begin."""
 FORBIDDEN: Final = -2.0
 """Reward beyond the lands, per point: no gap pays for it."""
+CORE: Final = 0.3
+"""Radius of the joint's core, ball diameters."""
+BESIDE: Final = 4
+"""Grid steps that the blur in a plane reaches."""
 BAND: Final = 3
 """How far, in planes, the free surface may leave the surface of revolution."""
 AROUND: Final = 8
@@ -84,16 +88,27 @@ def darkest_surface(body: Body) -> Surface:
     f = body.frame
     low, high = np.searchsorted(f.z, (-CLEAR * f.ball, CLEAR * f.ball))
     read = (max(int(low) - AROUND, 0), min(int(high) + AROUND, len(f.z)))
-    values = blurred(body.raw, (0.0, 1.0, 1.0), planes=read)
-    reward = sheet_reward(values, int(low), int(high))
-    core = body.ring < 0.3 * f.ball
-    usual = quantile_where(reward[low:high], core, 0.5)
     reach = 0.95 * float(body.edge.max())
-    inside = body.ring <= reach
+    box = _around(body, max(reach + f.dx, CORE * f.ball))
+    ring, x, y = body.ring[box], f.x[box[1]] - body.axis[0], f.y[box[0]] - body.axis[1]
+    values = blurred(body.raw[:, *box], (0.0, 1.0, 1.0), planes=read)
+    reward = sheet_reward(values, int(low), int(high))
+    usual = quantile_where(reward[low:high], ring < CORE * f.ball, 0.5)
     span = int(low), int(high)
-    start = _revolved(reward, f.x - body.axis[0], f.y - body.axis[1], f.dx, reach, np.array(TILTS), span)
-    height = _bend(reward, start, inside)
-    return _judge(body, values, reward, height, usual, span)
+    start = _revolved(reward, x, y, f.dx, reach, np.array(TILTS), span)
+    height = np.full(body.ring.shape, -1, np.int64)
+    height[box] = _bend(reward, start, ring <= reach)
+    return _judge(body, (values, reward), box, height, usual, span)
+
+
+def _around(body: Body, reach_mm: float) -> tuple[slice, slice]:
+    """Rows and columns within so far from the axis, and what their blur reads beside them."""
+    f, (x0, y0, _, _) = body.frame, body.axis
+    rows, columns = (
+        np.flatnonzero(np.abs(places - middle) <= reach_mm) for places, middle in ((f.y, y0), (f.x, x0))
+    )
+    low, left = (max(int(found[0]) - BESIDE, 0) for found in (rows, columns))
+    return slice(low, int(rows[-1]) + 1 + BESIDE), slice(left, int(columns[-1]) + 1 + BESIDE)
 
 
 def sheet_reward(values: Volume, low: int, high: int) -> Volume:
@@ -150,10 +165,10 @@ def _revolved(
 @numba.njit(cache=True, nogil=True)
 def _disc(
     reward: Volume, x: Vector, y: Vector, step: float, rings: int
-) -> tuple[Volume, Vector, NDArray[np.int64]]:
+) -> tuple[Vector, Vector, NDArray[np.int64]]:
     """Columns (n, z) within the outermost ring, laid along z; where they stand (n, 2), and their rings."""
     nz, ny, nx = reward.shape
-    columns, place = np.empty((ny * nx, nz), np.float32), np.empty((ny * nx, 2))
+    columns, place = np.empty((ny * nx, nz)), np.empty((ny * nx, 2))
     ring, n = np.empty(ny * nx, np.int64), 0
     for j in range(ny):
         for i in range(nx):
@@ -168,7 +183,7 @@ def _disc(
 
 @numba.njit(cache=True, nogil=True)
 def _ring_sums(
-    columns: Volume,
+    columns: Vector,
     place: Vector,
     ring: NDArray[np.int64],
     step: float,
@@ -189,13 +204,24 @@ def _ring_sums(
         first = min(max(low - 1 - whole, -whole, 0), nz)
         last = max(min(high - whole, nz - 1 - whole, nz), first)
         line, sums = columns[n], total[ring[n]]
-        for k in range(first):
-            sums[k] += FORBIDDEN
-        for k in range(first, last):
-            sums[k] += (1 - part) * line[k + whole] + part * line[k + whole + 1]
-        for k in range(last, nz):
-            sums[k] += FORBIDDEN
+        _forbid(sums[:first])
+        _add_between(line[first + whole : last + whole + 1], part, sums[first:last])
+        _forbid(sums[last:])
     return total
+
+
+@numba.njit(cache=True, nogil=True)
+def _forbid(sums: Vector) -> None:
+    for k in range(len(sums)):
+        sums[k] += FORBIDDEN
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_between(line: Vector, part: float, sums: Vector) -> None:
+    """Add what lies such a part of the way from each value of a line to the next."""
+    here, after = line[: len(sums)], line[1 : len(sums) + 1]
+    for k in range(len(sums)):
+        sums[k] += (1 - part) * here[k] + part * after[k]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -276,23 +302,30 @@ def _relax_rows(reward: Volume, base: NDArray[np.int64], height: NDArray[np.int6
 
 
 def _judge(
-    body: Body, values: Volume, reward: Volume, height: NDArray[np.int64], usual: float, span: tuple[int, int]
+    body: Body,
+    seen: tuple[Volume, Volume],
+    box: tuple[slice, slice],
+    height: NDArray[np.int64],
+    usual: float,
+    span: tuple[int, int],
 ) -> Surface:
-    f = body.frame
+    """Judge a surface by the values and the reward seen in a box of columns."""
+    f, (values, reward) = body.frame, seen
     land = 0.36 * f.ball
     rim = body.mended((-land, land)) - body.blur
     s = np.maximum(height, 0)
     valid = (height >= span[0]) & (height < span[1]) & (body.ring < rim[s])
     j, i = np.nonzero(valid)
+    places = s[j, i], j - box[0].start, i - box[1].start
     dark = np.zeros(valid.shape)
-    dark[j, i] = reward[s[j, i], j, i]
+    dark[j, i] = reward[places]
     patch = patch_numbers(body, valid, float(np.sqrt(valid.sum() * f.dx**2 / np.pi)))
     gap = np.full(valid.shape, np.nan)
-    gap[j, i] = 1000 * f.dz * missing_planes(values, s[j, i], j, i)
+    gap[j, i] = 1000 * f.dz * missing_planes(values, *places)
     return Surface(height, gap, patch_means(dark, patch), usual)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True)
 def missing_planes(
     values: Volume, k: NDArray[np.int64], j: NDArray[np.int64], i: NDArray[np.int64]
 ) -> NDArray[np.float64]:

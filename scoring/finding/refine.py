@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jointwise.joints.cores import core_count
-from jointwise.joints.cutting import sample
+from jointwise.joints.cutting import sample_means
 from jointwise.joints.lattice import Lattice, Vector
 from jointwise.joints.levels import Levels
 from jointwise.scoring.finding.groups import neighbours
@@ -104,8 +104,7 @@ def _outline(
     toward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     heights = np.linspace(-SLAB_BALLS, SLAB_BALLS, 5) * ball
     flat = (radii[:, None, None] * toward) @ axes[:, :2].T
-    points = centres[:, None, None, None] + flat[:, :, None] + heights[:, None] * axes[:, 2]
-    grey = sample(volume, lattice, points).mean(axis=3)
+    grey = sample_means(volume, lattice, centres, flat[:, :, None] + heights[:, None] * axes[:, 2])
     radius = _first_rise(grey, (levels.air + levels.solder) / 2, radii)
     return _fit_circle(radius, toward, ball)
 
@@ -150,10 +149,11 @@ def _fit_circle(radius: Vector, toward: Vector, ball: float) -> tuple[Vector, Ve
 
 def _median_seen(off: Vector, seen: NDArray[np.bool_]) -> Vector:
     """Median of each row over what was seen; 0 where nothing was."""
-    some = seen.any(axis=1)
-    median = np.zeros(len(off))
-    median[some] = np.nanmedian(np.where(seen, off, np.nan)[some], axis=1)
-    return median
+    count = seen.sum(axis=1)
+    rising = np.sort(np.where(seen, off, np.inf), axis=1)
+    rows, last = np.arange(len(off)), np.maximum(count, 1)
+    median = (rising[rows, (last - 1) // 2] + rising[rows, last // 2]) / 2
+    return np.asarray(np.where(count > 0, median, 0.0))
 
 
 def _ends(
@@ -166,8 +166,7 @@ def _ends(
     )
     z = np.arange(-REACH_BALLS * ball, REACH_BALLS * ball, 0.5 * lattice.voxel_mm)
     flat = ball * rings @ axes[:, :2].T
-    points = centres[:, None, None] + flat[None, None] + (z[:, None] * axes[:, 2])[None, :, None]
-    profile = sample(volume, lattice, points).mean(axis=2)
+    profile = sample_means(volume, lattice, centres, flat[None] + (z[:, None] * axes[:, 2])[:, None])
     inner = np.abs(z) < 0.2 * ball
     core = np.median(profile[:, inner], axis=1) - levels.air
     # Between two bare lands there is a little metal too, by blur: less than in the lands themselves.
@@ -189,6 +188,6 @@ def _metal(
     zz, yy, xx = np.meshgrid(z, x, x, indexing="ij")
     inside = np.hypot(xx, yy) <= 0.6 * ball
     offsets = np.stack([xx[inside], yy[inside], zz[inside]], axis=1) @ axes.T
-    grey = sample(volume, lattice, centres[:, None] + offsets)
+    grey = sample_means(volume, lattice, centres, offsets[:, None])
     share = np.clip((grey - levels.air) / (levels.solder - levels.air), 0, 1)
     return np.asarray(np.where(share > 0.4, share, 0).sum(axis=1) * step**3, dtype=np.float64)

@@ -21,6 +21,7 @@ from scipy.special import erf
 
 from jointwise.joints.batch import Joints
 from jointwise.joints.edges import WIDTH_OF_SIGMA, fit_rim, patch_around
+from jointwise.models.rules.filters import blurred
 from jointwise.scoring.cut import CutArray
 from jointwise.scoring.finding.locate import ArrayFound
 from jointwise.scoring.reading.scan import Scan
@@ -146,7 +147,7 @@ def smallest_void_mm(joints: Joints, sigma_mm: float) -> float:
     reach = _core(joints)
 
     def shown(window: float) -> float:
-        read = [_spot(joints.volumes[n].astype(np.float32)[reach], window / steps) for n in some]
+        read = [_spot(joints.volumes[n][reach].astype(np.float32), window / steps) for n in some]
         inside = np.zeros((len(z), len(y), len(x)), np.bool_)
         inside[near] = bulk
         readings = np.array([values[inside[reach]] for values in read])
@@ -215,7 +216,7 @@ def _band(profiles: Vector, window: float) -> Vector:
 
 
 def _spot(volume: NDArray[np.float32], window: Vector) -> NDArray[np.float32]:
-    narrow, wide = (ndimage.gaussian_filter(volume, w, mode="nearest") for w in (window, WIDER * window))
+    narrow, wide = (blurred(volume, w.tolist(), nearest=True) for w in (window, WIDER * window))
     return np.asarray(narrow - wide)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from jointwise.joints.cutting import sample
+from jointwise.joints.cutting import sample, sample_means
 from jointwise.joints.lattice import Lattice
 from jointwise.joints.sampling import TYPES
 
@@ -27,3 +27,19 @@ def test_a_place_that_is_none_reads_nothing_outside() -> None:
     volume = np.arange(8, dtype=np.float32).reshape(2, 2, 2)
     lattice = Lattice((2, 2, 2), (0, 0, 0), (1, 1, 1))
     assert sample(volume, lattice, np.array([[np.nan, np.nan, np.nan]]))[0] == 0.0
+    assert sample_means(volume, lattice, np.full((1, 3), np.nan), np.zeros((1, 1, 3)))[0, 0] == 0.0
+
+
+@pytest.mark.parametrize("kind", ["u2", "f4", ">i2"])
+def test_means_about_places_are_those_of_their_points(kind: str) -> None:
+    """Places well inside, at the edge and beyond it."""
+    rng = np.random.default_rng(5)
+    volume = (100 * rng.random((12, 14, 16))).astype(kind)[:, 1:, :-1]
+    lattice = Lattice((12, 13, 15), (0.1, 0.2, 0.3), (0.03, 0.04, 0.05))
+    middle = np.array([0.1 + 7 * 0.03, 0.2 + 6 * 0.04, 0.3 + 6 * 0.05])
+    centres = middle + np.array([[0, 0, 0], [0.01, 0, 0.02], [0.2, 0, 0], [0, -0.3, 0]])
+    offsets = rng.uniform(-0.08, 0.08, (6, 4, 5, 3))
+    means = sample_means(volume, lattice, centres, offsets)
+    assert means.shape == (4, 6, 4)
+    points = sample(volume, lattice, centres[:, None, None, None] + offsets)
+    np.testing.assert_allclose(means, points.mean(axis=-1), rtol=2e-6)

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from jointwise.models.rules.cavities import LAND_DISC, Cavities, _filled_core, _interface
+from jointwise.models.rules.cavities import LAND_DISC, Cavities, _interface
 from jointwise.models.rules.numbers import examine
 from jointwise.models.rules.pattern import darkness
+from jointwise.models.rules.solder import _filled_core
 
 R_MAX = 0.272
 

@@ -43,13 +43,18 @@ def test_threads_change_nothing(mixed_phantoms: Make, monkeypatch: pytest.Monkey
 
 
 @pytest.mark.parametrize("shape", [(48, 20, 24), (5, 7, 9)])
-@pytest.mark.parametrize("reflect", [True, False])
-def test_blur_is_that_of_scipy_bit_for_bit(shape: tuple[int, int, int], reflect: bool) -> None:
+@pytest.mark.parametrize("mode", ["reflect", "constant", "nearest"])
+def test_blur_is_that_of_scipy_bit_for_bit(shape: tuple[int, int, int], mode: str) -> None:
     """Also where the kernel reaches over a whole volume and back."""
     values = np.random.default_rng(1).normal(size=shape).astype(np.float32)
     for sigma in (1.6, (1.0, 0.7, 0.7), (0.0, 1.0, 1.0), (4.5, 3.0, 3.0)):
-        expected = ndimage.gaussian_filter(values, sigma, mode="reflect" if reflect else "constant")
-        np.testing.assert_array_equal(blurred(values, sigma, reflect), expected)
+        expected = ndimage.gaussian_filter(values, sigma, mode=mode)
+        found = blurred(values, sigma, reflect=mode == "reflect", nearest=mode == "nearest")
+        np.testing.assert_array_equal(found, expected)
+        part = blurred(values, sigma, mode == "reflect", (1, 4), mode == "nearest")
+        np.testing.assert_array_equal(part[1:4], expected[1:4])
+        assert not part[4:].any()
+        assert not part[:1].any()
 
 
 def test_the_running_mean_is_that_of_scipy_bit_for_bit() -> None:

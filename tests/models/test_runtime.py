@@ -110,3 +110,14 @@ def test_openvino_is_taken_where_it_can_be_imported(monkeypatch: pytest.MonkeyPa
 def test_what_cannot_run_is_refused_in_words(name: str, device: str) -> None:
     with pytest.raises(InputError, match="runtime: expected"):
         find_runtime(name, torch.device(device))
+
+
+def test_volumes_that_are_read_in_place_say_what_their_copies_say() -> None:
+    """Whole sub-volumes in float32 are not copied; halves, and parts of wider ones, are."""
+    halves, run = volumes(5), GraphRuntime(build_network(SETTINGS["resnet"]).eval())
+    (expected,) = run(halves)
+    whole = halves.astype(np.float32)
+    wider = np.concatenate([whole, whole], axis=3)[..., :28]
+    for given in (whole, wider):
+        np.testing.assert_array_equal(run(given)[0], expected)
+    np.testing.assert_array_equal(whole, halves)  # nobody writes into what was read in place

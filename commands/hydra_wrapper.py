@@ -177,6 +177,10 @@ def show(active: Session, arguments: Sequence[str], part: str, resolve: bool) ->
     cfg = compose(active, arguments, with_hydra=part != "job")
     if part == "hydra":
         cfg = OmegaConf.masked_copy(cfg, ["hydra"])
+    if part != "job" and resolve:
+        # What Hydra says of a job once it runs; one run alone is the first.
+        cfg.hydra.job.num, cfg.hydra.job.id = 0, "0"
+        cfg.hydra.runtime.output_dir = str(cfg.hydra.run.dir)
     with _in_our_words(active.command):
         text = OmegaConf.to_yaml(OmegaConf.create(_as_text(OmegaConf.to_container(cfg, resolve=resolve))))
     say(text.rstrip())

@@ -307,6 +307,18 @@ def test_cfg_job_prints_readable_yaml_and_does_not_run(
     assert probe.seen == []
 
 
+@pytest.mark.parametrize("part", ["all", "hydra"])
+def test_hydras_own_part_is_shown_with_everything_filled_in(
+    part: str, active: hydra_wrapper.Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its notes of a job, which only a run fills in, are those of a first one."""
+    assert hydra_wrapper.show(active, ["data=here"], part, resolve=True) == DONE
+    text = capsys.readouterr().out
+    assert "hydra:" in text
+    assert "${" not in text
+    assert ("data: here" in text) == (part == "all")
+
+
 def test_help_shows_group_choices_defaults_and_texts(
     active: hydra_wrapper.Session, capsys: pytest.CaptureFixture[str]
 ) -> None:

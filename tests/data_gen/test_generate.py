@@ -76,20 +76,25 @@ def test_resuming_makes_only_what_is_missing_and_ends_with_the_same_store(store,
     assert numbers == [2, 3]
 
 
-def test_a_scan_that_died_half_way_does_not_count_and_is_made_again(store, tmp_path, monkeypatch):
+def dies_in_second(monkeypatch, make):
+    """Make shards until the process dies, the second one written and not yet told of."""
     inner = module._make_shard
 
     def dies(*args):
+        done = inner(*args)
         if args[-1] == 1:
-            inner(*args)
             raise KeyboardInterrupt
-        return inner(*args)
+        return done
 
-    monkeypatch.setattr(module, "_make_shard", dies)
-    with pytest.raises(KeyboardInterrupt):
-        made(tmp_path, 4)
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "_make_shard", dies)
+        with pytest.raises(KeyboardInterrupt):
+            make()
+
+
+def test_a_scan_that_died_half_way_does_not_count_and_is_made_again(store, tmp_path, monkeypatch):
+    dies_in_second(monkeypatch, lambda: made(tmp_path, 4))
     assert [s.name for s in Store(tmp_path).shards] == [scan_name(0)]
-    monkeypatch.undo()
     made(tmp_path, 4)
     assert Store(tmp_path).fingerprint == store.fingerprint
 
@@ -275,18 +280,7 @@ def test_masks_come_beside_the_same_joints(store, masked):
 
 
 def test_a_store_with_masks_goes_on_is_mended_and_keeps_to_them(store, masked, tmp_path, monkeypatch):
-    inner = module._make_shard
-
-    def dies(*args):
-        if args[-1] == 1:
-            inner(*args)
-            raise KeyboardInterrupt
-        return inner(*args)
-
-    monkeypatch.setattr(module, "_make_shard", dies)
-    with pytest.raises(KeyboardInterrupt):
-        with_masks(tmp_path, 2)
-    monkeypatch.undo()
+    dies_in_second(monkeypatch, lambda: with_masks(tmp_path, 2))
     for refused in (lambda: made(tmp_path, 2), lambda: with_masks(store.folder, 2)):
         with pytest.raises(InputError, match="another masks"):
             refused()

@@ -149,10 +149,19 @@ def test_a_sloping_pillow_is_lowest_where_it_stands_open():
     """Lowest as far to the open side as drawn; there the gap is widest, and the rim far below the other side's."""
     places = np.linspace(-0.99, 0.99, 100)
     for slope in (0.4, 0.8, 1.2):
-        heights = [faces(sloping(slope), x)[0] for x in places]
+        low = sloping(slope, 0.25)
+        heights = [faces(low, x)[0] for x in places]
         assert places[np.argmin(heights)] == pytest.approx(-min(slope, 0.99), abs=0.02)
-        assert heights[-1] - heights[0] > 0.2 * slope * H
-        assert thickness_um(sloping(slope), -0.9) > 20.0 > thickness_um(sloping(slope), 0.9)
+        assert heights[-1] - heights[0] > 0.2 * H
+        assert thickness_um(low, -0.9) > 30.0 > 10.0 > thickness_um(low, 0.9)
+        # On a higher rim it falls less: its other side must stay below the package's land.
+        assert (
+            faces(sloping(slope, 0.4), -0.99)[0]
+            < 0.2 * H
+            < 0.5 * H
+            < faces(sloping(slope, 0.4), 0.99)[0]
+            < 0.65 * H
+        )
     level = [faces(sloping(0.0), x)[0] for x in (-0.9, 0.9)]
     assert level[0] == pytest.approx(level[1], abs=1e-9)
 

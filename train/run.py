@@ -252,6 +252,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
     start = task.start
     # A network that goes on with what it learned before, masks too, is no other one for it.
     goes_on = task.training.masks is not None
+    before = start.card.name if start else task.network.name
     tuned: dict[str, Any] = {}
     if task.part is None:
         logits = predict(network, task.validation, task.settings.batch).double().numpy()
@@ -266,7 +267,7 @@ def _finish(network: JointNetwork, task: Task, progress: Progress, folder: RunFo
         thresholds = choose_thresholds(truth, scores, task.settings.thresholds, task.validation.table)
     called = thresholds.called(scores, task.validation.table)
     card = Card(
-        name=f"{start.card.name.removesuffix(TUNED)}{TUNED}" if start and not goes_on else task.network.name,
+        name=f"{before.removesuffix(TUNED)}{TUNED}" if start and not goes_on else before,
         grid=task.store.grid,
         network=task.network,
         thresholds=thresholds,

@@ -109,15 +109,15 @@ def _parted(
     bonds = own.random() < 0.5 and contact > 0.0
     widest = 700 * (level - 0.04) * height_mm
     pillow = replace(drawn, level=level, follow=follow, gap_um=min(drawn.gap_um, widest))
-    slopes, slope = own.random() < defects.pillow_slope, uniform(own, (0.3, 1.2))
-    low = uniform(own, (defects.rim_level[0], _part(defects.rim_level, SLOPING)))
+    falls = _draw_slope(own, defects)
     if not leans:
         return pillow
     # The side on which a leaning head stands open climbs, and must find its place on the flank.
     wedge = size * math.cos(angle), size * math.sin(angle)
-    if slopes:
+    if falls:
         # Its own face falls to that side: a mound drawn up where the head still holds it, a film where it left. So the
         # head need not climb, and the gap may be wide.
+        slope, low = falls
         level, tilt = level if notched else low, (-slope * math.cos(angle), -slope * math.sin(angle))
         most = min(700 * (level - 0.04) * height_mm, 1000 * room_mm, defects.pillow_gap_um[1])
         gap = log_uniform(own, (min(SLOPING_UM, most), most))
@@ -125,6 +125,18 @@ def _parted(
     else:
         pillow = replace(pillow, wedge=wedge, gap_um=min(pillow.gap_um, widest / (1.0 + size)))
     return replace(pillow, contact=contact, patches=(_rim_patch(own, contact, angle),)) if bonds else pillow
+
+
+def _draw_slope(own: np.random.Generator, defects: DefectSettings) -> tuple[float, float] | None:
+    """How far a pillow's face falls to one side, and the level of its rim; None where it does not fall.
+
+    Nothing is drawn where no face falls: what comes after stays as it was before there were any.
+    """
+    if defects.pillow_slope == 0:
+        return None
+    falls, slope = own.random() < defects.pillow_slope, uniform(own, (0.3, 1.2))
+    low = uniform(own, (defects.rim_level[0], _part(defects.rim_level, SLOPING)))
+    return (slope, low) if falls else None
 
 
 def _part(pair: tuple[float, float], share: float) -> float:

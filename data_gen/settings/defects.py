@@ -158,7 +158,7 @@ class DefectSettings:
             )
 
     def _check_surfaces(self) -> None:
-        """Refuse pillows steeper than a ball and wider spots of wetting than opens."""
+        """Refuse pillows steeper than a ball, wider spots of wetting than opens, and notches that part a joint."""
         if self.pillow_curvature[0] < 0.55 or self.pillow_follow[1] > 3.0:
             raise InputError(
                 "defects: expected pillow_curvature from 0.55 and pillow_follow up to 3, found "
@@ -166,3 +166,13 @@ class DefectSettings:
             )
         if not 0.0 <= self.wetted_um <= 200.0:
             raise InputError(f"defects.wetted_um: expected 0 to 200 um, found {self.wetted_um}; correct it")
+        if self.fullest < 0.5:
+            raise InputError(f"defects.fullest: expected 0.5 to 1, found {self.fullest}; correct it")
+        if self.waist_per_height > 0.4:
+            raise InputError(
+                f"defects.waist_per_height: expected 0 to 0.4, found {self.waist_per_height}; correct it"
+            )
+        if self.waist_split[0] < 0.5 or self.waist_split[1] > 1.2:
+            raise InputError(
+                f"defects.waist_split: expected 0.5 to 1.2, found {self.waist_split}; correct the pair"
+            )

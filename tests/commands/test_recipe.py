@@ -19,6 +19,8 @@ from jointwise.commands.settings import RecipeSettings, TrainConfig
 from jointwise.data_gen.generate import is_complete
 from jointwise.joints.errors import InputError
 from jointwise.joints.store import Store
+from jointwise.models.settings import NetworkSettings
+from jointwise.train.settings import OF_MODEL
 
 TRANSFER = Path(__file__).parents[2] / "bench" / "transfer"
 TINY = RecipeSettings(
@@ -53,6 +55,36 @@ def test_the_reference_trains_on_all_of_its_recipes_stores():
     assert set(first.mounts) == {"upright", "tilted", "laminography"}
     assert first.voxels_per_ball == (10, 60)
     assert 90_000 <= sum(one.joints or 0 for one in wanted.values()) <= 144_000
+
+
+def test_the_second_step_draws_mounds_and_goes_on_from_the_first():
+    """Three stores, the first of which only validates; of the same families and scans, with joints of other seeds."""
+    with hydra_wrapper.session(load("train")) as active:
+        words = ["experiment=reference_mounds", "init_from=out/run/model", "data=out/mounds"]
+        cfg: TrainConfig = hydra_wrapper.settings(active, words)
+    wanted, first = recipe.stores(cfg.recipe, cfg.data, "auto"), reference()
+    alone = dataclasses.replace(first.recipe, stores={"every_1": first.recipe.stores["every_1"]})
+    assert len(wanted) == 3
+    training = cfg.training
+    assert [training.data, *training.more_data] == list(wanted)
+    assert training.data_validates
+    assert training.more_data_whole
+    assert cfg.network == NetworkSettings(name=OF_MODEL)
+    one, other = wanted[training.data], recipe.stores(alone, first.data, "auto")[first.training.data]
+    assert one.defects.pillow_slope > other.defects.pillow_slope == 0
+    assert one.defects.waist_per_height > other.defects.waist_per_height
+    assert (
+        one.defects.pillow_wedge == other.defects.pillow_wedge
+    )  # what mounds does not say is as in training
+    assert (one.scanner, one.families) == (other.scanner, other.families)
+    assert all(store.masks and store.defects == one.defects for store in wanted.values())
+    seeds = [
+        {word for line in c.recipe.stores.values() for word in line if "seed=" in word} for c in (cfg, first)
+    ]
+    assert [len(some) for some in seeds] == [3, 11]
+    assert seeds[0].isdisjoint(seeds[1])
+    # Joints count for a kind as they did in the first step.
+    assert training.least_gap_voxels == first.training.least_gap_voxels
 
 
 def test_a_small_version_keeps_proportions():

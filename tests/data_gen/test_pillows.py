@@ -1,19 +1,24 @@
-"""Pillows whose head leans in them, follows them along their normal, or that lie by the board's land.
+"""Pillows whose head leans in them, follows them along their normal, that lie by the board's land or fall to one side.
 
 Guards: a wedge that closes on the wrong side or changes the mean gap, settings that other draws of a seed notice,
-and pillows told apart by what is no fault.
+pillows told apart by what is no fault, and a face that falls to the wrong side or down to the land.
 """
 
 import dataclasses
+import json
 import math
+from hashlib import sha256
 
 import numpy as np
 import pytest
 
-from jointwise.data_gen.drawing.records import GapRecord
+from jointwise.data_gen.drawing.record_json import to_json
+from jointwise.data_gen.drawing.records import GapRecord, JointRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import DefectSettings, GeneratorSettings
 from jointwise.data_gen.shapes import envelope as env
+from jointwise.data_gen.shapes import truth
+from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.capillary import joint_side
 from jointwise.data_gen.shapes.gaps import _high_rim, gap_solids
 from jointwise.data_gen.shapes.scene import Infeasible
@@ -26,14 +31,20 @@ WIDTH = env.radius_at(SIDE, 0.4 * H)
 
 def thickness_um(gap: GapRecord, x: float) -> float:
     """Height of the head's face over the pillow's along z, x rim radii off the axis, from both balls' equations."""
+    pillow, head = faces(gap, x)
+    return 1000 * (head - pillow)
+
+
+def faces(gap: GapRecord, x: float) -> list[float]:
+    """Heights in mm of the pillow's and of the head's face, x rim radii off the axis."""
     solids, _ = gap_solids(gap, SIDE, H)
-    faces = []
+    width, found = env.radius_at(SIDE, gap.level * H), []
     for k in (0, 1):
         # r^2 <= b t + c t^2 from the vertex up, so the lower face is the smaller root.
         (b, c), (vx, vy, vz) = solids.profile[k][1:3], solids.origin[k]
-        r2 = (x * WIDTH - vx) ** 2 + vy**2
-        faces.append(vz + (b - math.sqrt(b * b + 4 * c * r2)) / (-2 * c))
-    return 1000 * (faces[1] - faces[0])
+        r2 = (x * width - vx) ** 2 + vy**2
+        found.append(vz + (b - math.sqrt(b * b + 4 * c * r2)) / (-2 * c))
+    return found
 
 
 def dish(wedge: float = 0.0, follow: float = 0.0) -> GapRecord:
@@ -116,6 +127,172 @@ def test_wider_opens_keep_wetted_spots_where_asked():
         ]
         assert any(g.patches and g.gap_um > 20.0 for g in ends) == least
         assert not any(g.patches and g.gap_um > wetted for g in ends)
+
+
+LEVEL_AT_MOST = 0.3
+"""How far the lowest point of a pillow lies off its axis whose face does not fall, over its rim's radius."""
+MOUNDS = {
+    "fullest": 0.66,
+    "waist": 0.45,
+    "waist_um": (5, 140),
+    "waist_per_height": 0.3,
+    "waist_split": (0.7, 1.05),
+}
+
+
+def sloping(slope: float, level: float = 0.4, gap_um: float = 20.0) -> GapRecord:
+    """A head that leans to +x on a pillow whose lowest point lies `slope` rim radii to the other side."""
+    return GapRecord("interface", "dish", level, gap_um, 1.0, (-slope, 0.0), 0.0, (), (0.6, 0.0), 0.5)
+
+
+def test_a_sloping_pillow_is_lowest_where_it_stands_open():
+    """Lowest as far to the open side as drawn; there the gap is widest, and the rim far below the other side's."""
+    places = np.linspace(-0.99, 0.99, 100)
+    for slope in (0.4, 0.8, 1.2):
+        low = sloping(slope, 0.25)
+        heights = [faces(low, x)[0] for x in places]
+        assert places[np.argmin(heights)] == pytest.approx(-min(slope, 0.99), abs=0.02)
+        assert heights[-1] - heights[0] > 0.2 * H
+        assert thickness_um(low, -0.9) > 30.0 > 10.0 > thickness_um(low, 0.9)
+        # On a higher rim it falls less: its other side must stay below the package's land.
+        assert (
+            faces(sloping(slope, 0.4), -0.99)[0]
+            < 0.2 * H
+            < 0.5 * H
+            < faces(sloping(slope, 0.4), 0.99)[0]
+            < 0.65 * H
+        )
+    level = [faces(sloping(0.0), x)[0] for x in (-0.9, 0.9)]
+    assert level[0] == pytest.approx(level[1], abs=1e-9)
+
+
+@pytest.mark.parametrize("rim", [0.12, 0.2, 0.38])
+@pytest.mark.parametrize("slope", [0.31, 0.7, 1.2])
+def test_a_sloping_pillow_leaves_solder_on_the_land(rim: float, slope: float):
+    """A film of a twentieth of the joint's height; a pillow whose face is level keeps more where it has room."""
+    widest = 700 * (rim - 0.04) * H
+    for gap_um in (1.0, widest):
+        lowest = gap_solids(sloping(slope, rim, gap_um), SIDE, H)[0].origin[0][2]
+        assert lowest >= 0.05 * H - 1e-12
+    still = gap_solids(sloping(LEVEL_AT_MOST, 0.25, 1.0), SIDE, H)[0].origin[0][2]
+    assert still == pytest.approx(0.12 * H - 0.0005)
+
+
+def test_shares_of_sloping_pillows_are_what_the_settings_say():
+    found = pillows(25, head_in_pillow=0.8, pillow_wedge=0.6, pillow_slope=0.4, near_land=0.2)
+    leaning = [(gap, notched) for gap, notched in found if any(gap.wedge)]
+    slopes = [(gap, notched) for gap, notched in leaning if math.hypot(*gap.tilt) > LEVEL_AT_MOST]
+    assert abs(len(slopes) / len(leaning) - 0.4) < 4 * math.sqrt(0.25 / len(leaning))
+    assert all(any(gap.wedge) for gap, _ in found if math.hypot(*gap.tilt) > LEVEL_AT_MOST)
+    # The lowest point lies opposite to where the gap closes, however far.
+    for gap, _ in slopes:
+        (x, y), (u, v) = gap.tilt, gap.wedge
+        assert x * u + y * v == pytest.approx(-math.hypot(x, y) * math.hypot(u, v))
+    far = [math.hypot(*gap.tilt) for gap, _ in slopes]
+    assert 0.3 <= min(far) < 0.5 < 1.0 < max(far) <= 1.2
+    assert {gap.form for gap, _ in slopes} == {"dish"}
+    # On a smooth joint its rim lies in the lower half of the range, at a notch where the notch is.
+    assert max(gap.level for gap, notched in slopes if not notched) <= 0.12 + 0.5 * 0.53
+    assert max(gap.level for gap, notched in slopes if notched) > 0.12 + 0.6 * 0.53
+    assert not [gap for gap, _ in pillows(5, pillow_wedge=0.6) if math.hypot(*gap.tilt) > LEVEL_AT_MOST]
+
+
+@pytest.mark.parametrize("number", [0, 2])
+def test_sloping_pillows_on_mounds_are_pillows_by_their_geometry(number: int):
+    """Every joint of a board: metal kept, the gap about as wide as drawn, both lands wetted, the label a pillow's."""
+    defects = DefectSettings(
+        head_in_pillow=1, non_wet=0, bridging=0, missing=0, near_bridge=0, contact=(0.02, 0.15),
+        pillow_wedge=1, pillow_slope=1, **MOUNDS,
+    )  # fmt: skip
+    record = draw_scan(GeneratorSettings(defects=defects), 11, number)
+    table = truth.scene_truth(build_scene(record), 0.004, record.kept)
+    gaps = [next(g for g in record.joints[i].gaps if g.place == "interface") for i in record.kept]
+    assert all(math.hypot(*gap.tilt) > LEVEL_AT_MOST for gap in gaps)
+    metal = np.array([record.joints[i].solder_mm3 for i in record.kept])
+    np.testing.assert_allclose(table["metal_mm3"], metal, rtol=4e-3)
+    np.testing.assert_allclose(table["gap_um"], [gap.gap_um for gap in gaps], rtol=0.15)
+    wetted = table[["contact_board", "contact_package"]].min(axis=1)
+    assert (wetted >= truth.SOUND).mean() >= 0.95
+    assert (table["head_in_pillow"] == 1).mean() >= 0.95
+    assert not (table["head_in_pillow"] == 0).any()
+    assert not (table["non_wet"] == 1).any()
+
+
+def rounded(value: object) -> object:
+    """Numbers to nine digits: sines and logarithms differ in their last ones from machine to machine."""
+    if isinstance(value, dict):
+        return {key: rounded(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [rounded(one) for one in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value
+
+
+LEANING = {"pillow_wedge": 0.5, "near_land": 0.3, "pillow_follow": (0.0, 1.5), "pillow_curvature": (0.6, 3.0)}
+AS_BEFORE = {"pillow_slope": 0.0, "fullest": 0.8, "waist_per_height": 0.1, "waist_split": (0.97, 1.03)}
+
+
+@pytest.mark.parametrize(
+    ("changed", "drawn"), [({}, "719cac54a42c87be"), (LEANING, "543e8285df838399"), (AS_BEFORE, "719cac54a42c87be"),
+                           (LEANING | AS_BEFORE, "543e8285df838399")]
+)  # fmt: skip
+def test_without_mounds_a_seed_draws_what_it_drew_before_there_were_any(
+    changed: dict[str, object], drawn: str
+):
+    """Hashes of six scans' records as they were drawn before pillows sloped."""
+    settings = GeneratorSettings(defects=dataclasses.replace(DefectSettings(), **changed))
+    records = [rounded(json.loads(to_json(draw_scan(settings, 3, number)))) for number in range(6)]
+    assert sha256(json.dumps(records, sort_keys=True).encode()).hexdigest()[:16] == drawn
+
+
+def test_slopes_change_the_gaps_of_leaning_pillows_and_nothing_else():
+    none, half = (
+        draw_scan(
+            GeneratorSettings(defects=dataclasses.replace(DefectSettings(), pillow_slope=share, **LEANING)),
+            3,
+            2,
+        )
+        for share in (0.0, 0.5)
+    )
+    assert (none.board, none.scanner, none.necks) == (half.board, half.scanner, half.necks)
+    changed = 0
+    for a, b in zip(none.joints, half.joints, strict=True):
+        assert dataclasses.replace(a, gaps=()) == dataclasses.replace(b, gaps=())
+        for one, other in zip(a.gaps, b.gaps, strict=True):
+            assert one == other or any(one.wedge)
+            assert one.wedge == other.wedge
+            changed += one != other
+    assert changed > 0
+
+
+def notches(**changed: object) -> list[tuple[JointRecord, float]]:
+    """Joints of some boards that have a notch, and how deep it is over the height it was drawn for."""
+    settings = GeneratorSettings(defects=dataclasses.replace(DefectSettings(), **changed))
+    scans = [draw_scan(settings, 7, number) for number in range(20)]
+    return [(j, j.waist.depth_um / 1000 / s.board.height_mm) for s in scans for j in s.joints if j.waist]
+
+
+def test_notches_are_as_deep_as_asked_and_no_deeper_than_the_joint_allows():
+    deep, usual = notches(**MOUNDS), notches()
+    shares = np.array([share for _, share in deep])
+    assert 0.25 < shares.max() <= 0.3 * (1 + 1e-12)
+    depths = np.array([joint.waist.depth_um for joint, _ in deep])
+    # Uniform from 5 um to 140 um or 0.3 of the height, whichever is less.
+    assert 5.0 <= depths.min() < 12.0 < 80.0 < depths.max() <= 140.0
+    assert max(share for _, share in usual) <= 0.1 * (1 + 1e-12)
+    assert max(joint.waist.depth_um for joint, _ in usual) <= 40.0
+    for found, (low, high) in ((deep, (0.7, 1.05)), (usual, (0.97, 1.03))):
+        splits = [joint.waist.split for joint, _ in found]
+        edge = 0.1 * (high - low)
+        assert low <= min(splits) < low + edge < high - edge < max(splits) <= high
+    sound = np.mean([joint.recipe in ("waist", "partial_wetting") for joint, _ in deep])
+    assert sound > 0.4  # sound joints have such notches too
+
+
+def test_gaps_are_wider_where_joints_may_be_pressed_farther():
+    """A gap may take what height the joint stands above `fullest` of its free height."""
+    wide, narrow = ([gap.gap_um for gap, _ in pillows(scans=20, fullest=fullest)] for fullest in (0.66, 0.95))
+    assert np.percentile(wide, 90) > 1.2 * np.percentile(narrow, 90)
+    assert all(a >= b for a, b in zip(wide, narrow, strict=True))
 
 
 @pytest.mark.parametrize(

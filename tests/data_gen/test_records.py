@@ -286,6 +286,14 @@ def test_spreads_of_no_strength_change_nothing_else():
         (lambda: ScanSettings(glare_fraction=(0.0, 0.4)), "glare_fraction"),
         (lambda: ScanSettings(glare_fraction=(0.1, 0.0)), "glare_fraction"),
         (lambda: DefectSettings(bare="half"), "bare"),
+        (lambda: DefectSettings(pillow_slope=1.5), "pillow_slope"),
+        (lambda: DefectSettings(fullest=0.49), "fullest"),
+        (lambda: DefectSettings(fullest=1.01), "fullest"),
+        (lambda: DefectSettings(waist_per_height=0.41), "waist_per_height"),
+        (lambda: DefectSettings(waist_per_height=-0.01), "waist_per_height"),
+        (lambda: DefectSettings(waist_split=(1.05, 0.7)), "waist_split"),
+        (lambda: DefectSettings(waist_split=(0.49, 1.0)), "waist_split"),
+        (lambda: DefectSettings(waist_split=(0.7, 1.21)), "waist_split"),
     ],
 )
 def test_settings_that_make_no_sense_are_refused_in_one_sentence(make, word):
@@ -301,6 +309,14 @@ def test_lists_as_a_configuration_gives_them_become_tuples():
     assert ScanSettings(storage=["uint8"]).storage == ("uint8",)
 
 
+def composed(file: Path) -> dict[str, object]:
+    """What a file says, over what the files say that its `defaults` name before `_self_`."""
+    values = yaml.safe_load(file.read_text())
+    *below, own = values.pop("defaults", ["_self_"])
+    assert own == "_self_", file
+    return {k: v for name in below for k, v in composed(file.with_name(f"{name}.yaml")).items()} | values
+
+
 @pytest.mark.parametrize(
     ("group", "kind"), [("defects", DefectSettings), ("process", ProcessSettings), ("scanner", ScanSettings)]
 )
@@ -308,6 +324,6 @@ def test_every_configuration_file_makes_settings(group, kind):
     files = sorted((Path(__file__).parents[2] / "configs" / group).glob("*.yaml"))
     assert files
     for file in files:
-        values = yaml.safe_load(file.read_text())
+        values = composed(file)
         assert set(values) == {f.name for f in dataclasses.fields(kind)}, file
         kind(**values)

@@ -1,6 +1,7 @@
-"""Training with masks: what is read, that it is learned, repeats, and goes on where it was cut off."""
+"""Training with masks: what is read, that it is learned, repeats, and goes on, cut off or from a model."""
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,20 +10,25 @@ import pytest
 import torch
 from safetensors.numpy import load_file
 
+from jointwise.evaluation.labels.filled import COLUMNS
 from jointwise.evaluation.statistics.pointing import hits
+from jointwise.joints.atomic import sha256
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.kinds import KINDS
 from jointwise.joints.masks import FULL, MASKS, mask_shape
 from jointwise.joints.store import Store, StoreWriter
-from jointwise.models.folder import load_model
+from jointwise.models.folder import WEIGHTS, load_model
+from jointwise.models.learned import MEASURED_BY
 from jointwise.models.settings import NetworkSettings
+from jointwise.models.sizes import SIZES
 from jointwise.train import run
 from jointwise.train.data import gathered, load_split, resident
 from jointwise.train.loop import SPEED
 from jointwise.train.mask_loss import mask_loss, usual_shares
 from jointwise.train.run import train
-from jointwise.train.settings import AugmentSettings, OptimiserSettings, TrainSettings
+from jointwise.train.settings import OF_MODEL, AugmentSettings, OptimiserSettings, TrainSettings
+from jointwise.train.stores import knows_masks, open_stores
 
 NETWORK = NetworkSettings("tiny", widths=(8, 16, 16, 16), masks=True, decoder_widths=(8, 8, 8))
 CPU = torch.device("cpu")
@@ -179,3 +185,77 @@ def test_masks_are_learned_beside_the_kinds(masked: Path, tmp_path: Path) -> Non
     assert hits(share[has].numpy(), true[has].numpy()).mean() > 0.9
     assert share[~has].flatten(1).sum(dim=1).mean() < 0.2 * true[has].flatten(1).sum(dim=1).mean()
     assert all(kind["ap"] > 0.9 for kind in detector.card.metrics["validation"].values())
+
+
+@pytest.fixture(scope="session")
+def labelled(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The painted store with masks, and a sheet of people's labels beside them."""
+    joints, folder = Store(store).read(), tmp_path_factory.mktemp("labelled") / "store"
+    with StoreWriter(folder, joints.grid, seed=None, config={"from": "a lab"}, masks=True) as writer:
+        writer.add("a", Joints(joints.volumes, joints.table, joints.grid, painted_masks(joints)))
+    known = joints.table[joints.table["present"] == 1].fillna(dict.fromkeys(KINDS, 0))
+    sheet = known.assign(reader="eye", sure="", cannot_tell=0, note="")[list(COLUMNS)]
+    sheet.to_csv(folder / "labels.csv", index=False)
+    return folder
+
+
+PLANTED = {"void_projected_area_pct": {"by": "sizes", "n": 1}}
+
+
+@pytest.fixture
+def elder(masked: Path, tmp_path: Path) -> Path:
+    """A model of one epoch with masks and sizes, with a name of its own, and PLANTED for what it measures by."""
+    network = replace(NETWORK, sizes=True)
+    model = train(replace(settings(masked, tmp_path / "elder"), epochs=1, network=network))
+    card = json.loads((model / "card.json").read_text())
+    card["name"], card["metrics"][MEASURED_BY] = "elder", PLANTED
+    (model / "card.json").write_text(json.dumps(card))
+    return model
+
+
+def second_step(data: Path, out: Path, start: Path) -> TrainSettings:
+    """One epoch from a model on."""
+    return replace(
+        settings(data, out), epochs=1, init_from=start, network=NetworkSettings(name=OF_MODEL), rules=False,
+        keep_cuts=False,
+    )  # fmt: skip
+
+
+def test_a_model_with_masks_goes_on_with_them(elder: Path, masked: Path, tmp_path: Path) -> None:
+    """Its name stays, the card tells what it was before, and what it measures by is measured on these joints anew."""
+    old = load_model(elder).card
+    new = load_model(train(second_step(masked, tmp_path / "run", elder))).card
+    assert all(line["validation_mask_loss"] > 0 for line in lines(tmp_path / "run"))
+    assert (new.name, new.network) == ("elder", old.network)
+    lineage = {"name": "elder", "weights_sha256": sha256(elder / WEIGHTS)}
+    assert new.data["init_from"] == lineage | {"data": old.data}
+    assert new.data["fingerprint"] == Store(masked).fingerprint
+    assert set(new.metrics[MEASURED_BY]) == set(SIZES)
+    assert new.metrics[MEASURED_BY]["void_projected_area_pct"]["n"] != 1
+    before, after = (load_file(folder / WEIGHTS) for folder in (elder, tmp_path / "run" / "model"))
+    decoder = [name for name in before if ".decoder." in name and name.endswith("weight")]
+    assert decoder
+    assert not any(np.array_equal(before[name], after[name]) for name in decoder)
+
+
+def test_what_people_label_leaves_masks_as_they_were(elder: Path, labelled: Path, tmp_path: Path) -> None:
+    """Even where the store has some: they are of other truth. Another name, and what it measures by stays."""
+    old = load_model(elder).card
+    new = load_model(train(second_step(labelled, tmp_path / "run", elder))).card
+    assert all("validation_mask_loss" not in line for line in lines(tmp_path / "run"))
+    assert new.name == "elder_tuned"
+    assert new.data["init_from"]["data"] == old.data
+    assert new.metrics[MEASURED_BY] == PLANTED
+
+
+def test_masks_are_known_where_all_stores_have_them_and_no_person_labelled(
+    masked: Path, labelled: Path, store: Path, tmp_path: Path
+) -> None:
+    """One store or several; a single one without is enough."""
+    assert knows_masks(Store(masked))
+    assert not knows_masks(Store(store))
+    assert not knows_masks(open_stores(labelled))
+    assert not knows_masks(open_stores(masked, [labelled]))
+    assert not knows_masks(open_stores(masked, [store]))
+    unlabelled = shutil.copytree(labelled, tmp_path / "more", ignore=shutil.ignore_patterns("labels.csv"))
+    assert knows_masks(open_stores(masked, [unlabelled]))

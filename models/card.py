@@ -24,7 +24,8 @@ class Card:
         thresholds: cuts chosen on validation joints.
         calibration: from logits to probabilities, fitted on validation joints.
         envelope: scan quality seen in training.
-        data: what it was trained on: fingerprint of the store, number of joints, whether simulated.
+        data: what it was trained on: fingerprint of the store, number of joints, whether simulated; of a network that
+            went on from another one's weights, `init_from` with that one's data.
         code_version: package version, and commit where one is known.
         metrics: results on validation joints, each with its n.
     """
@@ -55,6 +56,11 @@ class Card:
             "code_version": self.code_version,
             "metrics": self.metrics,
         }
+
+    @property
+    def joints_before(self) -> int:
+        """Training joints of the network whose weights it went on from; 0 where it began anew or that is not told."""
+        return int(self.data.get("init_from", {}).get("data", {}).get("training_joints", 0))
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Card":

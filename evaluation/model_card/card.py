@@ -122,12 +122,13 @@ def _head(name: str, weights: str, folder: Path) -> Lines:
 
 def _training(card: Card, training: Mapping[str, str]) -> Lines:
     price = cost(build_network(card.network), card.grid)
-    data = card.data
+    data, before = card.data, card.joints_before
     rows = [
         ["network", f"{card.network.name}: {price.parameters / 1e6:.2f} million parameters, "
          f"{price.flops / 1e9:.2f} GFLOP a joint on {' × '.join(map(str, card.grid.shape))} voxels (z, y, x)"],
         ["joints", f"{data.get('training_joints', 0):,} for training, {data.get('validation_joints', 0):,} for "
-         "validation" + (", all simulated by this project's generator" if data.get("simulated") else "")],
+         "validation" + (f", going on from a training on {before:,}" if before else "")
+         + (", all simulated by this project's generator" if data.get("simulated") else "")],
         ["data fingerprint", f"`{data.get('fingerprint')}`"],
         ["code", f"`{card.code_version}`"],
         ["recipe", training["recipe"]],

@@ -52,6 +52,7 @@ def _card(card: Card) -> list[tuple[str, str]]:
     """What a network's card says of its training."""
     data = card.data
     joints = f"{data['training_joints']:,} joints" if "training_joints" in data else "joints, number not said"
+    joints += f", going on from a training on {card.joints_before:,}" if card.joints_before else ""
     simulated = {True: ", all simulated", False: ""}.get(data.get("simulated", ""), ", origin not said")
     scans = f", {card.envelope.scans:,} scans" if card.envelope.scans else ""
     facts = [("trained on", f"{joints}{scans}{simulated}"), ("made by", f"jointwise {card.code_version}")]

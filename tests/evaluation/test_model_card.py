@@ -207,6 +207,16 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path / "model"
 
 
+def test_a_training_that_went_on_from_another_tells_both(folder: Path, tmp_path: Path) -> None:
+    empty, file = Sources(TRAINING, CUTS, dict.fromkeys(PARTS, ())), folder / "card.json"
+    assert "going on from" not in model_card(folder, empty, tmp_path)
+    card = json.loads(file.read_text())
+    card["data"]["init_from"] = {"name": "tiny", "data": {"training_joints": 1200}}
+    file.write_text(json.dumps(card))
+    told = "100 for training, 20 for validation, going on from a training on 1,200, all simulated"
+    assert told in model_card(folder, empty, tmp_path)
+
+
 def test_nothing_measured_is_said_section_by_section(folder: Path, tmp_path: Path) -> None:
     """No section vanishes; what is known of the model itself and every caution stand there."""
     empty = Sources(TRAINING, CUTS, dict.fromkeys(PARTS, ()))

@@ -14,8 +14,8 @@ from jointwise.train import run
 from jointwise.train.settings import TrainSettings
 
 FILES = sorted((Path(__file__).parents[2] / "configs" / "experiment").glob("*.yaml"))
-ANEW = [path for path in FILES if path.stem != "fine_tune"]
-"""Those that need no other model: all but the one."""
+ANEW = [path for path in FILES if path.stem not in {"fine_tune", "reference_mounds"}]
+"""Those that need no other model."""
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +31,12 @@ def larger_store(make_store: Callable[..., Path], tmp_path_factory: pytest.TempP
     return make_store(tmp_path_factory.mktemp("large") / "store", 20, 10, Grid((32, 32, 32)))
 
 
+@pytest.fixture(scope="module")
+def further(make_store: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Other joints on that grid, to learn from where the first store only validates."""
+    return make_store(tmp_path_factory.mktemp("further") / "store", 22, 12, Grid((32, 32, 32)))
+
+
 def settings(session: Session, *words: str) -> TrainSettings:
     found = hydra_wrapper.settings(session, words)
     assert isinstance(found, TrainSettings)
@@ -39,16 +45,40 @@ def settings(session: Session, *words: str) -> TrainSettings:
 
 @pytest.mark.parametrize("path", ANEW, ids=lambda path: path.stem)
 def test_every_experiment_runs_one_step(
-    path: Path, session: Session, larger_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    path: Path,
+    session: Session,
+    larger_store: Path,
+    further: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The real file, shrunk: one epoch of one batch; painted joints have no masks."""
     monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
     small = ("epochs=1", "limit=4", "batch=4", "device=cpu", "threads=1", "network.masks=false")
-    cfg = settings(session, f"experiment={path.stem}", f"data={larger_store}", f"out={tmp_path}", *small)
+    small += (f"data={larger_store}", f"more_data=[{further}]")
+    cfg = settings(session, f"experiment={path.stem}", f"out={tmp_path}", *small)
     told: list[tuple[int, int]] = []
     model = run.train(cfg, lambda done, total, _: told.append((done, total)))
     assert told == [(1, 1)]
     assert load_model(model).name == cfg.network.name
+
+
+def test_the_references_second_step_runs_from_the_first(
+    session: Session, larger_store: Path, further: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As DEVELOPERS.md makes the shipped network, one step each; the first store only validates in both."""
+    monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
+    small = (f"data={larger_store}", f"more_data=[{further}]", "epochs=1", "limit=4", "batch=4", "device=cpu")
+    one, two = tmp_path / "one", tmp_path / "two"
+    first = run.train(
+        settings(session, *small, "experiment=reference", f"out={one}", "network.masks=false", "threads=1")
+    )
+    cfg = settings(
+        session, *small, "experiment=reference_mounds", f"init_from={first}", f"out={two}", "threads=1"
+    )
+    card = load_model(run.train(cfg)).card
+    assert card.data["validation_joints"] == load_model(first).card.data["validation_joints"] > 10
+    assert card.data["init_from"]["name"] == "encoder_decoder"
 
 
 def test_fine_tuning_runs_one_step_from_another_model(

@@ -1,6 +1,6 @@
 # Everything needs python3 alone: `make demo` and `make test` install what they need into $(VENV) first.
 #
-#   make demo                                   a first tour, about ten minutes on two cores
+#   make demo                                   a first tour, six to ten minutes on two cores
 #   make demo PIP_ARGS="--extra-index-url …"    the same with another package index, see README.md
 
 VENV ?= .venv

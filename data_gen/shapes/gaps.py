@@ -9,6 +9,7 @@ places. Everything here is in the joint's own frame: axis x = y = 0, board land 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -119,7 +120,9 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     head, head_radius, thickest = low + g * UP, radius, g
     if gap.follow > 0.0 or any(gap.wedge):
         rises = share * lean * 1.5 * width**2 / math.sqrt(radius**2 - width**2)
-        head, head_radius, thickest = _head(gap, low, radius, width, max(climb - rises, 0.0))
+        together = max(_cosine(gap.tilt, gap.wedge), 0.0)
+        around, side = (max(climb - part * rises, 0.0) for part in (1.0, together))
+        head, head_radius, thickest = _head(gap, low, radius, width, around, side)
         leaves = _leaving(envelope, h, head + head_radius * UP, head_radius)
         top = max(top, leaves) + thickest - g
     # The outer face of the shell is GAP, the inner one, g nearer to the head, is KEEP; both end above the rim.
@@ -131,8 +134,14 @@ def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[So
     return solids, Surface(np.array([x, y, vertex + radius + thickest / 2]), radius, thickest, True, 0)
 
 
+def _cosine(one: Sequence[float], other: Sequence[float]) -> float:
+    """Of the angle between two vectors; 1 where either is zero."""
+    lengths = math.hypot(*one) * math.hypot(*other)
+    return sum(a * b for a, b in zip(one, other, strict=True)) / lengths if lengths > 0.0 else 1.0
+
+
 def _head(
-    gap: GapRecord, low: Floats, radius: float, width: float, room: float
+    gap: GapRecord, low: Floats, radius: float, width: float, around: float, side: float
 ) -> tuple[Floats, float, float]:
     """A head that leans in its pillow or is rounder than it: its lowest point, its radius, and the widest gap.
 
@@ -142,7 +151,8 @@ def _head(
     Args:
         gap: the record; low, radius: the pillow's lowest point and its ball's radius.
         width: radius of its rim.
-        room: how far the head's open side may climb.
+        around: how far a rounder head's rim may climb all around.
+        side: how far the head's open side may climb; more than `around` where the pillow's own face falls to that side.
     """
     lean, mean = math.hypot(*gap.wedge), gap.gap_um / 1000
     towards = np.array(gap.wedge) / lean if lean > 0.0 else np.zeros(2)
@@ -152,10 +162,10 @@ def _head(
         bare &= (DISC_U - u) ** 2 + (DISC_V - v) ** 2 > r**2
     face = -np.sqrt(radius**2 - (x - low[0]) ** 2 - (y - low[1]) ** 2)
     middle, steep = mean, math.sqrt(radius**2 - width**2)
-    roundest = math.hypot(width, max(steep - 0.5 * room, 0.6 * steep))
+    roundest = math.hypot(width, max(steep - 0.5 * around, 0.6 * steep))
     for _ in range(4):
         smaller = max(radius - gap.follow * middle, roundest)
-        fall = min(lean * middle, 0.5 * room, STEEPEST_WEDGE * width)
+        fall = min(lean * middle, 0.5 * side, STEEPEST_WEDGE * width)
         centre = low[:2] + fall * steep / width * towards
         spare = smaller**2 - (x - centre[0]) ** 2 - (y - centre[1]) ** 2
         # Only the rim of a pillow as steep as a half ball is beyond a head that leans away from it.

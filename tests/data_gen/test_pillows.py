@@ -166,6 +166,14 @@ def test_a_sloping_pillow_is_lowest_where_it_stands_open():
     assert level[0] == pytest.approx(level[1], abs=1e-9)
 
 
+@pytest.mark.parametrize("slope", [0.3, 0.7, 1.2])
+def test_a_steeply_sloping_pillow_keeps_its_wedge(slope: float):
+    """Where its face falls to the open side, the head need not climb: the gap there is as wide as asked."""
+    ratio = [thickness_um(sloping(slope, 0.4), x) / 20.0 for x in (-0.8, 0.0, 0.8)]
+    # A wedge of 0.6 of the mean, on a round face: within a fifth of the mean.
+    assert ratio == pytest.approx([1 + 0.6 * 0.8, 1.0, 1 - 0.6 * 0.8], abs=0.2)
+
+
 @pytest.mark.parametrize("rim", [0.12, 0.2, 0.38])
 @pytest.mark.parametrize("slope", [0.31, 0.7, 1.2])
 def test_a_sloping_pillow_leaves_solder_on_the_land(rim: float, slope: float):

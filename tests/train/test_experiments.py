@@ -14,7 +14,7 @@ from jointwise.train import run
 from jointwise.train.settings import TrainSettings
 
 FILES = sorted((Path(__file__).parents[2] / "configs" / "experiment").glob("*.yaml"))
-ANEW = [path for path in FILES if path.stem not in {"fine_tune", "reference_mounds"}]
+ANEW = [path for path in FILES if path.stem != "fine_tune"]
 """Those that need no other model."""
 
 
@@ -61,24 +61,6 @@ def test_every_experiment_runs_one_step(
     model = run.train(cfg, lambda done, total, _: told.append((done, total)))
     assert told == [(1, 1)]
     assert load_model(model).name == cfg.network.name
-
-
-def test_the_references_second_step_runs_from_the_first(
-    session: Session, larger_store: Path, further: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """As DEVELOPERS.md makes the shipped network, one step each; the first store only validates in both."""
-    monkeypatch.setattr(run, "_draw_examples", lambda *_: None)
-    small = (f"data={larger_store}", f"more_data=[{further}]", "epochs=1", "limit=4", "batch=4", "device=cpu")
-    one, two = tmp_path / "one", tmp_path / "two"
-    first = run.train(
-        settings(session, *small, "experiment=reference", f"out={one}", "network.masks=false", "threads=1")
-    )
-    cfg = settings(
-        session, *small, "experiment=reference_mounds", f"init_from={first}", f"out={two}", "threads=1"
-    )
-    card = load_model(run.train(cfg)).card
-    assert card.data["validation_joints"] == load_model(first).card.data["validation_joints"] > 10
-    assert card.data["init_from"]["name"] == "encoder_decoder"
 
 
 def test_fine_tuning_runs_one_step_from_another_model(

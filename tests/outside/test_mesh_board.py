@@ -115,6 +115,15 @@ def test_a_laminographic_source_circles_the_normal_at_its_angle():
     )
 
 
+@pytest.mark.parametrize("wrong", [math.nan, math.inf, 40.0, -40.0])
+def test_a_ray_that_missed_a_facet_becomes_the_mean_of_those_about_it(wrong):
+    xrays = pytest.importorskip("xrays", reason="needs gvxr, of the extra `mesh`")
+    lengths = np.tile(np.linspace(0.1, 0.3, 9, dtype=np.float32), (7, 1))
+    broken = lengths.copy()
+    broken[3, 4] = wrong
+    assert xrays.without_spikes(broken) == pytest.approx(lengths, abs=1e-6)
+
+
 def pieces_of(one):
     """Pieces of metal from low to high."""
     pieces = [piece for piece in one.solid.decompose() if abs(piece.volume()) > 1e-6]

@@ -9,11 +9,12 @@ grid, until board, grid or columns change (`--fresh` after a change of scoring).
 one within 0.3 pitch; a joint that was not found scores 0. Opens and pillows bonded over more than a quarter count in
 no kind.
 
-The CSV has the columns model, board, kind, measure, value, n, low, high; `board` is also one of the pools clean,
-hard, shifted, exam plain and exam hard. Measures: `ap`, `recall` with every gap counted, `ap_visible`,
-`recall_visible` with gaps of at least one voxel, `precision` and `recall_gap_...` by gap in voxels; at the detector's
-own thresholds, n faulty (for precision: called) joints, 95 % Wilson intervals that take joints as independent.
-`false_calls`: share of wholly sound joints with any call.
+The CSV has the columns model, board, kind, measure, value, n, low, high; `board` is also one of the pools
+clean, hard, shifted, exam plain and exam hard, and the same of a second exam. Measures: `ap`, `recall` with
+every gap counted, `ap_visible`, `recall_visible` with gaps of at least one voxel, `precision` and
+`recall_gap_...` by gap in voxels; at the detector's own thresholds, n faulty (for precision: called) joints,
+95 % Wilson intervals that take joints as independent. `false_calls`: share of wholly sound joints with any
+call.
 """
 
 from __future__ import annotations
@@ -57,8 +58,12 @@ POOLS = {
     "hard_2": "hard",
     "plain_a": "exam plain",
     "plain_b": "exam plain",
+    "plain_c": "second exam plain",
+    "plain_d": "second exam plain",
     "hard_a": "exam hard",
     "hard_b": "exam hard",
+    "hard_c": "second exam hard",
+    "hard_d": "second exam hard",
 }
 BATCH = 64
 

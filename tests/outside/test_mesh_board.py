@@ -113,3 +113,104 @@ def test_a_laminographic_source_circles_the_normal_at_its_angle():
     assert upright == pytest.approx(
         np.array([[math.sin(0.7), 0, math.cos(0.7)], [math.cos(0.7), 0, -math.sin(0.7)], [0, 1, 0]])
     )
+
+
+@pytest.mark.parametrize("wrong", [math.nan, math.inf, 40.0, -40.0])
+def test_a_ray_that_missed_a_facet_becomes_the_mean_of_those_about_it(wrong):
+    xrays = pytest.importorskip("xrays", reason="needs gvxr, of the extra `mesh`")
+    lengths = np.tile(np.linspace(0.1, 0.3, 9, dtype=np.float32), (7, 1))
+    broken = lengths.copy()
+    broken[3, 4] = wrong
+    assert xrays.without_spikes(broken) == pytest.approx(lengths, abs=1e-6)
+
+
+def pieces_of(one):
+    """Pieces of metal from low to high."""
+    pieces = [piece for piece in one.solid.decompose() if abs(piece.volume()) > 1e-6]
+    return sorted(pieces, key=lambda piece: piece.bounding_box()[2])
+
+
+def mounds(**changes):
+    for seed in range(8):
+        yield site("head_in_pillow", seed, mound=1.0, also_void=0.0, oblique=15.0, **changes)
+
+
+def test_a_ball_on_a_mound_has_metal_on_both_sides_of_the_gap_that_was_asked():
+    parted = 0
+    for one in mounds(gap_voxels=(0.5, 1.0)):
+        face = one.facts["face"]
+        assert one.form == "mound"
+        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+        assert one.truth["head_in_pillow"] == 1
+        low, high = one.solid.slice(1e-4).area(), one.solid.slice(one.h - 1e-4).area()
+        assert low == pytest.approx(math.pi * (BOARD.board_land / 2) ** 2, rel=0.01)
+        assert high == pytest.approx(math.pi * (BOARD.package_land / 2) ** 2, rel=0.01)
+        if face["bonded"]:
+            assert len(pieces_of(one)) == 1
+            continue
+        mound, ball = pieces_of(one)
+        assert volume_of(mound) == pytest.approx(one.facts["mound_mm3"], rel=0.02)
+        # Across the air, which leans at most so much against the normal.
+        assert 0.85 * face["gap"] < mound.min_gap(ball, 0.1) <= 1.02 * face["gap"]
+        assert 0.0095 < face["gap"] < 0.0201
+        assert one.truth["contact_fraction"] < 1e-3
+        parted += 1
+    assert parted >= 2
+
+
+def test_a_mound_is_low_and_no_wider_than_its_land_and_its_ball_is_round_below_and_wide_above():
+    for one in mounds():
+        if one.facts["face"]["bonded"]:
+            continue
+        mound, ball = (piece.bounding_box() for piece in pieces_of(one))
+        lean = abs(one.shift).max() / one.h * mound[5]  # the joint is sheared
+        assert mound[3] - mound[0] <= BOARD.board_land + lean + 1e-6
+        assert mound[5] < 0.4 * one.h
+        assert ball[3] - ball[0] > 1.05 * site("sound", 1).dmax
+        slices = [pieces_of(one)[1].slice(one.facts["vertex_mm"] + mm).area() for mm in (0.002, 0.01, 0.05)]
+        assert slices[0] < slices[1] < slices[2]
+        assert slices[0] < 0.15 * slices[2]
+
+
+def test_the_gap_over_a_mound_has_the_mean_of_its_surfaces_by_quadrature():
+    for one in mounds(gap_voxels=(0.5, 1.0)):
+        face = one.facts["face"]
+        if face["bonded"]:
+            continue
+        ball = one.dmax / 2, float(one.profile[one.profile[:, 0].argmax(), 1]) - one.facts["vertex_mm"]
+        r = (np.arange(400) + 0.5) / 400 * face["radius"]
+        print_of_ball = ball[1] * (1 - np.sqrt(1 - (r / ball[0]) ** 2))
+        away = (1 - face["follows"]) * print_of_ball
+        away = away + face["shoulder"] * np.clip((r / face["radius"] - 0.6) / 0.4, 0, None) ** 2
+        mean = face["gap"] - np.min(away - face["slope"] * r) + np.average(away, weights=r)
+        assert one.truth["gap_um"] == pytest.approx(1000 * mean, rel=0.02)
+
+
+def test_a_column_by_the_rim_bonds_the_share_of_the_mound_that_was_asked():
+    bonded = [one for one in mounds() if one.facts["face"]["bonded"]]
+    assert len(bonded) >= 2
+    for one in bonded:
+        share = one.facts["face"]["bonded"]
+        assert 0.05 <= share < 0.25
+        assert one.truth["contact_fraction"] == pytest.approx(share, abs=0.005)
+
+
+def test_sound_joints_with_waist_or_neck_are_one_piece_of_the_metal_that_was_drawn():
+    forms = set()
+    for seed in range(6):
+        one = site("sound", seed, waist=1.0)
+        forms.add(one.form)
+        assert len(pieces_of(one)) == 1
+        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+        assert not any(one.truth[kind] for kind in joint.KINDS)
+        narrowest = min(one.solid.slice(z).area() for z in np.linspace(0.1, 0.6, 60) * one.h)
+        assert narrowest < 0.8 * section(site("sound", seed))
+    assert forms == {"neck", "waist"}
+
+
+def test_solder_that_leads_away_sideways_leaves_a_pillow_and_a_sound_joint_as_they_were():
+    for recipe in ("sound", "head_in_pillow"):
+        rng = np.random.default_rng(3)
+        board = replace(BOARD, mound=1.0, waist=1.0)
+        one = joint.Site(rng, board, recipe, 0.36, 0.0726, False, np.zeros(2), crowded=True)
+        assert one.form == ""

@@ -70,6 +70,7 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
     corner = max(float(np.hypot(*p)) for p in places)
     shift = board.offset * rng.standard_normal(2)
     joined = {i for pair in bridges for i in pair}
+    crowded = joined | {i for i, _ in spurs}
     sites: list[Site | None] = []
     rows, heights = [], []
     for i, (recipe, place) in enumerate(zip(recipes, places, strict=True)):
@@ -78,14 +79,13 @@ def build(board: Board) -> tuple[dict[str, Manifold], list[dict], dict]:
         site = (
             None
             if recipe in ("missing", "depopulated")
-            else Site(rng, board, recipe, h, volume, i in joined, shift)
+            else Site(rng, board, recipe, h, volume, i in joined, shift, i in crowded)
         )
         sites.append(site)
         truth = dict(site.truth) if site else {"present": 0}
+        note = f"{recipe}; {site.form}" if site and site.form else recipe
         centre = [*map(float, place + shift / 2), h / 2]
-        rows.append(
-            {"row": i // board.cols, "col": i % board.cols, "centre": centre, "note": recipe, **truth}
-        )
+        rows.append({"row": i // board.cols, "col": i % board.cols, "centre": centre, "note": note, **truth})
     solder, clearances = solder_of(rng, board, places, sites, bridges, spurs, rows)
     solids, vias = build_surroundings(rng, board, places, shift, heights)
     facts = [s.facts if s else {"recipe": recipe} for s, recipe in zip(sites, recipes, strict=True)]

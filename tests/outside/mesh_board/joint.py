@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 
 import numpy as np
 from manifold3d import Manifold, OpType
+from mound import Face, drawn_face, stack
 from presets import KINDS, Board
 from shapes import (
     AROUND,
@@ -25,15 +27,30 @@ from shapes import (
 CONTACT = 0.0005
 """Gaps thinner than this (mm) count as metal contact."""
 
+THICKEST = 0.03
+"""Of the least gap between a ball and the mound below it (mm): domain document, B, 1 to 30 µm."""
+
+LOW = 0.22
+"""Most height of such a mound over the joint's; paste beyond that has run up the ball."""
+
 
 class Site:
     """One joint in its own frame (axis x = y = 0, board land at z = 0): its solder, the holes in it, truth, facts.
 
-    `shift` is how far the package land lies off the board land; the joint is sheared by it.
+    `shift` is how far the package land lies off the board land; the joint is sheared by it. Where it is `crowded`,
+    solder that leads away sideways would fill a waist or the notch over a mound, and neither is made.
     """
 
     def __init__(
-        self, rng, board: Board, recipe: str, h: float, volume: float, bridged: bool, shift: np.ndarray
+        self,
+        rng,
+        board: Board,
+        recipe: str,
+        h: float,
+        volume: float,
+        bridged: bool,
+        shift: np.ndarray,
+        crowded: bool = False,
     ) -> None:
         self.recipe, self.h, self.shift = recipe, h, shift
         self.facts: dict = {
@@ -42,9 +59,6 @@ class Site:
             "solder_mm3": volume,
             "shift_mm": shift.tolist(),
         }
-        self.profile = capillary(board.board_land / 2, board.package_land / 2, h, volume)
-        body = lathe(self.profile)
-        self.dmax = 2 * float(self.profile[:, 0].max())
         self.truth = {
             "present": 1,
             **dict.fromkeys(KINDS, 0),
@@ -52,13 +66,22 @@ class Site:
             "contact_fraction": math.nan,
             "bridge_neck_um": math.nan,
         }
+        self.form = "" if crowded else self._drawn_form(rng, board, recipe)
         shell = Manifold()  # what a gap takes away; it reaches beyond the joint, lest its rim leave slivers
-        if recipe in ("non_wet", "head_in_pillow"):
+        notch = Manifold()
+        if self.form in ("mound", "neck"):
+            body, shell = self._narrow(rng, board, volume)
+        elif self.form == "waist":
+            body, notch = self._waist(rng, board, volume)
+        else:
+            self.profile = capillary(board.board_land / 2, board.package_land / 2, h, volume)
+            body = lathe(self.profile)
+        self.dmax = 2 * float(self.profile[:, 0].max())
+        if recipe in ("non_wet", "head_in_pillow") and not self.form:
             make = self._free_end if recipe == "non_wet" else self._pillow
-            shell = make(
-                rng, board, body, board.voxel * float(np.exp(rng.uniform(*np.log(board.gap_voxels))))
-            )
-        notch = self._notch(rng, board, recipe)
+            shell = make(rng, board, body, self._drawn_gap(rng, board))
+        if not self.form:
+            notch = self._notch(rng, board, recipe)
         voids = self._voids(rng, board, recipe, bridged)
         width = math.sqrt(board.oblong)
         place = np.array([[width, 0, shift[0] / h, 0], [0, 1 / width, shift[1] / h, 0], [0, 0, 1, 0]])
@@ -68,6 +91,61 @@ class Site:
 
     def width_at(self, z):
         return np.interp(z, self.profile[:, 1], self.profile[:, 0])
+
+    @staticmethod
+    def _drawn_gap(rng, board: Board, most: float = math.inf) -> float:
+        low, high = board.gap_voxels
+        limit = most / board.voxel
+        range_voxels = min(low, 0.5 * limit), min(high, limit)
+        return board.voxel * float(np.exp(rng.uniform(*np.log(range_voxels))))
+
+    @staticmethod
+    def _drawn_form(rng, board: Board, recipe: str) -> str:
+        """Of what build the joint is: "mound", "neck", "waist", or "" for the usual ones."""
+        if recipe == "head_in_pillow" and board.mound and rng.random() < board.mound:
+            return "mound"
+        if recipe == "sound" and board.waist and rng.random() < board.waist:
+            return "neck" if rng.random() < 0.5 else "waist"
+        return ""
+
+    def _narrow(self, rng, board: Board, volume: float) -> tuple[Manifold, Manifold]:
+        """A ball on a narrow mound, apart (a pillow) or in one (sound), and the gap between them."""
+        ball = math.pi * board.ball**3 / 6
+        land, paste = board.board_land / 2, volume * board.paste / (ball + board.paste)
+        radius = land * float(rng.uniform(0.7, 1.0))
+        height = min(paste * float(rng.uniform(0.8, 1.25)) / (math.pi * radius**2), LOW * self.h)
+        pillar = math.pi * radius**2 * height
+        face = Face(land, radius, 0.0)
+        if self.form == "mound":
+            gap = self._drawn_gap(rng, board, min(THICKEST, 0.5 * height))
+            face = drawn_face(rng, board, radius, height, gap)
+        made = stack(face, board.package_land / 2, self.h, volume - pillar, pillar)
+        self.profile = made.profile
+        self.facts |= {"face": asdict(made.face), "mound_mm3": pillar, "vertex_mm": made.lowest}
+        if 2 * self.profile[:, 0].max() > 0.95 * board.pitch:
+            raise RuntimeError(
+                "a ball on a mound is pressed as wide as the pitch: another seed, or a higher joint"
+            )
+        if not face.gap:
+            return made.body, Manifold()
+        shell = made.air - made.bond
+        air = shell ^ made.post
+        bonded = 1.0 - shadow_of(air) / shadow_of(made.air ^ made.post)
+        self._gap_truth("head_in_pillow", air, bonded, {})
+        return made.body, shell
+
+    def _waist(self, rng, board: Board, volume: float) -> tuple[Manifold, Manifold]:
+        """A sound joint, and a deep narrow groove about it; what the groove takes the joint has more elsewhere."""
+        depth, half = board.ball * float(rng.uniform(0.08, 0.16)), board.ball * float(rng.uniform(0.02, 0.05))
+        level = float(rng.uniform(0.2, 0.5)) * self.h
+        taken = 0.0
+        for _ in range(3):
+            self.profile = capillary(board.board_land / 2, board.package_land / 2, self.h, volume + taken)
+            body = lathe(self.profile)
+            groove = ring(float(self.width_at(level)), level, depth, half)
+            taken = volume_of(groove ^ body)
+        self.facts["waist_mm"] = [level, depth, half]
+        return body, groove
 
     def _keep(self, rng, board: Board) -> Manifold:
         """Patches that stay bonded, in half of the joints."""

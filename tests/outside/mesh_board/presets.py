@@ -52,6 +52,8 @@ class Board:
     leaning: float = 0.6  # free ends and pillow gaps that are wedges
     oblique: float = 10.0  # most degrees by which a pillow's surface leans
     rim: float = 0.0  # pillows bonded along their rim
+    mound: float = 0.0  # pillows of a ball that never sank in, on a narrow mound
+    waist: float = 0.0  # sound joints with a deep narrow waist, or as if grown together on such a mound
     void_area: tuple[float, float] = (0.05, 0.3)
     layer_cover: tuple[float, float] = (0.03, 0.4)  # share of the land under a layer of microvoids
     neck: tuple[float, float] = (0.1, 0.5)  # least thickness over ball
@@ -81,8 +83,13 @@ NONE = {"spurs": 0.0, "traces": 0.0, "vias": 0.0, "unusual": 0.0, "notch": 0.0, 
 P065 = {"pitch": 0.65, "ball": 0.4, "board_land": 0.30, "package_land": 0.32, "paste": 0.0038}
 P100 = {"pitch": 1.0, "ball": 0.6, "board_land": 0.45, "package_land": 0.50, "paste": 0.0091}
 P050 = {"pitch": 0.5, "ball": 0.3, "board_land": 0.25, "package_land": 0.25, "paste": 0.0026}
+P127 = {"pitch": 1.27, "ball": 0.75, "board_land": 0.55, "package_land": 0.60, "paste": 0.0160}
+P080 = {"pitch": 0.8, "ball": 0.45, "board_land": 0.35, "package_land": 0.38, "paste": 0.0058}
+P040 = {"pitch": 0.4, "ball": 0.24, "board_land": 0.20, "package_land": 0.21, "paste": 0.0014}
+WIDE065 = {"pitch": 0.65, "ball": 0.42, "board_land": 0.32, "package_land": 0.34, "paste": 0.0041}
 PLAIN = MIXED | {"void": 0.14, "small_void": 0.04, "layer": 0.07, "bridge": 0.07}
 OFTEN = {"rim": 0.25, "oblique": 15.0}
+BUILDS = OFTEN | {"mound": 0.45, "waist": 0.15}
 THIN = {"gap_voxels": (0.25, 1.5), "void_area": (0.04, 0.12), "neck": (0.06, 0.2)}
 CLEAN = Board(rates=MIXED, seed=2)
 # Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
@@ -136,5 +143,25 @@ PRESETS = {
     "hard_b": Board(
         voxel=0.0176, views=180, kvp=120.0, photons=15.0, read_noise=0.5, scatter=0.1, hann=1.0,
         ray_deg=55.0, tilt=(0.9, -0.6), turn=-13.0, missing=2, seed=33461, rates=MIXED, **P050, **OFTEN, **THIN,
+    ),
+    "plain_c": Board(
+        rows=9, cols=10, voxel=0.031, views=280, kvp=160.0, filter_cu=0.6, photons=1500.0, scatter=0.1,
+        focal_um=12.0, tilt=(-2.4, 1.7), turn=16.0, offset=0.04, pressed=(0.90, 1.0), missing=2, seed=46182,
+        rates=PLAIN | {"head_in_pillow": 0.17}, vias=0.25, **P127, **BUILDS, gap_voxels=(0.4, 2.5),
+    ),
+    "plain_d": Board(
+        rows=11, cols=11, depopulated=(3, 3), voxel=0.0104, views=260, kvp=90.0, filter_cu=0.15, photons=1300.0,
+        scatter=0.06, focal_um=3.0, tilt=(1.2, -2.1), turn=-9.0, offset=0.012, pressed=(1.05, 0.97), missing=3,
+        seed=20759, rates=PLAIN | {"head_in_pillow": 0.17}, traces=0.7, **P040, **BUILDS, gap_voxels=(0.5, 3.0),
+    ),
+    "hard_c": Board(
+        rows=10, cols=11, voxel=0.027, views=240, kvp=100.0, filter_cu=0.2, photons=40.0, read_noise=0.7,
+        scatter=0.12, gain_sd=0.004, hann=1.0, tilt=(6.2, -4.4), turn=24.0, pressed=(0.97, 0.91), missing=2,
+        seed=85530, rates=MIXED | {"head_in_pillow": 0.17}, **WIDE065, **BUILDS, **THIN,
+    ),
+    "hard_d": Board(
+        rows=10, cols=9, voxel=0.0268, views=200, kvp=140.0, filter_cu=0.5, photons=9.0, read_noise=0.5,
+        scatter=0.08, focal_um=8.0, hann=1.0, ray_deg=60.0, tilt=(-1.1, 0.8), turn=7.0, missing=1, seed=13967,
+        rates=MIXED | {"head_in_pillow": 0.17}, vias=0.3, **P080, **BUILDS, **THIN,
     ),
 }  # fmt: skip

@@ -78,9 +78,12 @@ def lean(solid: Manifold, degrees: float, azimuth: float, at) -> Manifold:
     )
 
 
-def ring(radius: float, level: float, depth: float) -> Manifold:
-    """A notch: a torus of circular section about the axis."""
-    section = CrossSection.circle(depth, 16).translate([radius, level])
+def ring(radius: float, level: float, depth: float, half: float | None = None) -> Manifold:
+    """A notch: a torus about the axis, of circular section or flattened to `half` its height."""
+    section = CrossSection.circle(depth, 16)
+    if half is not None:
+        section = section.scale([1.0, half / depth])
+    section = section.translate([radius, level])
     return section.revolve(AROUND)
 
 

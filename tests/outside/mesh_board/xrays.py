@@ -154,8 +154,10 @@ THICKNESS = 1.5
 def without_spikes(lengths: np.ndarray, most: float = 0.05) -> np.ndarray:
     """Lengths (mm) without single rays that missed a facet: a few of a million, wrong by up to the source's distance.
 
-    Such a ray lies farther than `most` over, or under, all four neighbours, which no body here does to one ray.
+    Such a ray lies farther than `most` over, or under, all four neighbours, which no body here does to one ray; or
+    it is no number at all.
     """
+    lengths = np.where(np.isfinite(lengths), lengths, np.inf).astype(lengths.dtype)
     middle = lengths[:, 1:-1]
     left, right = middle - lengths[:, :-2], middle - lengths[:, 2:]
     rows, columns = np.nonzero((np.minimum(left, right) > most) | (np.maximum(left, right) < -most))

@@ -25,7 +25,7 @@ from jointwise.data_gen.shapes.environment import (
 )
 from jointwise.data_gen.shapes.gaps import gap_solids
 from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
-from jointwise.data_gen.shapes.quadrature import lattice, metal_change, mid_plane, neck_volume
+from jointwise.data_gen.shapes.quadrature import lattice, metal_change, mid_plane, neck_volumes
 from jointwise.data_gen.shapes.scene import Infeasible, Joint, Neck, Scene
 from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
@@ -299,8 +299,7 @@ def _neck_halves(
     first, second = (frames[s].place(shapes[s].solids) for s in sites)
     middles = [frames[s].axis_at(frames[s].h / 2) for s in sites]
     step = max(math.sqrt(neck.least_area_mm2 / math.pi) / 15, 0.003)
-    whole = neck_volume(neck.solids, first, second, step)
-    half = neck_volume(neck.solids, first, second, step, mid_plane(middles[0], middles[1]))
+    whole, half = neck_volumes(neck.solids, first, second, step, mid_plane(middles[0], middles[1]))
     return half, whole - half
 
 

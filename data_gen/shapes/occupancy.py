@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, sort_events
-from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken, vertical
+from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken
 from jointwise.data_gen.shapes.quadrature import mid_plane, shadow
+from jointwise.data_gen.shapes.rows import row_pieces, row_work
 from jointwise.data_gen.shapes.scene import Scene
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 from jointwise.data_gen.shapes.truth import joining_necks
@@ -167,7 +168,7 @@ def _fill(shares, low, top):  # type: ignore[no-untyped-def]
         return
     shares[first] += first + 1 - low
     for i in range(first + 1, last):
-        shares[i] += 1.0
+        shares[i] += np.float32(1.0)
     shares[last] += top - last
 
 
@@ -230,28 +231,66 @@ def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _ray_events(x, y, row, reach, matrix_terms, ends, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
-    """What a ray at (x, y) enters and leaves of the primitives of its row, unsorted; how many events."""
-    n = 0
-    for r in range(row.shape[0]):
-        if x <= reach[r, 0] or x >= reach[r, 1]:
+def _ray_events(x, y, ix, work, count, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
+    """What ray ix at (x, y) enters and leaves of the primitives of its row, unsorted; how many events."""
+    numbers, pieces, n = work[0], work[1], 0
+    for r in range(count):
+        if ix < numbers[r, 1] or ix >= numbers[r, 2]:
             continue
-        k = row[r]
+        k = numbers[r, 0]
         mark = marks_of[k]
         if mark in (NECK, DEAD_END) and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
             if mark == DEAD_END:
                 continue
             mark = BEYOND
-        t0, t1, t2, t3 = vertical(matrix_terms[r], ends[k, 0], ends[k, 1], x)
-        if t1 > t0:
-            times[n], marks[n] = t0, mark
-            times[n + 1], marks[n + 1] = t1, ~mark
-            n += 2
-        if t3 > t2:
-            times[n], marks[n] = t2, mark
-            times[n + 1], marks[n + 1] = t3, ~mark
-            n += 2
+        for piece in range(1 + numbers[r, 3]):
+            begin, end = pieces[r, 2 * piece, ix], pieces[r, 2 * piece + 1, ix]
+            if end > begin:
+                times[n], marks[n] = begin, mark
+                times[n + 1], marks[n + 1] = end, ~mark
+                n += 2
     return n
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _row_met(matrix, origin, profile, ends, shade, y, rays, work):  # type: ignore[no-untyped-def]
+    """Write the intervals of a row's rays in all primitives to `work`; how many primitives they may meet."""
+    numbers, pieces, forms = work
+    terms, count = np.empty(9), 0
+    for k in range(shade.shape[0]):
+        square = shade[k, 2] - (y - shade[k, 1]) ** 2
+        if not square > 0.0:
+            continue
+        half = np.sqrt(square)
+        left, right = shade[k, 0] - half, shade[k, 0] + half
+        first, last = min(max(int(left * RAYS), 0), rays), min(max(int(right * RAYS) + 1, 0), rays)
+        while first < last and (first + 0.5) / RAYS <= left:
+            first += 1
+        while last > first and (last - 0.5) / RAYS >= right:
+            last -= 1
+        if first >= last:
+            continue
+        row_terms(matrix, origin, profile, k, y, terms)
+        for ix in range(first, last):
+            x = (ix + 0.5) / RAYS
+            forms[0, ix] = terms[1] + terms[2] * x
+            forms[1, ix] = terms[3] + (terms[4] + terms[5] * x) * x
+            forms[2, ix] = terms[6] + terms[7] * x
+        twice = row_pieces(
+            terms[0],
+            terms[8],
+            ends[k, 0],
+            ends[k, 1],
+            forms[0],
+            forms[1],
+            forms[2],
+            first,
+            last,
+            pieces[count],
+        )
+        numbers[count, 0], numbers[count, 1], numbers[count, 2], numbers[count, 3] = k, first, last, twice
+        count += 1
+    return count
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -259,27 +298,18 @@ def _rays(  # type: ignore[no-untyped-def]
     matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, planes, contact, shares
 ):
     """All rays of one box into shares (y, x, mask, z)."""
-    size = marks_of.shape[0]
+    size, rays = marks_of.shape[0], shares.shape[1] * RAYS
     times, marks, spans = np.empty(4 * size), np.empty(4 * size, np.int8), np.empty((4 * size, 2))
-    depth = np.empty(OTHER + 1, np.int64)
-    row, terms, reach = np.empty(size, np.int64), np.empty((size, 9)), np.empty((size, 2))
+    depth, work = np.empty(OTHER + 1, np.int64), row_work(size, rays)
+    numbers = work[0]
     for iy in range(shares.shape[0] * RAYS):
         y = (iy + 0.5) / RAYS
-        count, left, right = 0, np.inf, -np.inf
-        for k in range(size):
-            square = shade[k, 2] - (y - shade[k, 1]) ** 2
-            if square > 0.0:
-                half = np.sqrt(square)
-                row[count] = k
-                reach[count, 0], reach[count, 1] = shade[k, 0] - half, shade[k, 0] + half
-                left, right = min(left, reach[count, 0]), max(right, reach[count, 1])
-                row_terms(matrix, origin, profile, k, y, terms[count])
-                count += 1
+        count = _row_met(matrix, origin, profile, ends, shade, y, rays, work)
         if count == 0:
             continue
-        for ix in range(max(int(left * RAYS), 0), min(int(right * RAYS) + 1, shares.shape[1] * RAYS)):
+        for ix in range(numbers[:count, 1].min(), numbers[:count, 2].max()):
             x = (ix + 0.5) / RAYS
-            n = _ray_events(x, y, row[:count], reach, terms, ends, marks_of, halves, times, marks)
+            n = _ray_events(x, y, ix, work, count, marks_of, halves, times, marks)
             if n == 0:
                 continue
             floor, ceiling = np.nan, np.nan

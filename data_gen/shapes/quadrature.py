@@ -6,6 +6,8 @@ joint's diameter the volume is good to about 1e-4.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -40,11 +42,9 @@ def shadow(solids: Solids) -> NDArray[np.float64]:
 def lattice(solids: Solids, step: float) -> Grid:
     """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
     lows, highs = sd.bounding_boxes(sd.of_role(solids, BODY))
-    low = lows.min(axis=0)[:2]
-    size = highs.max(axis=0)[:2] - low
-    nx, ny = (int(n) for n in np.ceil(size / step))
-    start = low + 0.5 * (size - np.array([nx - 1, ny - 1]) * step)
-    return float(start[0]), float(start[1]), nx, ny
+    (x0, y0), (x1, y1) = lows[:, :2].min(axis=0).tolist(), highs[:, :2].max(axis=0).tolist()
+    nx, ny = math.ceil((x1 - x0) / step), math.ceil((y1 - y0) / step)
+    return x0 + 0.5 * ((x1 - x0) - (nx - 1) * step), y0 + 0.5 * ((y1 - y0) - (ny - 1) * step), nx, ny
 
 
 @njit(error_model="numpy", cache=True, nogil=True)

@@ -34,6 +34,17 @@ DEAD_END, BEYOND, OTHER = 7, 8, 9
 """Marks besides the roles and NECK: a neck that joins nothing; a neck past the mid-plane; a neighbour's outer shape."""
 
 
+_BITS, _ENTRY = np.int64(6), np.int64(1)
+"""Of a count of primitives of one mark that a point of a ray lies in, the counts side by side; see `chords`."""
+
+_BODIES, _VOIDS, _GAPS, _KEEPS, _PATCHES, _OTHERS = (
+    np.int64(63 << 6 * mark) for mark in (BODY, VOID, GAP, KEEP, PATCH, OTHER)
+)
+_METAL = np.int64(63 << 6 * BODY | 63 << 6 * NECK | 63 << 6 * DEAD_END)
+_BRIDGES = np.int64(63 << 6 * NECK | 63 << 6 * BEYOND)
+_ANY_METAL = np.int64(_METAL | _BRIDGES)
+
+
 class Box(NamedTuple):
     """A joint in the frame of its box: the unit is the cell, zero the box's low corner.
 
@@ -159,17 +170,11 @@ def _met(scene: Scene, index: int, joining: list[bool]) -> tuple[Solids, NDArray
 def _fill(shares, low, top):  # type: ignore[no-untyped-def]
     """Add the interval from low to top to the cells of one column, as far as they reach."""
     n = shares.shape[0]
-    low, top = max(low, 0.0), min(top, float(n))
-    if top <= low:
+    if min(top, float(n)) <= max(low, 0.0):
         return
-    first, last = int(low), min(int(top), n - 1)
-    if first == last:
-        shares[first] += top - low
-        return
-    shares[first] += first + 1 - low
-    for i in range(first + 1, last):
-        shares[i] += np.float32(1.0)
-    shares[last] += top - last
+    # All cells side by side: a loop over those between, of another length each time, takes twice as long.
+    for i in range(n):
+        shares[i] += max(min(top, i + 1.0) - max(low, float(i)), 0.0)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -182,48 +187,54 @@ def _fill_lifts(shares, low, top, floor, ceiling, contact):  # type: ignore[no-u
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  # type: ignore[no-untyped-def]
+def _fill_solid(times, marks, n, floor, ceiling, contact, shares):  # type: ignore[no-untyped-def]
+    """`_fill_ray` of a ray that meets BODY alone."""
+    body, low, top = 0, np.inf, -np.inf
+    for i in range(n):
+        if body > 0 and times[i] > times[i - 1]:
+            _fill(shares[SOLDER_AT], times[i - 1], times[i])
+            low, top = min(low, times[i - 1]), max(top, times[i])
+        body += 1 if marks[i] >= 0 else -1
+    _fill_lifts(shares, low, top, floor, ceiling, contact)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _fill_ray(times, marks, n, floor, ceiling, contact, spans, shares):  # type: ignore[no-untyped-def]
     """Add one ray's intervals to the shares (mask, z) of its column, by the rules of `columns._sweep`."""
-    depth[:] = 0  # how many primitives of each mark the ray is in
+    inside = np.int64(0)  # how many primitives of each mark the ray is in, side by side
     solid_low, solid_top = np.inf, -np.inf
     piece_top, shell_top, under = -np.inf, -np.inf, False
-    kept, waiting, opened = (
-        0,
-        0,
-        0.0,
-    )  # pieces of shell: sure ones, ones that wait for solid above, their length
+    # Pieces of shell: sure ones, ones that wait for solid above, their length.
+    kept, waiting, opened = 0, 0, 0.0
     for i in range(n):
         low, top = times[i - 1] if i else times[0], times[i]
-        if top > low:
-            body = depth[BODY] > 0
-            shell = body and depth[GAP] > 0 and depth[KEEP] == 0
-            patch, gas = depth[PATCH] > 0, depth[VOID] > 0
-            if body or depth[NECK] > 0 or depth[DEAD_END] > 0:
-                if gas:
-                    _fill(shares[VOID_AT], low, top)
-                elif not shell or patch:
-                    _fill(shares[SOLDER_AT], low, top)
-            if (depth[NECK] > 0 or depth[BEYOND] > 0) and not body and not gas and depth[OTHER] == 0:
-                _fill(shares[BRIDGE_AT], low, top)
-            if shell:
-                under = under or piece_top > low - 1e-9
-                shell_top = top
-                if not patch:
+        if top > low and inside & _ANY_METAL:
+            body, gas = inside & _BODIES != 0, inside & _VOIDS != 0
+            shell = body and inside & _GAPS != 0 and inside & _KEEPS == 0
+            open_shell = shell and inside & _PATCHES == 0
+            if inside & _METAL and (gas or not open_shell):
+                _fill(shares[VOID_AT if gas else SOLDER_AT], low, top)
+            if not body:
+                if inside & _BRIDGES and not gas and inside & _OTHERS == 0:
+                    _fill(shares[BRIDGE_AT], low, top)
+            else:
+                if shell:
+                    under = under or piece_top > low - 1e-9
+                    shell_top = top
+                else:
+                    if under and shell_top > low - 1e-9:
+                        for s in range(kept, waiting):
+                            opened += spans[s, 1] - spans[s, 0]
+                        kept = waiting
+                    waiting = kept
+                    piece_top = top
+                if open_shell:
                     spans[waiting, 0], spans[waiting, 1] = low, top
                     waiting += 1
-            if body and (not shell or patch):
-                solid_low, solid_top = min(solid_low, low), max(solid_top, top)
-            if body and not shell:
-                if under and shell_top > low - 1e-9:
-                    for s in range(kept, waiting):
-                        opened += spans[s, 1] - spans[s, 0]
-                    kept = waiting
-                waiting = kept
-                piece_top = top
-        if marks[i] < 0:
-            depth[~marks[i]] -= 1
-        else:
-            depth[marks[i]] += 1
+                else:
+                    solid_low, solid_top = min(solid_low, low), max(solid_top, top)
+        mark = np.int64(marks[i])
+        inside += _ENTRY << (_BITS * mark) if mark >= 0 else -(_ENTRY << (_BITS * ~mark))
     if opened >= contact:
         for s in range(kept):
             _fill(shares[GAP_AT], spans[s, 0], spans[s, 1])
@@ -232,8 +243,12 @@ def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  
 
 @njit(error_model="numpy", cache=True, nogil=True)
 def _ray_events(x, y, ix, work, count, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
-    """What ray ix at (x, y) enters and leaves of the primitives of its row, unsorted; how many events."""
-    numbers, pieces, n = work[0], work[1], 0
+    """What ray ix at (x, y) enters and leaves of the primitives of its row, unsorted.
+
+    Returns:
+        How many events, and whether all are of BODY.
+    """
+    numbers, pieces, n, alone = work[0], work[1], 0, True
     for r in range(count):
         if ix < numbers[r, 1] or ix >= numbers[r, 2]:
             continue
@@ -249,7 +264,8 @@ def _ray_events(x, y, ix, work, count, marks_of, halves, times, marks):  # type:
                 times[n], marks[n] = begin, mark
                 times[n + 1], marks[n + 1] = end, ~mark
                 n += 2
-    return n
+                alone = alone and mark == BODY
+    return n, alone
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -300,7 +316,7 @@ def _rays(  # type: ignore[no-untyped-def]
     """All rays of one box into shares (y, x, mask, z)."""
     size, rays = marks_of.shape[0], shares.shape[1] * RAYS
     times, marks, spans = np.empty(4 * size), np.empty(4 * size, np.int8), np.empty((4 * size, 2))
-    depth, work = np.empty(OTHER + 1, np.int64), row_work(size, rays)
+    work = row_work(size, rays)
     numbers = work[0]
     for iy in range(shares.shape[0] * RAYS):
         y = (iy + 0.5) / RAYS
@@ -309,7 +325,7 @@ def _rays(  # type: ignore[no-untyped-def]
             continue
         for ix in range(numbers[:count, 1].min(), numbers[:count, 2].max()):
             x = (ix + 0.5) / RAYS
-            n = _ray_events(x, y, ix, work, count, marks_of, halves, times, marks)
+            n, alone = _ray_events(x, y, ix, work, count, marks_of, halves, times, marks)
             if n == 0:
                 continue
             floor, ceiling = np.nan, np.nan
@@ -322,8 +338,10 @@ def _rays(  # type: ignore[no-untyped-def]
             if unbroken(times, marks, n):
                 _fill(column[SOLDER_AT], times[0], times[n - 1])
                 _fill_lifts(column, times[0], times[n - 1], floor, ceiling, contact)
+            elif alone:
+                _fill_solid(times, marks, n, floor, ceiling, contact, column)
             else:
-                _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, column)
+                _fill_ray(times, marks, n, floor, ceiling, contact, spans, column)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)

@@ -82,12 +82,11 @@ def _barrel(via: ViaRecord, layer: Range) -> Solids:
 
 def _land(board: BoardRecord, centre: Floats, z: Range, radius: float) -> Solids:
     """A copper land about `centre` between two heights, as oblong as the board's."""
-    round_land = sd.cylinder((0, 0, z[0]), (0, 0, z[1]), radius)
-    if board.oblong[0] != 1.0:
-        linear = np.eye(3)
-        linear[:2, :2] = oblong_map(board)
-        round_land = sd.affine(round_land, linear)
-    return sd.moved(round_land, (*centre, 0.0))
+    if board.oblong[0] == 1.0:
+        return sd.posts(centre, z[0], z[1], radius)
+    linear = np.eye(3)
+    linear[:2, :2] = oblong_map(board)
+    return sd.moved(sd.affine(sd.posts((0.0, 0.0), z[0], z[1], radius), linear), (*centre, 0.0))
 
 
 def _uncrossed(traces: tuple[TraceRecord, ...]) -> list[TraceRecord]:

@@ -176,6 +176,17 @@ UPRIGHT: Floats = axis_frame((0.0, 0.0, 1.0)).T
 """The map of an upright cylinder."""
 
 
+def posts(places: ArrayLike, low: ArrayLike, high: ArrayLike, radii: ArrayLike, role: int = BODY) -> Solids:
+    """Upright cylinders at places (k, 2), each between two heights and of its radius: `cylinder` of each of them."""
+    xy = np.asarray(places, float).reshape(-1, 2)
+    n = len(xy)
+    origin, profile, ends = np.empty((n, 3)), np.zeros((n, 3)), np.zeros((n, 2))
+    origin[:, :2], origin[:, 2] = xy, low
+    profile[:, 0] = [radius**2 for radius in np.ravel(radii).tolist()]
+    ends[:, 1] = np.asarray(high, float) - origin[:, 2]
+    return Solids(np.tile(UPRIGHT, (n, 1, 1)), origin, profile, ends, np.full(n, role, np.int8))
+
+
 def affine(solids: Solids, linear: ArrayLike, shift: ArrayLike = (0.0, 0.0, 0.0)) -> Solids:
     """The image of the solids under p -> linear @ p + shift (mm)."""
     image = np.asarray(linear, float)
@@ -365,9 +376,20 @@ def _bounding_boxes(back, origin, profile, ends, lows, highs):  # type: ignore[n
 
 def enclosing_sphere(solids: Solids) -> tuple[Floats, float]:
     """One ball (centre (3,), radius, mm) around all primitives; radius 0 if there are none."""
-    if solids.size == 0:
+    return enclosing_spheres([solids])[0]
+
+
+def enclosing_spheres(several: list[Solids]) -> list[tuple[Floats, float]]:
+    """`enclosing_sphere` of each of several."""
+    centres, radii = bounding_spheres(join(*several))
+    ends = np.cumsum([0, *(solids.size for solids in several)]).tolist()
+    return [_around(centres[i:j], radii[i:j]) for i, j in pairwise(ends)]
+
+
+def _around(centres: Floats, radii: Floats) -> tuple[Floats, float]:
+    """One ball around balls."""
+    if len(radii) == 0:
         return np.zeros(3), 0.0
-    centres, radii = bounding_spheres(solids)
     low, high = (centres - radii[:, None]).min(axis=0), (centres + radii[:, None]).max(axis=0)
     middle = 0.5 * (low + high)
     return middle, float((np.linalg.norm(centres - middle, axis=1) + radii).max())

@@ -76,7 +76,7 @@ def void_solids(
     if not voids:
         return sd.empty()
     room = _room(envelope, h, surface)
-    axes = np.array([_axes(v) for v in voids])
+    axes = _axes(voids)
     arrays = _arrays(voids, axes)
     scale, centres = _placed(arrays, room)
     for i, void in enumerate(voids):
@@ -101,10 +101,15 @@ def _room(envelope: Envelope, h: float, surface: Surface | None) -> _Room:
     return _Room(pieces, h, np.array(face), surface.lower, surface.metal)
 
 
-def _axes(void: VoidRecord) -> Floats:
-    """Semi-axes as columns: length and breadth in plane and height, turned as recorded (z, y, z)."""
-    half = void.diameter_mm / 2 * np.array([1.0, void.breadth, void.flatness])
-    return _turn(*void.turn) * half if any(void.turn) else np.diag(half)
+def _axes(voids: tuple[VoidRecord, ...]) -> Floats:
+    """Semi-axes as columns (n, 3, 3): length and breadth in plane and height, turned as recorded (z, y, z)."""
+    half = np.array([(1.0, v.breadth, v.flatness) for v in voids])
+    half *= np.array([v.diameter_mm / 2 for v in voids])[:, None]
+    axes = np.eye(3) * half[:, None, :]
+    for i, void in enumerate(voids):
+        if any(void.turn):
+            axes[i] = _turn(*void.turn) * half[i]
+    return axes
 
 
 def _turn(first: float, lean: float, last: float) -> Floats:

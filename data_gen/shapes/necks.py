@@ -135,8 +135,9 @@ def _section(neck: NeckRecord, *, room_high: float, room_wide: float) -> Section
 
 
 def _least_radius(ball: Ball, low: float, high: float) -> float:
-    levels = np.linspace(max(low, 0.0), min(high, ball.h), 9).tolist()
-    return min(env.radius_at(ball.envelope, z) for z in levels)
+    low, high = max(low, 0.0), min(high, ball.h)
+    levels = [low + i * ((high - low) / 8) for i in range(8)]
+    return min(env.radius_at(ball.envelope, z) for z in (*levels, high))
 
 
 def build_bulge(bulge: BulgeRecord, ball: Ball, other: Ball) -> Solids:

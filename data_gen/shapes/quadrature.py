@@ -41,8 +41,7 @@ def shadow(solids: Solids) -> NDArray[np.float64]:
 
 def lattice(solids: Solids, step: float) -> Grid:
     """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
-    lows, highs = sd.bounding_boxes(sd.of_role(solids, BODY))
-    (x0, y0), (x1, y1) = lows[:, :2].min(axis=0).tolist(), highs[:, :2].max(axis=0).tolist()
+    x0, y0, x1, y1 = _plane_box(*sd.bounding_boxes(solids), solids.role)
     nx, ny = math.ceil((x1 - x0) / step), math.ceil((y1 - y0) / step)
     return x0 + 0.5 * ((x1 - x0) - (nx - 1) * step), y0 + 0.5 * ((y1 - y0) - (ny - 1) * step), nx, ny
 
@@ -132,6 +131,17 @@ def _column_change(solids, role, shade, smooth, grid, step, times, marks):  # ty
             sort_events(times, marks, n)
             total += metal_in_events(times, marks, n, 0.0)[0] - chord
     return total * step * step
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _plane_box(lows, highs, role):  # type: ignore[no-untyped-def]
+    """Least and greatest x and y of the boxes around BODY."""
+    x0, y0, x1, y1 = np.inf, np.inf, -np.inf, -np.inf
+    for k in range(role.shape[0]):
+        if role[k] == BODY:
+            x0, y0 = min(x0, lows[k, 0]), min(y0, lows[k, 1])
+            x1, y1 = max(x1, highs[k, 0]), max(y1, highs[k, 1])
+    return x0, y0, x1, y1
 
 
 def metal_change(solids: Solids, smooth: int, step: float, grid: Grid | None = None) -> float:

@@ -18,7 +18,7 @@ from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, sort_events
 from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken
 from jointwise.data_gen.shapes.quadrature import mid_plane, shadow
-from jointwise.data_gen.shapes.rows import row_pieces, row_work
+from jointwise.data_gen.shapes.rows import filled_up, row_pieces, row_work
 from jointwise.data_gen.shapes.scene import Scene
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 from jointwise.data_gen.shapes.truth import joining_necks
@@ -287,11 +287,13 @@ def _row_met(matrix, origin, profile, ends, shade, y, rays, work):  # type: igno
         if first >= last:
             continue
         row_terms(matrix, origin, profile, k, y, terms)
-        for ix in range(first, last):
-            x = (ix + 0.5) / RAYS
-            forms[0, ix] = terms[1] + terms[2] * x
-            forms[1, ix] = terms[3] + (terms[4] + terms[5] * x) * x
-            forms[2, ix] = terms[6] + terms[7] * x
+        stop = filled_up(first, last)
+        half, rest, height = forms[0, first:stop], forms[1, first:stop], forms[2, first:stop]
+        for i in range(stop - first):
+            x = (first + i + 0.5) / RAYS
+            half[i] = terms[1] + terms[2] * x
+            rest[i] = terms[3] + (terms[4] + terms[5] * x) * x
+            height[i] = terms[6] + terms[7] * x
         twice = row_pieces(
             terms[0],
             terms[8],

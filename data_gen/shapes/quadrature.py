@@ -33,15 +33,15 @@ EVERYWHERE: Plane = (0.0, 0.0, np.inf)
 """The half-plane 0 x + 0 y <= inf that holds every point."""
 
 
-def shadow(solids: Solids) -> NDArray[np.float64]:
-    """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared."""
-    centres, radii = sd.shadow_circles(solids)
+def shadow(solids: Solids, back: Floats | None = None) -> NDArray[np.float64]:
+    """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared; `back`: inverse maps."""
+    centres, radii = sd.shadow_circles(solids, back)
     return np.column_stack([centres, (radii * (1 + 1e-9) + 1e-12) ** 2])
 
 
-def lattice(solids: Solids, step: float) -> Grid:
+def lattice(solids: Solids, step: float, back: Floats | None = None) -> Grid:
     """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
-    x0, y0, x1, y1 = _plane_box(*sd.bounding_boxes(solids), solids.role)
+    x0, y0, x1, y1 = _plane_box(*sd.bounding_boxes(solids, back), solids.role)
     nx, ny = math.ceil((x1 - x0) / step), math.ceil((y1 - y0) / step)
     return x0 + 0.5 * ((x1 - x0) - (nx - 1) * step), y0 + 0.5 * ((y1 - y0) - (ny - 1) * step), nx, ny
 
@@ -155,13 +155,10 @@ def metal_change(solids: Solids, smooth: int, step: float, grid: Grid | None = N
         step: distance of the rays.
         grid: where they stand, see :func:`lattice`; None lays them over the joint.
     """
-    times, marks = work_arrays()
-    change = float(
-        _column_change(
-            solids[:4], solids.role, shadow(solids), smooth, lattice(solids, step) if grid is None else grid,
-            step, times, marks,
-        )
-    )  # fmt: skip
+    back = sd.inverses(solids.matrix)
+    grid = lattice(solids, step, back) if grid is None else grid
+    shade = shadow(solids, back)
+    change = float(_column_change(solids[:4], solids.role, shade, smooth, grid, step, *work_arrays()))
     if np.isnan(change):
         raise Infeasible(CROWDED)
     return change

@@ -10,6 +10,9 @@ import math
 import numpy as np
 from numba import njit
 
+BESIDE = 8
+"""Rays worked out side by side: a row is filled up with rays that nobody asks for, since single ones cost as much."""
+
 _inner = njit(error_model="numpy", cache=True, nogil=True)
 
 
@@ -29,6 +32,12 @@ def rays_across(x0, step, n, middle, away, square):  # type: ignore[no-untyped-d
 
 
 @_inner
+def filled_up(first, last):  # type: ignore[no-untyped-def]
+    """The last ray + 1 of the whole blocks of BESIDE rays that begin with the first one."""
+    return first + (last - first + BESIDE - 1) // BESIDE * BESIDE
+
+
+@_inner
 def row_forms(matrix, origin, profile, k, x0, y, step, first, last, half, rest, height):  # type: ignore[no-untyped-def]
     """What `row_pieces` takes of the rays first..last-1 at x = x0 + i step and y; returns lead and rise.
 
@@ -41,8 +50,10 @@ def row_forms(matrix, origin, profile, k, x0, y, step, first, last, half, rest, 
     ox, py, pz = origin[k, 0], y - origin[k, 1], 0.0 - origin[k, 2]
     xy, yy, zy = matrix[k, 0, 1] * py, matrix[k, 1, 1] * py, matrix[k, 2, 1] * py
     xz, yz, zz = vx * pz, vy * pz, vz * pz
-    for i in range(first, last):
-        px = (x0 + i * step) - ox
+    n = filled_up(first, last) - first
+    half, rest, height = half[first : first + n], rest[first : first + n], height[first : first + n]
+    for i in range(n):
+        px = (x0 + (first + i) * step) - ox
         qx, qy, qz = m00 * px + xy + xz, m10 * px + yy + yz, m20 * px + zy + zz
         half[i] = qx * vx + qy * vy - c * qz * vz - 0.5 * b * vz
         rest[i] = qx * qx + qy * qy - a - b * qz - c * qz * qz
@@ -57,14 +68,17 @@ def row_pieces(lead, rise, low, high, half, rest, height, first, last, out):  # 
     As `chords.segment_intervals`: [out0, out1] and [out2, out3], empty where they do not rise. Of out2 and out3
     nothing is written where there is no second interval.
     """
-    begin, end = out[0], out[1]
+    n = filled_up(first, last) - first
+    # Slices from the first ray on: an index that might be negative keeps a compiler from taking rays side by side.
+    half, rest, height = half[first : first + n], rest[first : first + n], height[first : first + n]
+    begin, end = out[0, first : first + n], out[1, first : first + n]
     if rise == 0.0 or lead == 0.0:
-        for i in range(first, last):
+        for i in range(last - first):
             begin[i], end[i] = _level_or_straight(lead, rise, low, high, half[i], rest[i], height[i])
         return False
     bottom, top = (low, high) if rise > 0.0 else (high, low)
     if lead > 0.0:
-        for i in range(first, last):
+        for i in range(n):
             square = half[i] * half[i] - lead * rest[i]
             like = -(half[i] + math.copysign(math.sqrt(max(square, 0.0)), half[i]))
             one, other = rest[i] / like, like / lead
@@ -73,8 +87,8 @@ def row_pieces(lead, rise, low, high, half, rest, height, first, last, out):  # 
             begin[i] = max(lower, min(one, other)) if met else 0.0
             end[i] = min(upper, max(one, other)) if met else 0.0
         return False
-    again, last_end = out[2], out[3]
-    for i in range(first, last):
+    again, last_end = out[2, first : first + n], out[3, first : first + n]
+    for i in range(n):
         square = half[i] * half[i] - lead * rest[i]
         like = -(half[i] + math.copysign(math.sqrt(max(square, 0.0)), half[i]))
         one, other = rest[i] / like, like / lead
@@ -117,8 +131,8 @@ def row_work(primitives, rays):  # type: ignore[no-untyped-def]
     """Work arrays of `row_met`: of each primitive number, first ray, last + 1, whether twice; intervals; forms."""
     return (
         np.empty((primitives, 4), np.int64),
-        np.empty((primitives, 4, rays)),
-        np.empty((3, rays)),
+        np.empty((primitives, 4, rays + BESIDE)),
+        np.empty((3, rays + BESIDE)),
     )
 
 

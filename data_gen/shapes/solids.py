@@ -310,10 +310,13 @@ def _stretches(back: Floats) -> Floats:
     return stretch
 
 
-def shadow_circles(solids: Solids) -> tuple[Floats, Floats]:
-    """A circle around each primitive's shadow along z: centres (k, 2) and radii (k,) in mm, as tight as the balls."""
+def shadow_circles(solids: Solids, back: Floats | None = None) -> tuple[Floats, Floats]:
+    """A circle around each primitive's shadow along z: centres (k, 2) and radii (k,) in mm, as tight as the balls.
+
+    `back` are the inverses of the solids' maps, where they are known already.
+    """
     centres, radii = np.empty((solids.size, 2)), np.empty(solids.size)
-    back = inverses(solids.matrix)
+    back = inverses(solids.matrix) if back is None else back
     _shadow_circles(back, solids.origin, solids.profile, solids.ends, centres, radii)
     return centres, radii
 
@@ -350,10 +353,11 @@ def _own_balls(profile, ends):  # type: ignore[no-untyped-def]
     return middle, radius
 
 
-def bounding_boxes(solids: Solids) -> tuple[Floats, Floats]:
-    """Axis-aligned boxes around each primitive: low and high corners, (k, 3) in mm."""
+def bounding_boxes(solids: Solids, back: Floats | None = None) -> tuple[Floats, Floats]:
+    """Axis-aligned boxes around each primitive: low and high corners, (k, 3) in mm; `back` as for `shadow_circles`."""
     lows, highs = np.empty((solids.size, 3)), np.empty((solids.size, 3))
-    _bounding_boxes(inverses(solids.matrix), solids.origin, solids.profile, solids.ends, lows, highs)
+    back = inverses(solids.matrix) if back is None else back
+    _bounding_boxes(back, solids.origin, solids.profile, solids.ends, lows, highs)
     return lows, highs
 
 

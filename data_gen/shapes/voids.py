@@ -105,7 +105,7 @@ def _axes(voids: tuple[VoidRecord, ...]) -> Floats:
     """Semi-axes as columns (n, 3, 3): length and breadth in plane and height, turned as recorded (z, y, z)."""
     half = np.array([(1.0, v.breadth, v.flatness) for v in voids])
     half *= np.array([v.diameter_mm / 2 for v in voids])[:, None]
-    axes = np.eye(3) * half[:, None, :]
+    axes: Floats = np.eye(3) * half[:, None, :]
     for i, void in enumerate(voids):
         if any(void.turn):
             axes[i] = _turn(*void.turn) * half[i]
@@ -144,7 +144,7 @@ def _arrays(voids: tuple[VoidRecord, ...], axes: Floats) -> _Voids:
 
 def _one(voids: _Voids, i: int) -> _Voids:
     """Void i alone, as one of the bulk."""
-    alone = _Voids(*(array[i : i + 1] for array in voids))
+    alone = _Voids._make(array[i : i + 1] for array in voids)
     return alone._replace(place=np.array([_BULK]))
 
 

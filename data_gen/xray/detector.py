@@ -182,7 +182,7 @@ def tube_output(detector: Detector, share: float, seed: int, view: int) -> float
 def _view_stream(*numbers: int) -> np.random.Generator:
     """`np.random.default_rng` of whole numbers, in half of its time: there is one for every view."""
     words = [n >> shift & 0xFFFFFFFF for n in numbers for shift in range(0, max(n.bit_length(), 1), 32)]
-    entropy = np.random.SeedSequence(np.array(words, np.uint32))  # type: ignore[arg-type]
+    entropy = np.random.SeedSequence(np.array(words, np.uint32))
     return np.random.Generator(np.random.PCG64(entropy))
 
 

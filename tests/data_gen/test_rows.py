@@ -16,7 +16,7 @@ from jointwise.data_gen.drawing import numbers
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import GeneratorSettings
-from jointwise.data_gen.shapes import rows, truth
+from jointwise.data_gen.shapes import clearance, rows
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import segment_intervals
 from jointwise.data_gen.shapes.quadrature import shadow
@@ -123,20 +123,20 @@ def test_passing_over_heights_loses_no_air():
     every = np.inf
     for z in np.arange(0.008, 0.4, 0.016):
         window = (float(z) - 0.008, float(z) + 0.0081, -0.25, 0.25)
-        every = min(every, truth._least_air(one[:4], other[:4], centre, along, window, 0.016, np.inf)[0])
+        every = min(every, clearance._least_air(one[:4], other[:4], centre, along, window, 0.016, np.inf)[0])
     window = 0.0, 0.4001, -0.25, 0.25
-    least, z, u = truth._least_air(one[:4], other[:4], centre, along, window, 0.016, np.inf)
+    least, z, u = clearance._least_air(one[:4], other[:4], centre, along, window, 0.016, np.inf)
     assert least == pytest.approx(every, abs=1e-9)
     assert 0.0 < least < 0.5
     # A bar already lower than anything here leaves nothing to be found.
-    assert truth._least_air(one[:4], other[:4], centre, along, window, 0.016, least) == (least, 0.0, 0.0)
+    assert clearance._least_air(one[:4], other[:4], centre, along, window, 0.016, least) == (least, 0.0, 0.0)
     # The bound itself: no ray of a layer reaches beyond it, and some nearly do.
     rows_of, reached = np.empty(one.size, np.int64), -np.inf
     for height in np.linspace(0.01, 0.4, 27):
-        count, far = truth._layer(one[:4], centre, along, height, 1.0, rows_of)
+        count, far = clearance._layer(one[:4], centre, along, height, 1.0, rows_of)
         for sideways in np.linspace(-0.3, 0.3, 121):
             x, y = centre[0] - along[1] * sideways, centre[1] + along[0] * sideways
-            out = truth._reach(one[:4], np.arange(one.size), x, y, height, along[0], along[1], 1.0)
+            out = clearance._reach(one[:4], np.arange(one.size), x, y, height, along[0], along[1], 1.0)
             if out > -np.inf:
                 assert count
                 assert out <= far + 1e-9

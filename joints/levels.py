@@ -82,17 +82,17 @@ def air_and_bulk(
         The lanes' and the bulk's samples as masks (z, y, x), and the trend's columns (samples of the bulk, 10).
     """
     x, y, z = offsets_mm
-    zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
-    lane = (np.hypot(np.abs(xx) - pitch_mm / 2, np.abs(yy) - pitch_mm / 2) < 0.12 * pitch_mm) & (
-        np.abs(zz) < 0.2 * ball_mm
-    )
-    bulk = (np.hypot(xx, yy) < 0.3 * ball_mm) & (np.abs(zz) < 0.2 * ball_mm)
+    yy, xx = np.meshgrid(y, x, indexing="ij")
+    middle = (np.abs(z) < 0.2 * ball_mm)[:, None, None]
+    lane = middle & (np.hypot(np.abs(xx) - pitch_mm / 2, np.abs(yy) - pitch_mm / 2) < 0.12 * pitch_mm)
+    bulk = middle & (np.hypot(xx, yy) < 0.3 * ball_mm)
     if lane.sum() < 8 or bulk.sum() < 20:
         raise InputError(
             "expected a box of 1.2 pitches around the joint with at least 20 samples in the ball, "
             f"found {(len(z), len(y), len(x))}"
         )
-    scaled = [a[bulk] / np.abs(a[bulk]).max() for a in (xx, yy, zz)]
+    samples = (axis[at] for axis, at in zip((z, y, x), np.nonzero(bulk), strict=True))
+    scaled = [a / np.abs(a).max() for a in reversed(list(samples))]
     columns = [np.ones_like(scaled[0]), *scaled, *(a * b for i, a in enumerate(scaled) for b in scaled[i:])]
     return lane, bulk, np.stack(columns, axis=1)
 

@@ -17,6 +17,7 @@ from jointwise.data_gen.shapes.environment import site_position
 from jointwise.data_gen.shapes.solids import Floats
 
 Site = tuple[int, int]
+Point = tuple[float, float]
 
 APART = 0.05
 """Least distance between coppers that do not belong together, mm."""
@@ -148,18 +149,19 @@ def _spot(place: Floats) -> TraceRecord:
 
 def _distance(one: TraceRecord, other: TraceRecord) -> float:
     """Least distance of two traces' middle lines, mm; 0 if they cross."""
-    a, b, c, d = (np.array(p) for p in (one.start, one.end, other.start, other.end))
+    a, b, c, d = one.start, one.end, other.start, other.end
     if _side(a, b, c) * _side(a, b, d) < 0 and _side(c, d, a) * _side(c, d, b) < 0:
         return 0.0
     return min(_to_line(a, c, d), _to_line(b, c, d), _to_line(c, a, b), _to_line(d, a, b))
 
 
-def _side(a: Floats, b: Floats, p: Floats) -> float:
-    return float((b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]))
+def _side(a: Point, b: Point, p: Point) -> float:
+    return (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])
 
 
-def _to_line(p: Floats, a: Floats, b: Floats) -> float:
+def _to_line(p: Point, a: Point, b: Point) -> float:
     """Distance of a point from a line between two points."""
-    length = float((b - a) @ (b - a))
-    share = min(max(float((p - a) @ (b - a)) / length, 0.0), 1.0) if length > 0.0 else 0.0
-    return float(np.linalg.norm(p - a - share * (b - a)))
+    x, y, u, v = b[0] - a[0], b[1] - a[1], p[0] - a[0], p[1] - a[1]
+    length = x * x + y * y
+    share = min(max((u * x + v * y) / length, 0.0), 1.0) if length > 0.0 else 0.0
+    return math.hypot(u - share * x, v - share * y)

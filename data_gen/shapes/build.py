@@ -25,7 +25,7 @@ from jointwise.data_gen.shapes.environment import (
 )
 from jointwise.data_gen.shapes.gaps import gap_solids
 from jointwise.data_gen.shapes.necks import Ball, NeckShape, build_bulge, build_neck, neck_level
-from jointwise.data_gen.shapes.quadrature import lattice, metal_change, mid_plane, neck_volume
+from jointwise.data_gen.shapes.quadrature import lattice, metal_change, mid_plane, neck_volumes
 from jointwise.data_gen.shapes.scene import Infeasible, Joint, Neck, Scene
 from jointwise.data_gen.shapes.solids import BODY, MIX, Floats, Solids
 from jointwise.data_gen.shapes.voids import void_solids
@@ -103,26 +103,25 @@ def build_scene(record: ScanRecord) -> Scene:
         )
     necks = _solve_necks(record.necks, records, frames, shapes, bulges)
     _refuse_contact(record.scan, frames, shapes)
-    joints = tuple(_joint(records[s], frames[s], shapes.get(s), board) for s in records)
+    joints = [_joint(records[s], frames[s], shapes.get(s), board) for s in records]
     if board.oblong[0] != 1.0:
         joints, necks = _stretched(joints, necks, oblong_map(board))
     copper, sunk = build_copper(board, record.joints)
-    return Scene(joints, necks, copper, sunk, build_boxes(board, record.joints))
+    return Scene(_with_spheres(joints), necks, copper, sunk, build_boxes(board, record.joints))
 
 
 def _stretched(
-    joints: tuple[Joint, ...], necks: tuple[Neck, ...], plane: Floats
-) -> tuple[tuple[Joint, ...], tuple[Neck, ...]]:
-    """Joints and bridges of round lands mapped to the board's oblong ones."""
+    joints: list[Joint], necks: tuple[Neck, ...], plane: Floats
+) -> tuple[list[Joint], tuple[Neck, ...]]:
+    """Joints and bridges of round lands mapped to the board's oblong ones; without spheres yet."""
     linear, back = np.eye(3), np.linalg.inv(plane).astype(np.float64)
     linear[:2, :2] = plane
 
     def joint(old: Joint) -> Joint:
         solids = sd.affine(old.solids, linear)
-        ball = sd.enclosing_sphere(sd.of_role(solids, BODY))
         return old._replace(
-            solids=solids, centre=linear @ old.centre, sphere_centre=ball[0], sphere_radius=ball[1],
-            foot=plane @ old.foot, head=plane @ old.head, round_from=back,
+            solids=solids, centre=linear @ old.centre, foot=plane @ old.foot, head=plane @ old.head,
+            round_from=back,
         )  # fmt: skip
 
     def neck(old: Neck) -> Neck:
@@ -130,7 +129,17 @@ def _stretched(
             solids=sd.affine(old.solids, linear), start=linear @ old.start, end=linear @ old.end
         )
 
-    return tuple(map(joint, joints)), tuple(map(neck, necks))
+    return [joint(old) for old in joints], tuple(map(neck, necks))
+
+
+def _with_spheres(joints: list[Joint]) -> tuple[Joint, ...]:
+    """The joints with the balls around their BODY primitives, all in one go."""
+    bodies = [sd.of_role(joint.solids, BODY) for joint in joints]
+    balls = sd.enclosing_spheres(bodies)
+    return tuple(
+        joint._replace(sphere_centre=centre, sphere_radius=radius)
+        for joint, (centre, radius) in zip(joints, balls, strict=True)
+    )
 
 
 def joint_frame(joint: JointRecord, board: BoardRecord) -> Frame:
@@ -247,8 +256,7 @@ def _bulges(joint: JointRecord, site: Site, frames: dict[Site, Frame], shapes: d
 
 
 def _ball(site: Site, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> Ball:
-    frame, shape = frames[site], shapes[site]
-    return Ball(shape.envelope, frame.h, frame.axis_at, frame.place(shape.solids))
+    return Ball(shapes[site].envelope, frames[site].h, frames[site].axis_at)
 
 
 def _solve_necks(
@@ -263,7 +271,7 @@ def _solve_necks(
         return ()
     index = {site: i for i, site in enumerate(records)}
     # Chosen once: a level that changed with the joints' size would keep the metal from settling.
-    levels = [neck_level(n, _ball(n.first, frames, shapes), _ball(n.second, frames, shapes)) for n in wanted]
+    levels = [_neck_level(n, frames, shapes) for n in wanted]
     taken: dict[Site, float] = {}
     for turn in range(20):
         necks = [
@@ -292,28 +300,35 @@ def _solve_necks(
     raise Infeasible("the metal of the bridges and of their joints does not settle")
 
 
+def _neck_level(neck: NeckRecord, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> float:
+    one, other = neck.first, neck.second
+    balls = _ball(one, frames, shapes), _ball(other, frames, shapes)
+    return neck_level(
+        neck, balls, (frames[one].place(shapes[one].solids), frames[other].place(shapes[other].solids))
+    )
+
+
 def _neck_halves(
     neck: NeckShape, sites: tuple[Site, Site], frames: dict[Site, Frame], shapes: dict[Site, Shape]
 ) -> tuple[float, float]:
     """Metal that a bridge takes from its two joints: to each its own side of the mid-plane between them."""
-    first, second = (frames[s].place(shapes[s].solids) for s in sites)
+    first, second = (frames[s].place(sd.of_role(shapes[s].solids, BODY)) for s in sites)
     middles = [frames[s].axis_at(frames[s].h / 2) for s in sites]
     step = max(math.sqrt(neck.least_area_mm2 / math.pi) / 15, 0.003)
-    whole = neck_volume(neck.solids, first, second, step)
-    half = neck_volume(neck.solids, first, second, step, mid_plane(middles[0], middles[1]))
+    whole, half = neck_volumes(neck.solids, first, second, step, mid_plane(middles[0], middles[1]))
     return half, whole - half
 
 
 def _refuse_contact(scan: str, frames: dict[Site, Frame], shapes: dict[Site, Shape]) -> None:
     """Metal that no bridge accounts for must not meet: it would count twice and carry no label."""
-    for site, shape in shapes.items():
+    widest = {site: env.largest_radius(shape.envelope) for site, shape in shapes.items()}
+    for site in shapes:
         for other in ((site[0], site[1] + 1), (site[0] + 1, site[1])):
             if other not in shapes:
                 continue
             one, two = frames[site], frames[other]
-            apart = min(np.linalg.norm(two.foot - one.foot), np.linalg.norm(two.head - one.head))
-            reach = env.largest_radius(shape.envelope) + env.largest_radius(shapes[other].envelope)
-            if reach >= apart - 0.002:
+            apart = min(math.dist(two.foot, one.foot), math.dist(two.head, one.head))
+            if widest[site] + widest[other] >= apart - 0.002:
                 raise Infeasible(
                     f"array and process: expected air between neighbours, found joints {site} and {other} of "
                     f"{scan} touching; raise process.height or take smaller balls"
@@ -321,17 +336,17 @@ def _refuse_contact(scan: str, frames: dict[Site, Frame], shapes: dict[Site, Sha
 
 
 def _joint(joint: JointRecord, frame: Frame, shape: Shape | None, board: BoardRecord) -> Joint:
+    """A joint as X-rays meet it; without its sphere yet."""
     solids = frame.place(
         sd.join(_bare(joint, frame) if shape is None else shape.solids, _mix(joint, frame, board))
     )
-    centre, radius = sd.enclosing_sphere(sd.of_role(solids, BODY))
     return Joint(
         row=joint.row,
         col=joint.col,
         solids=solids,
         centre=np.array([*frame.axis_at(frame.h / 2), frame.h / 2]),
-        sphere_centre=centre,
-        sphere_radius=radius,
+        sphere_centre=np.zeros(3),
+        sphere_radius=0.0,
         foot=frame.foot,
         head=frame.head,
         height_mm=frame.h,

@@ -379,12 +379,15 @@ def prepare_sweep(joint: Joint, necks: Solids, halves: Floats, step: float) -> S
     marks_of[voids] = FIRST_VOID + np.arange(len(voids))
     planes = np.concatenate([np.tile([0.0, 0.0, 1.0], (own.size, 1)), halves])
     lands = np.array([[*joint.foot, joint.board_land_mm], [*joint.head, joint.package_land_mm]])
-    reach = float(np.linalg.norm(np.linalg.inv(joint.round_from), 2))
-    discs = (sd.cylinder((x, y, 0), (x, y, 1), reach * r) for x, y, r in lands)
-    grid = lattice(sd.join(everything, *discs), step)
+    round_lands = np.array_equal(joint.round_from, np.eye(2))
+    reach = 1.0 if round_lands else float(np.linalg.norm(np.linalg.inv(joint.round_from), 2))
+    discs = sd.posts(lands[:, :2], 0.0, 1.0, reach * lands[:, 2])
+    whole = sd.join(everything, discs)
+    back = sd.inverses(whole.matrix)
+    grid, shade = lattice(whole, step, back), shadow(everything, back[: everything.size])
     groups = void_groups(sd.select(everything, voids)) if len(voids) else np.zeros(0, np.int64)
     return Sweep(
-        (joint.row, joint.col), everything, marks_of, shadow(everything), planes, lands, joint.round_from, grid,
+        (joint.row, joint.col), everything, marks_of, shade, planes, lands, joint.round_from, grid,
         step, joint.height_mm, groups,
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -32,6 +33,12 @@ class Piece(NamedTuple):
         squared: Floats = a + b * t + c * t**2
         return squared
 
+    def square_at(self, z: float) -> float:
+        """r^2 at one height."""
+        a, b, c = self.profile
+        t = z - self.low
+        return a + b * t + c * t**2
+
     def slope_at(self, z: float) -> float:
         """dr/dz at height z."""
         _, b, c = self.profile
@@ -49,6 +56,7 @@ def cap_volume(a: float, b: float, h: float) -> float:
     return float(np.pi * h * (3 * a**2 + 3 * b**2 + h**2) / 6)
 
 
+@lru_cache(maxsize=64)
 def free_height(a: float, b: float, volume: float) -> float:
     """Height at which a joint of this volume on lands of radii a, b is a truncated sphere (zero load)."""
     upper = np.cbrt(6 * volume / np.pi)  # the height if both lands were points
@@ -85,8 +93,8 @@ def smallest_radius(envelope: Envelope) -> float:
         knots = [piece.low, piece.high]
         if c > 0 and piece.low < piece.low - b / (2 * c) < piece.high:
             knots.append(piece.low - b / (2 * c))
-        squares.extend(float(piece.squared_radius(z)) for z in knots)
-    return float(np.sqrt(max(min(squares), 0.0)))
+        squares.extend(piece.square_at(z) for z in knots)
+    return math.sqrt(max(min(squares), 0.0))
 
 
 def largest_radius(envelope: Envelope) -> float:
@@ -97,8 +105,8 @@ def largest_radius(envelope: Envelope) -> float:
         knots = [piece.low, piece.high]
         if c < 0 and piece.low < piece.low - b / (2 * c) < piece.high:
             knots.append(piece.low - b / (2 * c))
-        squares.extend(float(piece.squared_radius(z)) for z in knots)
-    return float(np.sqrt(max(squares)))
+        squares.extend(piece.square_at(z) for z in knots)
+    return math.sqrt(max(squares))
 
 
 def radius_at(envelope: Envelope, z: float) -> float:

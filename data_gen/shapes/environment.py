@@ -55,22 +55,20 @@ def oblong_map(board: BoardRecord) -> Floats:
 def build_copper(board: BoardRecord, joints: tuple[JointRecord, ...]) -> tuple[Solids, Solids]:
     """Copper in air (lands, traces, via pads) and copper sunk in laminate (vias; all on the board if flush)."""
     t = board.copper_mm
-    lands, surface, vias = [], [], []
-    for joint in joints:
-        foot = site_position(board, joint.row, joint.col)
-        head = foot + np.asarray(board.package_offset) + np.asarray(joint.offset)
-        h = site_height(board, joint)
-        surface.append(_land(board, foot, (-t, 0.0), board.board_land_mm / 2))
-        lands.append(_land(board, head, (h, h + t), board.package_land_mm / 2))
-        if joint.via_in_pad:
-            vias.append(sd.cylinder((*foot, -t - VIA_DEPTH_MM), (*foot, -t), VIA_DIAMETER_MM / 2))
+    feet = np.array([site_position(board, joint.row, joint.col) for joint in joints]).reshape(-1, 2)
+    heads = feet + np.asarray(board.package_offset) + np.array([j.offset for j in joints]).reshape(-1, 2)
+    h = np.array([site_height(board, joint) for joint in joints])
+    surface = [_lands(board, feet, np.full(len(h), -t), np.zeros(len(h)), board.board_land_mm / 2)]
+    lands = _lands(board, heads, h, h + t, board.package_land_mm / 2)
+    in_pad = feet[[joint.via_in_pad for joint in joints]]
+    vias = [sd.posts(in_pad, -t - VIA_DEPTH_MM, -t, VIA_DIAMETER_MM / 2)]
     surface += [_trace(trace, t) for trace in (*_uncrossed(board.traces), *board.stubs)]
     surface += [sd.cylinder((*v.place, -t), (*v.place, 0.0), v.pad_mm / 2) for v in board.vias]
     layers = [(z0, min(z1, -t)) for z0, z1, material in board_layers(board) if material == LAMINATE]
     vias += [_barrel(via, layer) for via in board.vias for layer in layers]
     if board.flush:
-        return sd.join(*lands), sd.join(*surface, *vias)
-    return sd.join(*lands, *surface), sd.join(*vias)
+        return lands, sd.join(*surface, *vias)
+    return sd.join(lands, *surface), sd.join(*vias)
 
 
 def _barrel(via: ViaRecord, layer: Range) -> Solids:
@@ -80,14 +78,14 @@ def _barrel(via: ViaRecord, layer: Range) -> Solids:
     return sd.join(sd.cylinder(low, high, via.drill_mm / 2), hole)
 
 
-def _land(board: BoardRecord, centre: Floats, z: Range, radius: float) -> Solids:
-    """A copper land about `centre` between two heights, as oblong as the board's."""
-    round_land = sd.cylinder((0, 0, z[0]), (0, 0, z[1]), radius)
-    if board.oblong[0] != 1.0:
-        linear = np.eye(3)
-        linear[:2, :2] = oblong_map(board)
-        round_land = sd.affine(round_land, linear)
-    return sd.moved(round_land, (*centre, 0.0))
+def _lands(board: BoardRecord, centres: Floats, low: Floats, high: Floats, radius: float) -> Solids:
+    """Copper lands about `centres` (n, 2), each between two heights, as oblong as the board's."""
+    if board.oblong[0] == 1.0:
+        return sd.posts(centres, low, high, radius)
+    linear = np.eye(3)
+    linear[:2, :2] = oblong_map(board)
+    discs = sd.affine(sd.posts(np.zeros(centres.shape), low, high, radius), linear)
+    return discs._replace(origin=np.column_stack([centres, discs.origin[:, 2]]))
 
 
 def _uncrossed(traces: tuple[TraceRecord, ...]) -> list[TraceRecord]:

@@ -275,7 +275,7 @@ def _lens_share(distance: float) -> float:
 
 
 def _patches(gap: GapRecord, width: float, low: float, high: float) -> tuple[Solids, ...]:
-    return tuple(
-        sd.cylinder((x * width, y * width, low), (x * width, y * width, high), r * width, PATCH)
-        for x, y, r in gap.patches
-    )
+    if not gap.patches:
+        return ()
+    table = np.array(gap.patches) * width
+    return (sd.posts(table[:, :2], low, high, table[:, 2], PATCH),)

@@ -34,12 +34,11 @@ BONDED = 0.5
 
 
 class Ball(NamedTuple):
-    """A solved joint as its neighbours see it: outer shape, height, axis (x, y) by z, solids on the board."""
+    """A solved joint as its neighbours see it: outer shape, height, axis (x, y) by z."""
 
     envelope: Envelope
     h: float
     axis_at: Callable[[float], Floats]
-    solids: Solids
 
 
 class NeckShape(NamedTuple):
@@ -59,15 +58,15 @@ class Section(NamedTuple):
     flare: float
 
 
-def neck_level(neck: NeckRecord, first: Ball, second: Ball) -> float:
-    """Height (0-1) nearest to the record's at which the neck ends in metal on both sides.
+def neck_level(neck: NeckRecord, balls: tuple[Ball, Ball], joints: tuple[Solids, Solids]) -> float:
+    """Height (0-1) nearest to the record's at which the neck ends in metal on both sides, `joints` on the board.
 
     The record's own where none does: a void takes all of a joint's near side.
     """
     best, chosen = 0.0, neck.level
     for level in sorted(np.linspace(0.02, 0.98, 25), key=lambda u: abs(u - neck.level)):
-        shape = build_neck(neck, first, second, float(level))
-        bond = min(end_bonds(shape.solids, first.solids, second.solids))
+        shape = build_neck(neck, *balls, float(level))
+        bond = min(end_bonds(shape.solids, *joints))
         if bond > best:
             best, chosen = bond, float(level)
         if bond >= BONDED:
@@ -136,8 +135,9 @@ def _section(neck: NeckRecord, *, room_high: float, room_wide: float) -> Section
 
 
 def _least_radius(ball: Ball, low: float, high: float) -> float:
-    levels = np.linspace(max(low, 0.0), min(high, ball.h), 9)
-    return min(env.radius_at(ball.envelope, float(z)) for z in levels)
+    low, high = max(low, 0.0), min(high, ball.h)
+    levels = [low + i * ((high - low) / 8) for i in range(8)]
+    return min(env.radius_at(ball.envelope, z) for z in (*levels, high))
 
 
 def build_bulge(bulge: BulgeRecord, ball: Ball, other: Ball) -> Solids:

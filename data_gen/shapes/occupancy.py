@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import NECK, sort_events
-from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken, vertical
+from jointwise.data_gen.shapes.columns import CONTACT_MM, on_land, row_terms, unbroken
 from jointwise.data_gen.shapes.quadrature import mid_plane, shadow
+from jointwise.data_gen.shapes.rows import filled_up, row_pieces, row_work
 from jointwise.data_gen.shapes.scene import Scene
 from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP, MIX, PATCH, VOID, Floats, Solids
 from jointwise.data_gen.shapes.truth import joining_necks
@@ -31,6 +32,17 @@ SOLDER_AT, VOID_AT, GAP_AT, BRIDGE_AT = (MASKS.index(name) for name in ("solder"
 
 DEAD_END, BEYOND, OTHER = 7, 8, 9
 """Marks besides the roles and NECK: a neck that joins nothing; a neck past the mid-plane; a neighbour's outer shape."""
+
+
+_BITS, _ENTRY = np.int64(6), np.int64(1)
+"""Of a count of primitives of one mark that a point of a ray lies in, the counts side by side; see `chords`."""
+
+_BODIES, _VOIDS, _GAPS, _KEEPS, _PATCHES, _OTHERS = (
+    np.int64(63 << 6 * mark) for mark in (BODY, VOID, GAP, KEEP, PATCH, OTHER)
+)
+_METAL = np.int64(63 << 6 * BODY | 63 << 6 * NECK | 63 << 6 * DEAD_END)
+_BRIDGES = np.int64(63 << 6 * NECK | 63 << 6 * BEYOND)
+_ANY_METAL = np.int64(_METAL | _BRIDGES)
 
 
 class Box(NamedTuple):
@@ -158,17 +170,11 @@ def _met(scene: Scene, index: int, joining: list[bool]) -> tuple[Solids, NDArray
 def _fill(shares, low, top):  # type: ignore[no-untyped-def]
     """Add the interval from low to top to the cells of one column, as far as they reach."""
     n = shares.shape[0]
-    low, top = max(low, 0.0), min(top, float(n))
-    if top <= low:
+    if min(top, float(n)) <= max(low, 0.0):
         return
-    first, last = int(low), min(int(top), n - 1)
-    if first == last:
-        shares[first] += top - low
-        return
-    shares[first] += first + 1 - low
-    for i in range(first + 1, last):
-        shares[i] += 1.0
-    shares[last] += top - last
+    # All cells side by side: a loop over those between, of another length each time, takes twice as long.
+    for i in range(n):
+        shares[i] += max(min(top, i + 1.0) - max(low, float(i)), 0.0)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -181,48 +187,54 @@ def _fill_lifts(shares, low, top, floor, ceiling, contact):  # type: ignore[no-u
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  # type: ignore[no-untyped-def]
+def _fill_solid(times, marks, n, floor, ceiling, contact, shares):  # type: ignore[no-untyped-def]
+    """`_fill_ray` of a ray that meets BODY alone."""
+    body, low, top = 0, np.inf, -np.inf
+    for i in range(n):
+        if body > 0 and times[i] > times[i - 1]:
+            _fill(shares[SOLDER_AT], times[i - 1], times[i])
+            low, top = min(low, times[i - 1]), max(top, times[i])
+        body += 1 if marks[i] >= 0 else -1
+    _fill_lifts(shares, low, top, floor, ceiling, contact)
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _fill_ray(times, marks, n, floor, ceiling, contact, spans, shares):  # type: ignore[no-untyped-def]
     """Add one ray's intervals to the shares (mask, z) of its column, by the rules of `columns._sweep`."""
-    depth[:] = 0  # how many primitives of each mark the ray is in
+    inside = np.int64(0)  # how many primitives of each mark the ray is in, side by side
     solid_low, solid_top = np.inf, -np.inf
     piece_top, shell_top, under = -np.inf, -np.inf, False
-    kept, waiting, opened = (
-        0,
-        0,
-        0.0,
-    )  # pieces of shell: sure ones, ones that wait for solid above, their length
+    # Pieces of shell: sure ones, ones that wait for solid above, their length.
+    kept, waiting, opened = 0, 0, 0.0
     for i in range(n):
         low, top = times[i - 1] if i else times[0], times[i]
-        if top > low:
-            body = depth[BODY] > 0
-            shell = body and depth[GAP] > 0 and depth[KEEP] == 0
-            patch, gas = depth[PATCH] > 0, depth[VOID] > 0
-            if body or depth[NECK] > 0 or depth[DEAD_END] > 0:
-                if gas:
-                    _fill(shares[VOID_AT], low, top)
-                elif not shell or patch:
-                    _fill(shares[SOLDER_AT], low, top)
-            if (depth[NECK] > 0 or depth[BEYOND] > 0) and not body and not gas and depth[OTHER] == 0:
-                _fill(shares[BRIDGE_AT], low, top)
-            if shell:
-                under = under or piece_top > low - 1e-9
-                shell_top = top
-                if not patch:
+        if top > low and inside & _ANY_METAL:
+            body, gas = inside & _BODIES != 0, inside & _VOIDS != 0
+            shell = body and inside & _GAPS != 0 and inside & _KEEPS == 0
+            open_shell = shell and inside & _PATCHES == 0
+            if inside & _METAL and (gas or not open_shell):
+                _fill(shares[VOID_AT if gas else SOLDER_AT], low, top)
+            if not body:
+                if inside & _BRIDGES and not gas and inside & _OTHERS == 0:
+                    _fill(shares[BRIDGE_AT], low, top)
+            else:
+                if shell:
+                    under = under or piece_top > low - 1e-9
+                    shell_top = top
+                else:
+                    if under and shell_top > low - 1e-9:
+                        for s in range(kept, waiting):
+                            opened += spans[s, 1] - spans[s, 0]
+                        kept = waiting
+                    waiting = kept
+                    piece_top = top
+                if open_shell:
                     spans[waiting, 0], spans[waiting, 1] = low, top
                     waiting += 1
-            if body and (not shell or patch):
-                solid_low, solid_top = min(solid_low, low), max(solid_top, top)
-            if body and not shell:
-                if under and shell_top > low - 1e-9:
-                    for s in range(kept, waiting):
-                        opened += spans[s, 1] - spans[s, 0]
-                    kept = waiting
-                waiting = kept
-                piece_top = top
-        if marks[i] < 0:
-            depth[~marks[i]] -= 1
-        else:
-            depth[marks[i]] += 1
+                else:
+                    solid_low, solid_top = min(solid_low, low), max(solid_top, top)
+        mark = np.int64(marks[i])
+        inside += _ENTRY << (_BITS * mark) if mark >= 0 else -(_ENTRY << (_BITS * ~mark))
     if opened >= contact:
         for s in range(kept):
             _fill(shares[GAP_AT], spans[s, 0], spans[s, 1])
@@ -230,28 +242,73 @@ def _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, shares):  
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _ray_events(x, y, row, reach, matrix_terms, ends, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
-    """What a ray at (x, y) enters and leaves of the primitives of its row, unsorted; how many events."""
-    n = 0
-    for r in range(row.shape[0]):
-        if x <= reach[r, 0] or x >= reach[r, 1]:
+def _ray_events(x, y, ix, work, count, marks_of, halves, times, marks):  # type: ignore[no-untyped-def]
+    """What ray ix at (x, y) enters and leaves of the primitives of its row, unsorted.
+
+    Returns:
+        How many events, and whether all are of BODY.
+    """
+    numbers, pieces, n, alone = work[0], work[1], 0, True
+    for r in range(count):
+        if ix < numbers[r, 1] or ix >= numbers[r, 2]:
             continue
-        k = row[r]
+        k = numbers[r, 0]
         mark = marks_of[k]
         if mark in (NECK, DEAD_END) and halves[k, 0] * x + halves[k, 1] * y > halves[k, 2]:
             if mark == DEAD_END:
                 continue
             mark = BEYOND
-        t0, t1, t2, t3 = vertical(matrix_terms[r], ends[k, 0], ends[k, 1], x)
-        if t1 > t0:
-            times[n], marks[n] = t0, mark
-            times[n + 1], marks[n + 1] = t1, ~mark
-            n += 2
-        if t3 > t2:
-            times[n], marks[n] = t2, mark
-            times[n + 1], marks[n + 1] = t3, ~mark
-            n += 2
-    return n
+        for piece in range(1 + numbers[r, 3]):
+            begin, end = pieces[r, 2 * piece, ix], pieces[r, 2 * piece + 1, ix]
+            if end > begin:
+                times[n], marks[n] = begin, mark
+                times[n + 1], marks[n + 1] = end, ~mark
+                n += 2
+                alone = alone and mark == BODY
+    return n, alone
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _row_met(matrix, origin, profile, ends, shade, y, rays, work):  # type: ignore[no-untyped-def]
+    """Write the intervals of a row's rays in all primitives to `work`; how many primitives they may meet."""
+    numbers, pieces, forms = work
+    terms, count = np.empty(9), 0
+    for k in range(shade.shape[0]):
+        square = shade[k, 2] - (y - shade[k, 1]) ** 2
+        if not square > 0.0:
+            continue
+        half = np.sqrt(square)
+        left, right = shade[k, 0] - half, shade[k, 0] + half
+        first, last = min(max(int(left * RAYS), 0), rays), min(max(int(right * RAYS) + 1, 0), rays)
+        while first < last and (first + 0.5) / RAYS <= left:
+            first += 1
+        while last > first and (last - 0.5) / RAYS >= right:
+            last -= 1
+        if first >= last:
+            continue
+        row_terms(matrix, origin, profile, k, y, terms)
+        stop = filled_up(first, last)
+        half, rest, height = forms[0, first:stop], forms[1, first:stop], forms[2, first:stop]
+        for i in range(stop - first):
+            x = (first + i + 0.5) / RAYS
+            half[i] = terms[1] + terms[2] * x
+            rest[i] = terms[3] + (terms[4] + terms[5] * x) * x
+            height[i] = terms[6] + terms[7] * x
+        twice = row_pieces(
+            terms[0],
+            terms[8],
+            ends[k, 0],
+            ends[k, 1],
+            forms[0],
+            forms[1],
+            forms[2],
+            first,
+            last,
+            pieces[count],
+        )
+        numbers[count, 0], numbers[count, 1], numbers[count, 2], numbers[count, 3] = k, first, last, twice
+        count += 1
+    return count
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
@@ -259,27 +316,18 @@ def _rays(  # type: ignore[no-untyped-def]
     matrix, origin, profile, ends, marks_of, shade, halves, lands, round_from, planes, contact, shares
 ):
     """All rays of one box into shares (y, x, mask, z)."""
-    size = marks_of.shape[0]
+    size, rays = marks_of.shape[0], shares.shape[1] * RAYS
     times, marks, spans = np.empty(4 * size), np.empty(4 * size, np.int8), np.empty((4 * size, 2))
-    depth = np.empty(OTHER + 1, np.int64)
-    row, terms, reach = np.empty(size, np.int64), np.empty((size, 9)), np.empty((size, 2))
+    work = row_work(size, rays)
+    numbers = work[0]
     for iy in range(shares.shape[0] * RAYS):
         y = (iy + 0.5) / RAYS
-        count, left, right = 0, np.inf, -np.inf
-        for k in range(size):
-            square = shade[k, 2] - (y - shade[k, 1]) ** 2
-            if square > 0.0:
-                half = np.sqrt(square)
-                row[count] = k
-                reach[count, 0], reach[count, 1] = shade[k, 0] - half, shade[k, 0] + half
-                left, right = min(left, reach[count, 0]), max(right, reach[count, 1])
-                row_terms(matrix, origin, profile, k, y, terms[count])
-                count += 1
+        count = _row_met(matrix, origin, profile, ends, shade, y, rays, work)
         if count == 0:
             continue
-        for ix in range(max(int(left * RAYS), 0), min(int(right * RAYS) + 1, shares.shape[1] * RAYS)):
+        for ix in range(numbers[:count, 1].min(), numbers[:count, 2].max()):
             x = (ix + 0.5) / RAYS
-            n = _ray_events(x, y, row[:count], reach, terms, ends, marks_of, halves, times, marks)
+            n, alone = _ray_events(x, y, ix, work, count, marks_of, halves, times, marks)
             if n == 0:
                 continue
             floor, ceiling = np.nan, np.nan
@@ -292,8 +340,10 @@ def _rays(  # type: ignore[no-untyped-def]
             if unbroken(times, marks, n):
                 _fill(column[SOLDER_AT], times[0], times[n - 1])
                 _fill_lifts(column, times[0], times[n - 1], floor, ceiling, contact)
+            elif alone:
+                _fill_solid(times, marks, n, floor, ceiling, contact, column)
             else:
-                _fill_ray(times, marks, n, floor, ceiling, contact, depth, spans, column)
+                _fill_ray(times, marks, n, floor, ceiling, contact, spans, column)
 
 
 @njit(error_model="numpy", cache=True, nogil=True)

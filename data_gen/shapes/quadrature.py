@@ -6,6 +6,8 @@ joint's diameter the volume is good to about 1e-4.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -13,120 +15,133 @@ from numpy.typing import NDArray
 from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.chords import (
     NECK,
-    add_events,
     metal_in_events,
     neck_in_events,
     sort_events,
     work_arrays,
 )
+from jointwise.data_gen.shapes.rows import ray_events, rays_across, row_met, row_work
 from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
 
-Marks = NDArray[np.int8]
 Plane = tuple[float, float, float]
 Grid = tuple[float, float, int, int]
+
+CROWDED = "a vertical ray crosses more primitives of one joint than the work arrays hold"
 
 EVERYWHERE: Plane = (0.0, 0.0, np.inf)
 """The half-plane 0 x + 0 y <= inf that holds every point."""
 
 
-def shadow(solids: Solids) -> NDArray[np.float64]:
-    """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared."""
-    centres, radii = sd.shadow_circles(solids)
+def shadow(solids: Solids, back: Floats | None = None) -> NDArray[np.float64]:
+    """Bounding circle of each primitive seen along z: (k, 3) centre x, y and radius squared; `back`: inverse maps."""
+    centres, radii = sd.shadow_circles(solids, back)
     return np.column_stack([centres, (radii * (1 + 1e-9) + 1e-12) ** 2])
 
 
-def lattice(solids: Solids, step: float) -> Grid:
+def lattice(solids: Solids, step: float, back: Floats | None = None) -> Grid:
     """First x, y and number of columns in x and y of a lattice over the shadow of the BODY primitives."""
-    lows, highs = sd.bounding_boxes(sd.of_role(solids, BODY))
-    low = lows.min(axis=0)[:2]
-    size = highs.max(axis=0)[:2] - low
-    nx, ny = (int(n) for n in np.ceil(size / step))
-    start = low + 0.5 * (size - np.array([nx - 1, ny - 1]) * step)
-    return float(start[0]), float(start[1]), nx, ny
+    x0, y0, x1, y1 = _plane_box(*sd.bounding_boxes(solids, back), solids.role)
+    nx, ny = math.ceil((x1 - x0) / step), math.ceil((y1 - y0) / step)
+    return x0 + 0.5 * ((x1 - x0) - (nx - 1) * step), y0 + 0.5 * ((y1 - y0) - (ny - 1) * step), nx, ny
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _column_sum(matrix, origin, profile, ends, marks_of, shade, joined, plane, grid, step, times, marks):  # type: ignore[no-untyped-def]
+def _column_sum(solids, role, shade, grid, step, times, marks):  # type: ignore[no-untyped-def]
+    """Metal of one joint, summed over rays."""
     x0, y0, nx, ny = grid
-    total = 0.0
+    work, total = row_work(role.shape[0], nx), 0.0
     for iy in range(ny):
         y = y0 + iy * step
+        count = row_met(solids, shade, 0, role.shape[0], x0, y, step, 0, nx, work, 0)
         for ix in range(nx):
-            x = x0 + ix * step
-            # A cell on the plane's edge counts by its part inside, exact for a plane along the lattice.
-            share = min(max((plane[2] - plane[0] * x - plane[1] * y) / step + 0.5, 0.0), 1.0)
-            if share == 0.0:
-                continue
-            n = 0
-            for k in range(marks_of.shape[0]):
-                if (x - shade[k, 0]) ** 2 + (y - shade[k, 1]) ** 2 < shade[k, 2] and n <= times.shape[0]:
-                    n = add_events(
-                        matrix,
-                        origin,
-                        profile,
-                        ends,
-                        k,
-                        marks_of[k],
-                        x,
-                        y,
-                        0.0,
-                        0.0,
-                        0.0,
-                        1.0,
-                        times,
-                        marks,
-                        n,
-                    )
+            n = ray_events(work, count, ix, role, times, marks)
             if n > times.shape[0]:
                 return np.nan
             sort_events(times, marks, n)
-            total += share * (
-                neck_in_events(times, marks, n, 0.0) if joined else metal_in_events(times, marks, n, 0.0)[0]
-            )
+            total += metal_in_events(times, marks, n, 0.0)[0]
     return total * step * step
 
 
 @njit(error_model="numpy", cache=True, nogil=True)
-def _column_change(matrix, origin, profile, ends, role, shade, smooth, grid, step, times, marks):  # type: ignore[no-untyped-def]
-    """Metal less the chord of the first `smooth` primitives, summed over rays; rays that meet no others add 0."""
+def _neck_sums(solids, marks_of, shade, necks, plane, grid, step, times, marks):  # type: ignore[no-untyped-def]
+    """Neck outside all BODY, summed over rays: all of it, and its part on one side of a plane.
+
+    The first `necks` primitives are the neck.
+    """
     x0, y0, nx, ny = grid
-    rows = np.empty(role.shape[0], np.int64)
-    total = 0.0
+    work, whole, part = row_work(marks_of.shape[0], nx), 0.0, 0.0
     for iy in range(ny):
         y = y0 + iy * step
-        count, others = 0, 0
-        for k in range(role.shape[0]):
-            if (y - shade[k, 1]) ** 2 < shade[k, 2]:
-                rows[count] = k
-                count += 1
-                others += k >= smooth
-        if others == 0:
+        count = row_met(solids, shade, 0, necks, x0, y, step, 0, nx, work, 0)
+        first, last = nx, 0
+        for r in range(count):
+            first, last = min(first, work[0][r, 1]), max(last, work[0][r, 2])
+        if first >= last:
             continue
-        for ix in range(nx):
+        count = row_met(solids, shade, necks, marks_of.shape[0], x0, y, step, first, last, work, count)
+        for ix in range(first, last):
+            n = ray_events(work, count, ix, marks_of, times, marks)
+            if n > times.shape[0]:
+                return np.nan, np.nan
+            sort_events(times, marks, n)
+            metal = neck_in_events(times, marks, n, 0.0)
+            # A cell on the plane's edge counts by its part inside, exact for a plane along the lattice.
             x = x0 + ix * step
-            met = 0
-            for r in range(count - 1, count - 1 - others, -1):
-                met += (x - shade[rows[r], 0]) ** 2 + (y - shade[rows[r], 1]) ** 2 < shade[rows[r], 2]
-            if met == 0:
+            share = min(max((plane[2] - plane[0] * x - plane[1] * y) / step + 0.5, 0.0), 1.0)
+            whole += metal
+            part += share * metal
+    return whole * step * step, part * step * step
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _column_change(solids, role, shade, smooth, grid, step, times, marks):  # type: ignore[no-untyped-def]
+    """Metal less the chord of the first `smooth` primitives, summed over rays; rays that meet no others add 0."""
+    x0, y0, nx, ny = grid
+    size = role.shape[0]
+    work, total, met = row_work(size, nx), 0.0, np.empty(nx, np.bool_)
+    numbers, pieces = work[0], work[1]
+    for iy in range(ny):
+        y = y0 + iy * step
+        begin, end = nx, 0
+        met[:] = False
+        for k in range(smooth, size):
+            away = (y - shade[k, 1]) ** 2
+            first, last = rays_across(x0, step, nx, shade[k, 0], away, shade[k, 2])
+            if first < last:
+                met[first:last] = True
+                begin, end = min(begin, first), max(end, last)
+        if begin >= end:
+            continue
+        bodies = row_met(solids, shade, 0, smooth, x0, y, step, begin, end, work, 0)
+        count = row_met(solids, shade, smooth, size, x0, y, step, begin, end, work, bodies)
+        for ix in range(begin, end):
+            if not met[ix]:
                 continue
-            n, chord = 0, 0.0
-            for r in range(count):
-                k = rows[r]
-                if (x - shade[k, 0]) ** 2 + (y - shade[k, 1]) ** 2 >= shade[k, 2]:
-                    continue
-                before = n
-                n = add_events(
-                    matrix, origin, profile, ends, k, role[k], x, y, 0.0, 0.0, 0.0, 1.0, times, marks, n
-                )
-                if n > times.shape[0]:
-                    return np.nan
-                if k < smooth:
-                    for i in range(before, n, 2):
-                        chord += times[i + 1] - times[i]
+            n = ray_events(work, count, ix, role, times, marks)
+            if n > times.shape[0]:
+                return np.nan
+            chord = 0.0
+            for r in range(bodies):
+                if numbers[r, 1] <= ix < numbers[r, 2]:
+                    for piece in range(1 + numbers[r, 3]):
+                        low, high = pieces[r, 2 * piece, ix], pieces[r, 2 * piece + 1, ix]
+                        if high > low:
+                            chord += high - low
             sort_events(times, marks, n)
             total += metal_in_events(times, marks, n, 0.0)[0] - chord
     return total * step * step
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _plane_box(lows, highs, role):  # type: ignore[no-untyped-def]
+    """Least and greatest x and y of the boxes around BODY."""
+    x0, y0, x1, y1 = np.inf, np.inf, -np.inf, -np.inf
+    for k in range(role.shape[0]):
+        if role[k] == BODY:
+            x0, y0 = min(x0, lows[k, 0]), min(y0, lows[k, 1])
+            x1, y1 = max(x1, highs[k, 0]), max(y1, highs[k, 1])
+    return x0, y0, x1, y1
 
 
 def metal_change(solids: Solids, smooth: int, step: float, grid: Grid | None = None) -> float:
@@ -140,38 +155,24 @@ def metal_change(solids: Solids, smooth: int, step: float, grid: Grid | None = N
         step: distance of the rays.
         grid: where they stand, see :func:`lattice`; None lays them over the joint.
     """
-    times, marks = work_arrays()
-    change = float(
-        _column_change(
-            solids.matrix, solids.origin, solids.profile, solids.ends, solids.role, shadow(solids), smooth,
-            lattice(solids, step) if grid is None else grid, step, times, marks,
-        )
-    )  # fmt: skip
+    back = sd.inverses(solids.matrix)
+    grid = lattice(solids, step, back) if grid is None else grid
+    shade = shadow(solids, back)
+    change = float(_column_change(solids[:4], solids.role, shade, smooth, grid, step, *work_arrays()))
     if np.isnan(change):
-        raise Infeasible("a vertical ray crosses more primitives of one joint than the work arrays hold")
+        raise Infeasible(CROWDED)
     return change
-
-
-def _quadrature(
-    solids: Solids, marks_of: Marks, over: Solids, step: float, joined: bool, plane: Plane = EVERYWHERE
-) -> float:
-    times, marks = work_arrays()
-    volume = float(
-        _column_sum(
-            solids.matrix, solids.origin, solids.profile, solids.ends, marks_of, shadow(solids), joined, plane,
-            lattice(over, step), step, times, marks,
-        )
-    )  # fmt: skip
-    if np.isnan(volume):
-        raise Infeasible("a vertical ray crosses more primitives of one joint than the work arrays hold")
-    return volume
 
 
 def metal_volume(solids: Solids, step: float) -> float:
     """Metal of one joint in mm^3 by vertical rays `step` mm apart."""
     if solids.size == 0:
         return 0.0
-    return _quadrature(solids, solids.role, solids, step, False)
+    grid = lattice(solids, step)
+    volume = float(_column_sum(solids[:4], solids.role, shadow(solids), grid, step, *work_arrays()))
+    if np.isnan(volume):
+        raise Infeasible(CROWDED)
+    return volume
 
 
 def mid_plane(first: Floats, second: Floats) -> Plane:
@@ -188,6 +189,19 @@ def neck_volume(neck: Solids, first: Solids, second: Solids, step: float, plane:
         step: distance of the rays.
         plane: count only where nx x + ny y <= c (a joint's own side of the neck).
     """
+    return neck_volumes(neck, first, second, step, plane)[1]
+
+
+def neck_volumes(
+    neck: Solids, first: Solids, second: Solids, step: float, plane: Plane
+) -> tuple[float, float]:
+    """All metal of a neck, and `neck_volume` of its part on one side of a plane, by the same rays."""
     bodies = sd.join(sd.of_role(first, BODY), sd.of_role(second, BODY))
     marks_of = np.concatenate([np.full(neck.size, NECK, np.int8), bodies.role])
-    return _quadrature(sd.join(neck, bodies), marks_of, neck, step, True, plane)
+    both = sd.join(neck, bodies)
+    whole, part = _neck_sums(
+        both[:4], marks_of, shadow(both), neck.size, plane, lattice(neck, step), step, *work_arrays()
+    )
+    if np.isnan(whole):
+        raise Infeasible(CROWDED)
+    return float(whole), float(part)

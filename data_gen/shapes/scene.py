@@ -140,8 +140,9 @@ def leading_disjoint(solids: Solids) -> int:
     axis = solids.matrix[:1, 2]
     height = (solids.origin @ axis.T)[:, 0] if solids.size else np.zeros(0)
     slabs = solids.ends + height[:, None]
+    equal = (solids.matrix == solids.matrix[:1]).all(axis=(1, 2)).tolist()
     while n < solids.size and solids.role[n] == sd.BODY:
-        same = np.allclose(solids.matrix[n], solids.matrix[0], rtol=1e-12, atol=0.0)
+        same = equal[n] or np.allclose(solids.matrix[n], solids.matrix[0], rtol=1e-12, atol=0.0)
         apart = (slabs[n, 0] >= slabs[:n, 1] - 1e-9) | (slabs[n, 1] <= slabs[:n, 0] + 1e-9)
         if not (same and apart.all()):
             break

@@ -12,10 +12,12 @@ Everything else asks this module for inside or outside, volume and bounding sphe
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
@@ -133,6 +135,9 @@ def cone(
 ) -> Solids:
     """A truncated cone with the given radii in mm at its two ends."""
     foot, tip = np.asarray(start, float), np.asarray(end, float)
+    if radius_start == radius_end and tip[2] > foot[2] and foot[0] == tip[0] and foot[1] == tip[1]:
+        profile = (radius_start**2, 0.0, 0.0)
+        return segment(profile, (0.0, tip[2] - foot[2]), origin=foot, matrix=UPRIGHT, role=role)
     length = float(np.linalg.norm(tip - foot))
     slope = (radius_end - radius_start) / length
     profile = (radius_start**2, 2.0 * radius_start * slope, slope**2)
@@ -167,11 +172,26 @@ def _cross(one: Floats, other: Floats) -> Floats:
     return np.array([b * w - c * v, c * u - a * w, a * v - b * u])
 
 
+UPRIGHT: Floats = axis_frame((0.0, 0.0, 1.0)).T
+"""The map of an upright cylinder."""
+
+
+def posts(places: ArrayLike, low: ArrayLike, high: ArrayLike, radii: ArrayLike, role: int = BODY) -> Solids:
+    """Upright cylinders at places (k, 2), each between two heights and of its radius: `cylinder` of each of them."""
+    xy = np.asarray(places, float).reshape(-1, 2)
+    n = len(xy)
+    origin, profile, ends = np.empty((n, 3)), np.zeros((n, 3)), np.zeros((n, 2))
+    origin[:, :2], origin[:, 2] = xy, low
+    profile[:, 0] = [radius**2 for radius in np.ravel(radii).tolist()]
+    ends[:, 1] = np.asarray(high, float) - origin[:, 2]
+    return Solids(np.tile(UPRIGHT, (n, 1, 1)), origin, profile, ends, np.full(n, role, np.int8))
+
+
 def affine(solids: Solids, linear: ArrayLike, shift: ArrayLike = (0.0, 0.0, 0.0)) -> Solids:
     """The image of the solids under p -> linear @ p + shift (mm)."""
     image = np.asarray(linear, float)
     origin = solids.origin @ image.T + np.asarray(shift, float)
-    return solids._replace(matrix=solids.matrix @ np.linalg.inv(image), origin=origin)
+    return solids._replace(matrix=solids.matrix @ inverses(image[None])[0], origin=origin)
 
 
 def moved(solids: Solids, shift: ArrayLike) -> Solids:
@@ -189,8 +209,10 @@ def sheared(solids: Solids, slope_x: float, slope_y: float) -> Solids:
 def profile_volume(profile: ArrayLike, low: float, high: float) -> float:
     """pi times the integral of max(0, a + b z + c z^2) from low to high."""
     a, b, c = (float(v) for v in np.asarray(profile, float))
-    roots = np.roots([c, b, a]) if (c or b) else np.zeros(0)
-    cuts = [float(r.real) for r in roots if abs(r.imag) == 0.0 and low < r.real < high]
+    cuts: list[float] = []
+    if not _positive(a, b, c, low, high):
+        roots = np.roots([c, b, a]) if (c or b) else np.zeros(0)
+        cuts = [float(r.real) for r in roots if abs(r.imag) == 0.0 and low < r.real < high]
     knots = [low, *sorted(cuts), high]
     total = 0.0
     for z0, z1 in pairwise(knots):
@@ -198,6 +220,15 @@ def profile_volume(profile: ArrayLike, low: float, high: float) -> float:
         if a + b * middle + c * middle**2 > 0.0:
             total += a * (z1 - z0) + b * (z1**2 - z0**2) / 2 + c * (z1**3 - z0**3) / 3
     return float(np.pi * total)
+
+
+def _positive(a: float, b: float, c: float, low: float, high: float) -> bool:
+    """Whether a + b z + c z^2 has no root from low to high, and is clear of zero there."""
+    ends = [low, high]
+    if c > 0.0 and low < -b / (2 * c) < high:
+        ends.append(-b / (2 * c))
+    scale = abs(a) + abs(b) * max(abs(low), abs(high)) + abs(c) * max(abs(low), abs(high)) ** 2
+    return min(a + b * z + c * z**2 for z in ends) > 1e-9 * scale
 
 
 def volumes(solids: Solids) -> Floats:
@@ -228,64 +259,141 @@ def metal_inside(solids: Solids, points: ArrayLike) -> NDArray[np.bool_]:
     return metal
 
 
+def inverses(matrix: Floats) -> Floats:
+    """The inverse of each map (k, 3, 3), to the bit as `np.linalg.inv`, which the simple ones do not need."""
+    back = np.zeros(matrix.shape)
+    hard = _simple_inverses(np.ascontiguousarray(matrix), back)
+    if hard.any():
+        back[hard] = np.linalg.inv(matrix[hard])
+    return back
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _simple_inverses(matrix, back):  # type: ignore[no-untyped-def]
+    """Inverses of maps that stretch, shear along z and at most swap x and y; which ones (k,) are of another kind."""
+    hard = np.zeros(matrix.shape[0], np.bool_)
+    for k in range(matrix.shape[0]):
+        m = matrix[k]
+        straight = m[0, 1] == 0.0 and m[1, 0] == 0.0 and m[0, 0] != 0.0 and m[1, 1] != 0.0
+        swapped = m[0, 0] == 0.0 and m[1, 1] == 0.0 and m[0, 1] != 0.0 and m[1, 0] != 0.0
+        if m[2, 0] != 0.0 or m[2, 1] != 0.0 or m[2, 2] == 0.0 or not (straight or swapped):
+            hard[k] = True
+            continue
+        up = 1.0 / m[2, 2]
+        back[k, 2, 2] = up
+        # Column of the first and of the second row's own number.
+        one, other = (0, 1) if straight else (1, 0)
+        first, second = 1.0 / m[0, one], 1.0 / m[1, other]
+        back[k, one, 0], back[k, one, 2] = first, -(m[0, 2] * up) * first
+        back[k, other, 1], back[k, other, 2] = second, -(m[1, 2] * up) * second
+    return hard
+
+
 def bounding_spheres(solids: Solids) -> tuple[Floats, Floats]:
     """A ball around each primitive: centres (k, 3) and radii (k,) in mm.
 
     Exact for spheres and right solids; the radius is an upper bound for sheared or squashed ones.
     """
-    back = np.linalg.inv(solids.matrix)
-    middle, radius = _own_balls(solids)
-    stretch = np.linalg.norm(back, ord=2, axis=(1, 2)) if solids.size else np.zeros(0)
-    return solids.origin + back[:, :, 2] * middle[:, None], stretch * radius
+    back = inverses(solids.matrix)
+    middle, radius = _own_balls(solids.profile, solids.ends)
+    return solids.origin + back[:, :, 2] * middle[:, None], _stretches(back) * radius
 
 
-def shadow_circles(solids: Solids) -> tuple[Floats, Floats]:
-    """A circle around each primitive's shadow along z: centres (k, 2) and radii (k,) in mm, as tight as the balls."""
-    back = np.linalg.inv(solids.matrix)
-    middle, radius = _own_balls(solids)
-    plane = back[:, :2]
-    xx, yy = (plane[:, 0] ** 2).sum(axis=1), (plane[:, 1] ** 2).sum(axis=1)
-    xy = (plane[:, 0] * plane[:, 1]).sum(axis=1)
-    # The larger eigenvalue of the map's 2x2 Gram matrix is its greatest stretch squared.
-    stretch = np.sqrt(0.5 * (xx + yy) + np.hypot(0.5 * (xx - yy), xy))
-    return solids.origin[:, :2] + plane[:, :, 2] * middle[:, None], stretch * radius
+def _stretches(back: Floats) -> Floats:
+    """Greatest stretch of each map."""
+    # Where every row and column holds one number, the stretch is the largest of them.
+    stretch: Floats = np.abs(back).max(axis=(1, 2), initial=0.0)
+    alone = (back != 0.0).sum(axis=(1, 2)) == 3
+    mixed = ~alone | (back[:, 2, 2] == 0.0)
+    if mixed.any():
+        stretch[mixed] = np.linalg.norm(back[mixed], ord=2, axis=(1, 2))
+    return stretch
 
 
-def _own_balls(solids: Solids) -> tuple[Floats, Floats]:
+def shadow_circles(solids: Solids, back: Floats | None = None) -> tuple[Floats, Floats]:
+    """A circle around each primitive's shadow along z: centres (k, 2) and radii (k,) in mm, as tight as the balls.
+
+    `back` are the inverses of the solids' maps, where they are known already.
+    """
+    centres, radii = np.empty((solids.size, 2)), np.empty(solids.size)
+    back = inverses(solids.matrix) if back is None else back
+    _shadow_circles(back, solids.origin, solids.profile, solids.ends, centres, radii)
+    return centres, radii
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _shadow_circles(back, origin, profile, ends, centres, radii):  # type: ignore[no-untyped-def]
+    middle, radius = _own_balls(profile, ends)
+    for k in range(back.shape[0]):
+        p, q = back[k, 0], back[k, 1]
+        xx = p[0] * p[0] + p[1] * p[1] + p[2] * p[2]
+        yy = q[0] * q[0] + q[1] * q[1] + q[2] * q[2]
+        xy = p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
+        # The larger eigenvalue of the map's 2x2 Gram matrix is its greatest stretch squared.
+        stretch = math.sqrt(0.5 * (xx + yy) + math.hypot(0.5 * (xx - yy), xy))
+        centres[k, 0] = origin[k, 0] + p[2] * middle[k]
+        centres[k, 1] = origin[k, 1] + q[2] * middle[k]
+        radii[k] = stretch * radius[k]
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _own_balls(profile, ends):  # type: ignore[no-untyped-def]
     """In each primitive's own coordinates: the middle of its axis, and the farthest it reaches from there."""
-    low, high = solids.ends[:, 0], solids.ends[:, 1]
-    middle = 0.5 * (low + high)
-    a, b, c = solids.profile.T
-    # Farthest rim point from the mid-point of the axis: a quadratic in z, largest at an end or its vertex.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        vertex = np.where(c + 1.0 < 0.0, (2.0 * middle - b) / (2.0 * (c + 1.0)), low)
-    squares = [
-        np.maximum(a + b * z + c * z**2, 0.0) + (z - middle) ** 2
-        for z in (low, high, np.clip(vertex, low, high))
-    ]
-    return middle, np.sqrt(np.max(squares, axis=0))
+    middle, radius = np.empty(ends.shape[0]), np.empty(ends.shape[0])
+    for k in range(ends.shape[0]):
+        low, high = ends[k, 0], ends[k, 1]
+        a, b, c = profile[k, 0], profile[k, 1], profile[k, 2]
+        centre = 0.5 * (low + high)
+        # Farthest rim point from the mid-point of the axis: a quadratic in z, largest at an end or its vertex.
+        vertex = (2.0 * centre - b) / (2.0 * (c + 1.0)) if c + 1.0 < 0.0 else low
+        farthest = 0.0
+        for z in (low, high, min(max(vertex, low), high)):
+            farthest = max(farthest, max(a + b * z + c * (z * z), 0.0) + (z - centre) * (z - centre))
+        middle[k], radius[k] = centre, math.sqrt(farthest)
+    return middle, radius
 
 
-def bounding_boxes(solids: Solids) -> tuple[Floats, Floats]:
-    """Axis-aligned boxes around each primitive: low and high corners, (k, 3) in mm."""
-    low, high = solids.ends[:, 0], solids.ends[:, 1]
-    a, b, c = solids.profile.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        vertex = np.where(c < 0.0, -b / (2.0 * c), low)
-    squares = [a + b * z + c * z**2 for z in (low, high, np.clip(vertex, low, high))]
-    widest = np.sqrt(np.maximum(np.max(squares, axis=0), 0.0))
-    back = np.linalg.inv(solids.matrix)
-    middle = solids.origin + back[:, :, 2] * (0.5 * (low + high))[:, None]
-    reach = np.hypot(back[:, :, 0], back[:, :, 1]) * widest[:, None]
-    reach += np.abs(back[:, :, 2]) * (0.5 * (high - low))[:, None]
-    return middle - reach, middle + reach
+def bounding_boxes(solids: Solids, back: Floats | None = None) -> tuple[Floats, Floats]:
+    """Axis-aligned boxes around each primitive: low and high corners, (k, 3) in mm; `back` as for `shadow_circles`."""
+    lows, highs = np.empty((solids.size, 3)), np.empty((solids.size, 3))
+    back = inverses(solids.matrix) if back is None else back
+    _bounding_boxes(back, solids.origin, solids.profile, solids.ends, lows, highs)
+    return lows, highs
+
+
+@njit(error_model="numpy", cache=True, nogil=True)
+def _bounding_boxes(back, origin, profile, ends, lows, highs):  # type: ignore[no-untyped-def]
+    for k in range(back.shape[0]):
+        low, high = ends[k, 0], ends[k, 1]
+        a, b, c = profile[k, 0], profile[k, 1], profile[k, 2]
+        vertex = -b / (2.0 * c) if c < 0.0 else low
+        square = 0.0
+        for z in (low, high, min(max(vertex, low), high)):
+            square = max(square, a + b * z + c * (z * z))
+        widest = math.sqrt(square)
+        for i in range(3):
+            centre = origin[k, i] + back[k, i, 2] * (0.5 * (low + high))
+            reach = math.hypot(back[k, i, 0], back[k, i, 1]) * widest
+            reach += abs(back[k, i, 2]) * (0.5 * (high - low))
+            lows[k, i], highs[k, i] = centre - reach, centre + reach
 
 
 def enclosing_sphere(solids: Solids) -> tuple[Floats, float]:
     """One ball (centre (3,), radius, mm) around all primitives; radius 0 if there are none."""
-    if solids.size == 0:
+    return enclosing_spheres([solids])[0]
+
+
+def enclosing_spheres(several: list[Solids]) -> list[tuple[Floats, float]]:
+    """`enclosing_sphere` of each of several."""
+    centres, radii = bounding_spheres(join(*several))
+    ends = np.cumsum([0, *(solids.size for solids in several)]).tolist()
+    return [_around(centres[i:j], radii[i:j]) for i, j in pairwise(ends)]
+
+
+def _around(centres: Floats, radii: Floats) -> tuple[Floats, float]:
+    """One ball around balls."""
+    if len(radii) == 0:
         return np.zeros(3), 0.0
-    centres, radii = bounding_spheres(solids)
     low, high = (centres - radii[:, None]).min(axis=0), (centres + radii[:, None]).max(axis=0)
     middle = 0.5 * (low + high)
     return middle, float((np.linalg.norm(centres - middle, axis=1) + radii).max())

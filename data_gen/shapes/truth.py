@@ -13,18 +13,17 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 from numpy.typing import NDArray
 
 from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.shapes import columns as cl
 from jointwise.data_gen.shapes import solids as sd
-from jointwise.data_gen.shapes.chords import segment_intervals
+from jointwise.data_gen.shapes.clearance import clearances
 from jointwise.data_gen.shapes.columns import Columns, Sweep, prepare_sweep, sweep
 from jointwise.data_gen.shapes.necks import end_bonds
 from jointwise.data_gen.shapes.quadrature import mid_plane
 from jointwise.data_gen.shapes.scene import Joint, Neck, Scene
-from jointwise.data_gen.shapes.solids import BODY, Floats, Solids
+from jointwise.data_gen.shapes.solids import Floats, Solids
 from jointwise.joints.names import ball_name
 
 VOID_AREA = 0.05
@@ -40,7 +39,6 @@ RAYS_ACROSS = 250
 """Lateral distance of the rays, and their least number across a joint. Against 1 um and finer: void area within 0.1
 percentage points, contact fraction within 0.003, mean gap within 0.1 um (tested)."""
 
-CLEARANCE_STEP_MM = 0.004
 NAN = float("nan")
 
 
@@ -298,69 +296,3 @@ def joining_necks(scene: Scene) -> list[bool]:
         and neck_thickness_um(neck) >= LEAST_BRIDGE_UM
         for neck in scene.necks
     ]
-
-
-def clearances(scene: Scene, wanted: Sequence[int] | None = None) -> NDArray[np.float64]:
-    """Least air in mm from each joint to its neighbours along the lines that join them; inf without any.
-
-    Pairs without a wanted joint are left out.
-    """
-    chosen = set(range(len(scene.joints)) if wanted is None else wanted)
-    index = {(j.row, j.col): i for i, j in enumerate(scene.joints) if j.solids.size}
-    least = np.full(len(scene.joints), np.inf)
-    for (row, col), i in index.items():
-        for other in ((row, col + 1), (row + 1, col)):
-            if other in index and not chosen.isdisjoint((i, index[other])):
-                air = pair_clearance(scene.joints[i], scene.joints[index[other]])
-                least[[i, index[other]]] = np.minimum(least[[i, index[other]]], air)
-    return least
-
-
-def pair_clearance(first: Joint, second: Joint) -> float:
-    """Least air in mm between two joints along rays parallel to the line between their centres."""
-    across = second.centre[:2] - first.centre[:2]
-    along = across / np.linalg.norm(across)
-    bodies = [sd.of_role(j.solids, BODY) for j in (first, second)]
-    arrays = [(b.matrix, b.origin, b.profile, b.ends) for b in bodies]
-    width = max(first.sphere_radius, second.sphere_radius)
-    window = 0.0, max(first.height_mm, second.height_mm), -width, width
-    step = CLEARANCE_STEP_MM
-    # Smooth surfaces: coarse rays find where the air is least, fine ones how little it is there.
-    least, z, u = _least_air(arrays[0], arrays[1], first.centre, along, window, 4 * step)
-    if least == np.inf:
-        return math.inf
-    around = z - 4 * step, z + 4 * step, u - 4 * step, u + 4 * step
-    return float(min(least, _least_air(arrays[0], arrays[1], first.centre, along, around, step / 2)[0]))
-
-
-@njit(error_model="numpy", cache=True, nogil=True)
-def _reach(arrays, ex, ey, ez, dx, dy, sign):  # type: ignore[no-untyped-def]
-    """Farthest point (sign 1) or nearest point (sign -1) of any primitive along a level ray."""
-    matrix, origin, profile, ends = arrays
-    best = -np.inf
-    for k in range(matrix.shape[0]):
-        t0, t1, t2, t3 = segment_intervals(matrix, origin, profile, ends, k, ex, ey, ez, dx, dy, 0.0)
-        if t1 > t0:
-            best = max(best, max(sign * t0, sign * t1))
-        if t3 > t2:
-            best = max(best, max(sign * t2, sign * t3))
-    return sign * best
-
-
-@njit(error_model="numpy", cache=True, nogil=True)
-def _least_air(first, second, centre, along, window, step):  # type: ignore[no-untyped-def]
-    """Least air along level rays through a window (z from, to, sideways from, to), and where: (air, z, u)."""
-    z0, z1, u0, u1 = window
-    least, best_z, best_u = np.inf, 0.0, 0.0
-    for iz in range(int((z1 - z0) / step)):
-        z = z0 + (iz + 0.5) * step
-        for iu in range(int((u1 - u0) / step)):
-            u = u0 + (iu + 0.5) * step
-            x, y = centre[0] - along[1] * u, centre[1] + along[0] * u
-            out = _reach(first, x, y, z, along[0], along[1], 1.0)
-            if out == -np.inf:
-                continue
-            air = _reach(second, x, y, z, along[0], along[1], -1.0) - out
-            if air < least:
-                least, best_z, best_u = air, z, u
-    return least, best_z, best_u

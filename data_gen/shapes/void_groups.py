@@ -69,7 +69,7 @@ def group_areas(met, parent, areas):  # type: ignore[no-untyped-def]
 
 def void_groups(voids: Solids) -> NDArray[np.int64]:
     """Parent of each void in the forest of connected ones (all of them ellipsoids)."""
-    back = np.linalg.inv(voids.matrix)
+    back = sd.inverses(voids.matrix)
     a, b, c = voids.profile.T
     wide = a - b**2 / (4 * c)  # squared semi-axes in own coordinates: wide, wide, wide / -c
     axes = back * np.sqrt(np.stack([wide, wide, -wide / c], axis=1))[:, None, :]

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from jointwise.data_gen.drawing.records import VoidRecord
 from jointwise.data_gen.shapes import solids as sd
@@ -32,28 +33,40 @@ _LAYERS = np.linspace(-0.95, 0.95, 9)
 """Layers of a void, over its half-height, at which it must fit into the joint."""
 
 
+_BULK, _BOARD, _PACKAGE, _VIA = range(4)
+_PLACES = {"board": _BOARD, "package": _PACKAGE, "via": _VIA}
+
+_inner = njit(error_model="numpy", cache=True, nogil=True)
+
+
 class _Voids(NamedTuple):
     """n voids as arrays: half-extents sideways and along z (mm), how upright each stands, place and direction.
 
     `upright` is 1 where the section shrinks towards top and bottom, 0 where a tilted void is taken as its
-    bounding cylinder.
+    bounding cylinder. `towards` is cosine and sine of the azimuth.
     """
 
     wide: Floats
     high: Floats
     upright: Floats
-    place: tuple[str, ...]
+    place: NDArray[np.int64]
     level: Floats
     radial: Floats
+    towards: Floats
     azimuth: Floats
 
 
 class _Room(NamedTuple):
-    """The joint that voids must fit into."""
+    """The joint that voids must fit into: its pieces (low, high, a, b, c), its height, and a failed surface.
 
-    envelope: Envelope
+    `face` is the ball's centre, radius, radius squared and half the gap with some metal; empty without a surface.
+    """
+
+    pieces: Floats
     h: float
-    surface: Surface | None
+    face: Floats
+    lower: bool
+    metal: int
 
 
 def void_solids(
@@ -62,19 +75,17 @@ def void_solids(
     """All voids of a joint as ellipsoids of role VOID, in the record's order."""
     if not voids:
         return sd.empty()
-    room = _Room(envelope, h, surface)
-    axes = [_axes(v) for v in voids]
-    spread = np.array([a @ a.T for a in axes])
-    arrays = _arrays(voids, spread)
+    room = _room(envelope, h, surface)
+    axes = _axes(voids)
+    arrays = _arrays(voids, axes)
     scale, centres = _placed(arrays, room)
     for i, void in enumerate(voids):
         if void.place == "beside" and i:
             scale[i], centres[i] = _beside(_one(arrays, i), room, centres[i - 1], scale[i - 1] * arrays.wide[i - 1],
                                            scale[i - 1] * arrays.high[i - 1])  # fmt: skip
-    matrix: Floats = np.asarray(np.linalg.inv(scale[:, None, None] * np.array(axes)), float)
     n = len(voids)
     return Solids(
-        matrix,
+        sd.inverses(scale[:, None, None] * axes),
         centres,
         np.tile([1.0, 0.0, -1.0], (n, 1)),
         np.tile([-1.0, 1.0], (n, 1)),
@@ -82,10 +93,23 @@ def void_solids(
     )
 
 
-def _axes(void: VoidRecord) -> Floats:
-    """Semi-axes as columns: length and breadth in plane and height, turned as recorded (z, y, z)."""
-    half = void.diameter_mm / 2 * np.array([1.0, void.breadth, void.flatness])
-    return _turn(*void.turn) * half
+def _room(envelope: Envelope, h: float, surface: Surface | None) -> _Room:
+    pieces = np.array([(piece.low, piece.high, *piece.profile) for piece in envelope])
+    if surface is None:
+        return _Room(pieces, h, np.zeros(0), False, 0)
+    face = (*surface.centre, surface.radius, surface.radius**2, surface.thickness / 2 + 0.003)
+    return _Room(pieces, h, np.array(face), surface.lower, surface.metal)
+
+
+def _axes(voids: tuple[VoidRecord, ...]) -> Floats:
+    """Semi-axes as columns (n, 3, 3): length and breadth in plane and height, turned as recorded (z, y, z)."""
+    half = np.array([(1.0, v.breadth, v.flatness) for v in voids])
+    half *= np.array([v.diameter_mm / 2 for v in voids])[:, None]
+    axes: Floats = np.eye(3) * half[:, None, :]
+    for i, void in enumerate(voids):
+        if any(void.turn):
+            axes[i] = _turn(*void.turn) * half[i]
+    return axes
 
 
 def _turn(first: float, lean: float, last: float) -> Floats:
@@ -98,121 +122,138 @@ def _turn(first: float, lean: float, last: float) -> Floats:
     return turned
 
 
-def _arrays(voids: tuple[VoidRecord, ...], spread: Floats) -> _Voids:
-    flat = spread[:, :2, :2]
+def _arrays(voids: tuple[VoidRecord, ...], axes: Floats) -> _Voids:
+    turned = np.array([any(v.turn) for v in voids])
+    wide, high = np.maximum(axes[:, 0, 0], axes[:, 1, 1]), axes[:, 2, 2].copy()
+    if turned.any():
+        spread = np.array([a @ a.T for a in axes[turned]])
+        wide[turned] = np.sqrt(np.linalg.eigvalsh(spread[:, :2, :2])[:, 1])
+        high[turned] = np.sqrt(spread[:, 2, 2])
+    azimuth = np.array([v.azimuth_rad for v in voids])
     return _Voids(
-        wide=np.sqrt(np.linalg.eigvalsh(flat)[:, 1]),
-        high=np.sqrt(spread[:, 2, 2]),
+        wide=wide,
+        high=high,
         upright=np.array([float(v.turn[1] == 0.0) for v in voids]),
-        place=tuple(v.place for v in voids),
+        place=np.array([_PLACES.get(v.place, _BULK) for v in voids]),
         level=np.array([v.level for v in voids]),
         radial=np.array([v.radial for v in voids]),
-        azimuth=np.array([v.azimuth_rad for v in voids]),
+        towards=np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1),
+        azimuth=azimuth,
     )
 
 
 def _one(voids: _Voids, i: int) -> _Voids:
     """Void i alone, as one of the bulk."""
-    cut = slice(i, i + 1)
-    return _Voids(
-        voids.wide[cut], voids.high[cut], voids.upright[cut], ("bulk",), voids.level[cut], voids.radial[cut],
-        voids.azimuth[cut],
-    )  # fmt: skip
+    alone = _Voids._make(array[i : i + 1] for array in voids)
+    return alone._replace(place=np.array([_BULK]))
 
 
 def _placed(voids: _Voids, room: _Room) -> tuple[Floats, Floats]:
     """Scale (n,) at most 1 at which each void fits, and the centres (n, 3)."""
-
-    def at(scale: Floats) -> tuple[Floats, Floats]:
-        high = scale * voids.high
-        z = _levels(voids, high, room.h)
-        side = _side(room, voids, z, scale)
-        if room.surface is not None:
-            reach = np.maximum(side, 0.0) * voids.radial
-            z = _clear_of(room.surface, voids, reach, z, scale, room.h)
-            side = _side(room, voids, z, scale)
-        return z, side
-
-    scale = _largest_that_fits(lambda s: at(s)[1], len(voids.wide))
-    z, side = at(scale)
-    reach = voids.radial * np.maximum(side, 0.0)
-    return scale, np.stack([reach * np.cos(voids.azimuth), reach * np.sin(voids.azimuth), z], axis=1)
+    scale, centres = np.empty(len(voids.wide)), np.empty((len(voids.wide), 3))
+    _place_all(*voids[:7], *room, _LAYERS, scale, centres)
+    return scale, centres
 
 
-def _largest_that_fits(side_at, n: int) -> Floats:  # type: ignore[no-untyped-def]
-    """Scale in 0.02-1 of each void by bisection, where it does not fit as it is."""
-    low, high = np.full(n, 0.02), np.ones(n)
-    if np.all(side_at(high) >= 0.0):
-        return high
-    low = np.where(side_at(high) >= 0.0, 1.0, low)
-    for _ in range(14):
-        middle = 0.5 * (low + high)
-        fits = side_at(middle) >= 0.0
-        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
-    return low
+@_inner
+def _place_all(  # type: ignore[no-untyped-def]
+    wide, high, upright, place, level, radial, towards, pieces, h, face, lower, metal, layers, scale, centres
+):
+    """`_placed`; in 0.02-1 by bisection where a void does not fit as it is."""
+    for i in range(scale.shape[0]):
+        void = wide[i], high[i], upright[i], place[i], level[i], radial[i], towards[i, 0], towards[i, 1]
+        room = pieces, h, face, lower, metal, layers
+        best = 1.0
+        z, side = _seat(void, room, best)
+        if not side >= 0.0:
+            best, limit = 0.02, 1.0
+            for _ in range(14):
+                middle = 0.5 * (best + limit)
+                if _seat(void, room, middle)[1] >= 0.0:
+                    best = middle
+                else:
+                    limit = middle
+            z, side = _seat(void, room, best)
+        reach = radial[i] * max(side, 0.0)
+        scale[i] = best
+        centres[i, 0], centres[i, 1], centres[i, 2] = reach * towards[i, 0], reach * towards[i, 1], z
 
 
-def _levels(voids: _Voids, high: Floats, h: float) -> Floats:
-    """Heights of the voids' centres."""
-    lowest = np.minimum(high + SKIN, h / 2)
-    z = lowest + voids.level * (h - 2 * lowest)
-    place = np.array(voids.place)
-    z = np.where(place == "board", high + voids.level * LAND_LAYER, z)
-    z = np.where(place == "package", h - high - voids.level * LAND_LAYER, z)
-    # A dome: most of the lower half lies under the land and is cut off there.
-    return np.where(place == "via", 0.2 * high, z)
+@_inner
+def _seat(void, room, scale):  # type: ignore[no-untyped-def]
+    """Height of a void's centre, and how far its axis may stand from the joint's; negative if it does not fit."""
+    wide, high, upright, place, level, radial, cosine, sine = void
+    pieces, h, face, lower, metal, layers = room
+    z = _level(place, level, scale * high, h)
+    side = _side(pieces, layers, z, scale * wide, scale * high, upright)
+    if face.shape[0]:
+        reach = max(side, 0.0) * radial
+        z = _clear_of(face, lower, metal, reach * cosine, reach * sine, z, scale * wide, scale * high, h)
+        side = _side(pieces, layers, z, scale * wide, scale * high, upright)
+    return z, side
 
 
-def _radii(envelope: Envelope, z: Floats) -> Floats:
-    """Radius of the outer shape at many heights; infinite outside, where nothing limits a void."""
-    radius = np.full(z.shape, np.inf)
-    for piece in envelope:
-        here = (z >= piece.low) & (z <= piece.high)
-        radius[here] = np.sqrt(np.maximum(piece.squared_radius(z[here]), 0.0))
-    return radius
+@_inner
+def _level(place, level, high, h):  # type: ignore[no-untyped-def]
+    """Height of a void's centre."""
+    if place == _BOARD:
+        return high + level * LAND_LAYER
+    if place == _PACKAGE:
+        return h - high - level * LAND_LAYER
+    if place == _VIA:
+        # A dome: most of the lower half lies under the land and is cut off there.
+        return 0.2 * high
+    lowest = min(high + SKIN, h / 2)
+    return lowest + level * (h - 2 * lowest)
 
 
-def _side(room: _Room, voids: _Voids, z: Floats, scale: Floats) -> Floats:
-    """How far each void's axis may stand from the joint's, over all its layers; negative if it does not fit."""
-    radius = _radii(room.envelope, z[:, None] + _LAYERS * (scale * voids.high)[:, None])
-    section = np.sqrt(1.0 - voids.upright[:, None] * _LAYERS**2)
-    rooms: Floats = (radius - SKIN - (scale * voids.wide)[:, None] * section).min(axis=1)
-    return rooms
+@_inner
+def _side(pieces, layers, z, wide, high, upright):  # type: ignore[no-untyped-def]
+    """How far a void's axis may stand from the joint's, over all its layers; outside the joint nothing limits it."""
+    room = np.inf
+    for layer in layers:
+        at = z + layer * high
+        radius = np.inf
+        for p in range(pieces.shape[0]):
+            if pieces[p, 0] <= at <= pieces[p, 1]:
+                t = at - pieces[p, 0]
+                radius = math.sqrt(max(pieces[p, 2] + pieces[p, 3] * t + pieces[p, 4] * (t * t), 0.0))
+        room = min(room, radius - SKIN - wide * math.sqrt(1.0 - upright * (layer * layer)))
+    return room
 
 
-def _clear_of(surface: Surface, voids: _Voids, reach: Floats, z: Floats, scale: Floats, h: float) -> Floats:
-    """Heights moved along z until the gap's surface passes by, or as far as the joint reaches."""
-    wide, high = scale * voids.wide, scale * voids.high
-    x, y = (
-        reach * np.cos(voids.azimuth) - surface.centre[0],
-        reach * np.sin(voids.azimuth) - surface.centre[1],
-    )
-    away = x**2 + y**2
+@_inner
+def _clear_of(face, lower, metal, x, y, z, wide, high, h):  # type: ignore[no-untyped-def]
+    """A height moved along z until the gap's surface passes by, or as far as the joint reaches."""
+    x, y = x - face[0], y - face[1]
+    away = x * x + y * y
     # Half-extent of the void along the surface's normal, and what the surface curves towards it.
-    slope = np.minimum(away / surface.radius**2, 1.0)
-    need = np.sqrt(high**2 * (1 - slope) + wide**2 * slope) + wide**2 / (2 * surface.radius)
-    need += surface.thickness / 2 + 0.003
-    low, top = np.minimum(high, h / 2), np.maximum(h - high, h / 2)
-    bend = -1.0 if surface.lower else 1.0
-    face = surface.centre[2] + bend * np.sqrt(np.maximum(surface.radius**2 - away, 0.0))
+    slope = min(away / face[4], 1.0)
+    need = math.sqrt(high * high * (1 - slope) + wide * wide * slope) + wide * wide / (2 * face[3])
+    need += face[5]
+    low, top = min(high, h / 2), max(h - high, h / 2)
+    bend = -1.0 if lower else 1.0
     # The void's own side first if there is metal on both.
-    first = np.where(z >= face, 1.0, -1.0) if surface.metal == 0 else np.full(len(z), float(surface.metal))
-    one, other = (_moved(surface, away, z, need, sign) for sign in (first, -first))
-    turned = (surface.metal == 0) & (other >= low) & (other <= top)
+    sign = float(metal)
+    if metal == 0:
+        sign = 1.0 if z >= face[2] + bend * math.sqrt(max(face[4] - away, 0.0)) else -1.0
+    one, other = _moved(face, lower, away, z, need, sign), _moved(face, lower, away, z, need, -sign)
+    if low <= one <= top:
+        return one
+    if metal == 0 and low <= other <= top:
+        return other
     # No room for all of it: as far off as the joint allows, on the side with metal.
-    forced = np.where(turned, other, np.clip(one, low, top))
-    return np.where((one >= low) & (one <= top), one, forced)
+    return min(max(one, low), top)
 
 
-def _moved(surface: Surface, away: Floats, z: Floats, need: Floats, sign: Floats) -> Floats:
-    """Heights nearest to z on the given side at which the surface stays `need` away."""
+@_inner
+def _moved(face, lower, away, z, need, sign):  # type: ignore[no-untyped-def]
+    """The height nearest to z on the given side at which the surface stays `need` away."""
     # Towards the ball's inside a distance to the surface is R - |p - c|, outside |p - c| - R.
-    inner = (sign > 0) == surface.lower
-    reach = np.where(inner, surface.radius - need, surface.radius + need)
-    drop = np.sqrt(np.maximum(reach**2 - away, 0.0))
-    limit = surface.centre[2] + (-drop if surface.lower else drop)
-    moved: Floats = np.where(sign > 0, np.maximum(z, limit), np.minimum(z, limit))
-    return moved
+    reach = face[3] - need if (sign > 0) == lower else face[3] + need
+    drop = math.sqrt(max(reach * reach - away, 0.0))
+    limit = face[2] + (-drop if lower else drop)
+    return max(z, limit) if sign > 0 else min(z, limit)
 
 
 def _beside(
@@ -236,9 +277,10 @@ def _beside(
     far = math.hypot(target[0], target[1])
     lowest = min(high + SKIN, room.h / 2)
     level = (target[2] - lowest) / max(room.h - 2 * lowest, 1e-9)
+    turned = math.atan2(target[1], target[0])
     seat = void._replace(
         level=np.clip([level], 0.0, 1.0),
-        azimuth=np.array([math.atan2(target[1], target[0])]),
+        towards=np.array([[math.cos(turned), math.sin(turned)]]),
         radial=np.ones(1),
     )
     scale, centre = _placed(seat, room)
@@ -251,7 +293,7 @@ def shadow_area(solids: Solids) -> float:
     """Area in mm^2 of the union of ellipsoids' shadows along z: exact along rows, SHADOW_ROWS of them."""
     if solids.size == 0:
         return 0.0
-    back = np.linalg.inv(solids.matrix)
+    back = sd.inverses(solids.matrix)
     spread = back @ back.transpose(0, 2, 1)
     return float(_union(solids.origin[:, :2], spread[:, :2, :2], SHADOW_ROWS))
 

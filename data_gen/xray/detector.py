@@ -175,8 +175,15 @@ def tube_output(detector: Detector, share: float, seed: int, view: int) -> float
     """The tube's output at one view over that of the air image; `share` is the part of the scan that has passed."""
     flicker = 0.0
     if detector.intensity_sd > 0.0:
-        flicker = detector.intensity_sd * float(np.random.default_rng([seed, view, 3]).standard_normal())
+        flicker = detector.intensity_sd * float(_view_stream(seed, view, 3).standard_normal())
     return max(1.0 + detector.intensity_drift * share + flicker, 0.1)
+
+
+def _view_stream(*numbers: int) -> np.random.Generator:
+    """`np.random.default_rng` of whole numbers, in half of its time: there is one for every view."""
+    words = [n >> shift & 0xFFFFFFFF for n in numbers for shift in range(0, max(n.bit_length(), 1), 32)]
+    entropy = np.random.SeedSequence(np.array(words, np.uint32))
+    return np.random.Generator(np.random.PCG64(entropy))
 
 
 def bad_map(detector: Detector, shape: tuple[int, ...], seed: int) -> tuple[NDArray[np.bool_] | None, Image]:

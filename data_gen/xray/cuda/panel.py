@@ -127,11 +127,15 @@ def _filled_from(
     if bad is None:
         return np.zeros((0, 3), np.int32), np.zeros((0, 2), np.float32)
     columns = bad.shape[1]
-    at = np.broadcast_to(np.arange(columns), bad.shape)
-    left = np.maximum.accumulate(np.where(bad, -1, at), axis=1)
-    right = np.minimum.accumulate(np.where(bad, columns, at)[:, ::-1], axis=1)[:, ::-1]
-    row, column = np.nonzero(bad & ((left >= 0) | (right < columns)))
-    one, other = left[row, column], right[row, column]
+    at = np.flatnonzero(bad)
+    # Runs of neighbours in one row; before and behind each lies a good pixel or the edge.
+    parted = (np.diff(at) > 1) | (at[1:] % columns == 0)
+    first, last = at[np.append(True, parted)[: len(at)]], at[np.append(parted, True)[: len(at)]]
+    run = np.cumsum(np.append(0, parted))[: len(at)]
+    row, column = at // columns, at % columns
+    one, other = (first % columns - 1)[run], (last % columns + 1)[run]
+    some = (one >= 0) | (other < columns)
+    row, column, one, other = row[some], column[some], one[some], other[some]
     part = (column - one).astype(np.float32) / (other - one).astype(np.float32)
     # At the edge both neighbours are the one there is.
     one, other = np.where(one < 0, other, one), np.where(other == columns, one, other)

@@ -11,6 +11,7 @@ from hashlib import sha256
 
 import numpy as np
 import pytest
+from rounded import rounded
 
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.records import GapRecord, JointRecord
@@ -224,15 +225,6 @@ def test_sloping_pillows_on_mounds_are_pillows_by_their_geometry(number: int):
     assert (table["head_in_pillow"] == 1).mean() >= 0.95
     assert not (table["head_in_pillow"] == 0).any()
     assert not (table["non_wet"] == 1).any()
-
-
-def rounded(value: object) -> object:
-    """Numbers to nine digits: sines and logarithms differ in their last ones from machine to machine."""
-    if isinstance(value, dict):
-        return {key: rounded(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [rounded(one) for one in value]
-    return float(f"{value:.9g}") if isinstance(value, float) else value
 
 
 LEANING = {"pillow_wedge": 0.5, "near_land": 0.3, "pillow_follow": (0.0, 1.5), "pillow_curvature": (0.6, 3.0)}

@@ -136,10 +136,10 @@ class GraphRuntime:
                     array[row] = tensor.data[0]
 
             queue.set_callback(keep)
-            in_place = volumes.dtype == np.float32 and volumes.flags.c_contiguous
             for row, volume in enumerate(volumes):
-                given = np.ascontiguousarray(volume, np.float32)[None]
-                queue.start_async({0: given}, row, share_inputs=in_place)
+                # Copied into the request's own memory: one that was once let read ours in place would write the next
+                # sub-volume that it copies there too, when that memory is somebody else's.
+                queue.start_async({0: np.ascontiguousarray(volume, np.float32)[None]}, row)
             queue.wait_all()
         return said
 

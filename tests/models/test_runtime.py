@@ -112,12 +112,17 @@ def test_what_cannot_run_is_refused_in_words(name: str, device: str) -> None:
         find_runtime(name, torch.device(device))
 
 
-def test_volumes_that_are_read_in_place_say_what_their_copies_say() -> None:
-    """Whole sub-volumes in float32 are not copied; halves, and parts of wider ones, are."""
+def test_nobody_writes_into_sub_volumes_that_were_given_before() -> None:
+    """Whole sub-volumes in float32, then halves, then parts of wider ones: the same answers, and all stay as they were.
+
+    A request that reads the caller's memory in place once goes on to copy later sub-volumes into it.
+    """
     halves, run = volumes(5), GraphRuntime(build_network(SETTINGS["resnet"]).eval())
     (expected,) = run(halves)
     whole = halves.astype(np.float32)
     wider = np.concatenate([whole, whole], axis=3)[..., :28]
-    for given in (whole, wider):
+    for given in (whole, wider, whole):
         np.testing.assert_array_equal(run(given)[0], expected)
-    np.testing.assert_array_equal(whole, halves)  # nobody writes into what was read in place
+    run(halves[::-1] + np.float16(1))
+    np.testing.assert_array_equal(whole, halves)
+    np.testing.assert_array_equal(wider, halves)

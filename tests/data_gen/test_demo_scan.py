@@ -1,28 +1,30 @@
 """The scan that ships with the repository is what its command makes."""
 
 import json
+import sys
 from pathlib import Path
 
 import pandas as pd
 import pytest
 import SimpleITK as sitk
-from rounded import rounded
 
 from jointwise.data_gen.demo_scan import demo_record
-from jointwise.data_gen.drawing.record_json import to_json
+from jointwise.data_gen.drawing.record_json import from_json, to_json
+from jointwise.data_gen.drawing.records import ScanRecord
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.truth import joint_truth
 from jointwise.joints.kinds import KINDS
+
+sys.path.insert(0, str(Path(__file__).parent))
+from rounded import rounded
 
 SCAN = Path(__file__).parents[2] / "demo_sets" / "demo_scan.mha"
 
 
 def test_the_record_beside_it_is_the_one_that_is_drawn() -> None:
     """Guards against a change of drawing that leaves an old scan in the repository."""
-    stored, drawn = (
-        json.loads(SCAN.with_suffix(".record.json").read_text()),
-        json.loads(to_json(demo_record())),
-    )
+    kept = from_json(SCAN.with_suffix(".record.json").read_text(), ScanRecord)
+    stored, drawn = (json.loads(to_json(record)) for record in (kept, demo_record()))
     assert rounded(stored) == rounded(drawn)
 
 

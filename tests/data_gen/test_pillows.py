@@ -7,11 +7,12 @@ pillows told apart by what is no fault, and a face that falls to the wrong side 
 import dataclasses
 import json
 import math
+import sys
 from hashlib import sha256
+from pathlib import Path
 
 import numpy as np
 import pytest
-from rounded import rounded
 
 from jointwise.data_gen.drawing.record_json import to_json
 from jointwise.data_gen.drawing.records import GapRecord, JointRecord
@@ -24,6 +25,9 @@ from jointwise.data_gen.shapes.capillary import joint_side
 from jointwise.data_gen.shapes.gaps import _high_rim, gap_solids
 from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.joints.errors import InputError
+
+sys.path.insert(0, str(Path(__file__).parent))
+from rounded import rounded
 
 H = 0.33
 SIDE = joint_side(0.2, 0.2, H, 0.065)

@@ -177,11 +177,15 @@ class VoidRecord:
 
 @dataclass(frozen=True)
 class WaistRecord:
-    """A ring-shaped notch at `level` (0-1 of the height); `split` weighs the volume below it."""
+    """A ring-shaped notch at `level` (0-1 of the height); `split` weighs the volume below it.
+
+    Above `opening` 0 it is a groove in a joint that is smooth otherwise, so wide at its mouth (over the height).
+    """
 
     level: float
     depth_um: float
     split: float
+    opening: float = 0.0
 
 
 @dataclass(frozen=True)

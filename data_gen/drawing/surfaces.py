@@ -34,7 +34,14 @@ def draw_waist(rng: np.random.Generator, defects: DefectSettings, height_mm: flo
     """A notch at any level of a pillow's rim, no deeper than the settings allow a joint of this height."""
     deepest = min(defects.waist_um[1], 1000.0 * defects.waist_per_height * height_mm)
     depth = uniform(rng, (min(defects.waist_um[0], deepest), deepest))
-    return WaistRecord(uniform(rng, defects.rim_level), depth, uniform(rng, defects.waist_split))
+    waist = WaistRecord(uniform(rng, defects.rim_level), depth, uniform(rng, defects.waist_split))
+    if defects.groove == 0:
+        return (
+            waist  # nothing more is drawn, so that whatever comes after stays as it was before there were any
+        )
+    own = rng.spawn(1)[0]
+    narrow, opening = own.random() < defects.groove, log_uniform(own, defects.groove_opening)
+    return replace(waist, split=1.0, opening=opening) if narrow else waist
 
 
 def draw_mix(rng: np.random.Generator) -> MixRecord:

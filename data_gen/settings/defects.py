@@ -51,7 +51,8 @@ class DefectSettings:
         rim_level: height of a notch or of a pillow's rim over the joint's: from a smear of paste to a tall pillow.
         waist: share of joints with a ring-shaped notch, sound or failed alike; waist_um its depth, at most
             waist_per_height of the joint's height; waist_split the metal below it over that of a smooth joint: with
-            little there and a deep notch a ball sits on a narrow mound.
+            little there and a deep notch a ball sits on a narrow mound. `groove` of the notches are grooves in a
+            joint that is smooth otherwise, groove_opening their mouth over its height (log-uniform).
         near_bridge: share of unjoined neighbour pairs that reach out for each other; near_bridge_neck of them with
             a neck that stops in the air, the others with a blunt bulge.
         partial_wetting: share of joints, sound or failed alike, with one land wetted to 0.84-0.95 only.
@@ -100,6 +101,8 @@ class DefectSettings:
     waist_um: Pair = (5.0, 40.0)
     waist_per_height: float = 0.1
     waist_split: Pair = (0.97, 1.03)
+    groove: float = 0.0
+    groove_opening: Pair = (0.05, 0.3)
     near_bridge: float = 0.12
     near_bridge_neck: float = 0.5
     partial_wetting: float = 0.15
@@ -175,4 +178,8 @@ class DefectSettings:
         if self.waist_split[0] < 0.5 or self.waist_split[1] > 1.2:
             raise InputError(
                 f"defects.waist_split: expected 0.5 to 1.2, found {self.waist_split}; correct the pair"
+            )
+        if self.groove_opening[0] < 0.02 or self.groove_opening[1] > 0.5:
+            raise InputError(
+                f"defects.groove_opening: expected 0.02 to 0.5, found {self.groove_opening}; correct the pair"
             )

@@ -234,6 +234,9 @@ def outer_shape(joint: JointRecord, frame: Frame, volume: float) -> Envelope:
     a, b, h = frame.a, frame.b, frame.h
     if joint.waist is None:
         envelope = frame.side(a, b, h, volume)
+    elif joint.waist.opening:
+        groove = joint.waist.level * h, joint.waist.depth_um / 1000, joint.waist.opening * h
+        envelope = env.grooved(frame.side, a, b, h, volume, groove)
     else:
         notch = joint.waist.level * h, joint.waist.depth_um / 1000, joint.waist.split
         envelope = env.waisted(frame.side, a, b, h, volume, notch)

@@ -45,6 +45,15 @@ class Piece(NamedTuple):
         return float((b + 2 * c * (z - self.low)) / (2.0 * np.sqrt(self.squared_radius(z))))
 
 
+GROOVE_TURNS = 3
+"""Turns of solving for a grooved joint's volume; parts in a million are left."""
+
+NARROWEST = 0.55
+"""Radius that a groove leaves at least, over that of the smaller land."""
+
+ENDS = 0.02
+"""Height over the joint's within which no groove's mouth comes to a land."""
+
 Envelope = tuple[Piece, ...]
 
 Side = Callable[[float, float, float, float], Envelope]
@@ -134,6 +143,12 @@ def slope_above(envelope: Envelope, z: float) -> float:
     return next(p for p in reversed(envelope) if p.low <= z).slope_at(z)
 
 
+def wall_above(envelope: Envelope, z: float) -> float:
+    """How far a wall straight in r^2, a groove's, goes on above height z; 0 where there is none."""
+    piece = next(p for p in reversed(envelope) if p.low <= z)
+    return piece.high - z if piece.profile[2] == 0.0 else 0.0
+
+
 def quadric_side(a: float, b: float, h: float, volume: float) -> Envelope:
     """A joint's side as one quadric: median 1.3 um off the Young-Laplace surface, up to 33 um where pressed."""
     return (piece_of(0.0, h, a, b, volume),)
@@ -162,6 +177,59 @@ def waisted(
     upper = side(ring, b, h - level, volume - below)
     raised = tuple(p._replace(low=p.low + level, high=p.high + level) for p in upper)
     return ended((*side(a, ring, level, below), *raised), h)
+
+
+def grooved(
+    side: Side, a: float, b: float, h: float, volume: float, groove: tuple[float, float, float]
+) -> Envelope:
+    """A smooth joint with a ring-shaped groove; what the groove takes, the joint has more elsewhere.
+
+    Args:
+        side: what the joint's side looks like.
+        a, b, h, volume: as for `piece_of`; the volume is what is left beside the groove.
+        groove: height of its bottom; how far that lies inside the smooth joint; how wide its mouth is. It is not as
+            deep where it would leave less than `NARROWEST` of the smaller land.
+    """
+    level, depth, mouth = groove
+    low, high = max(level - mouth / 2, ENDS * h), min(level + mouth / 2, (1.0 - ENDS) * h)
+
+    def left(whole: float) -> tuple[Envelope, float]:
+        smooth = side(a, b, h, whole)
+        ring = max(radius_at(smooth, level) - depth, NARROWEST * min(a, b))
+        made = _cut(smooth, (low, level, high), ring)
+        return made, volume_below(made, h)
+
+    # Secant method; the first step takes the groove's volume for one that does not change with the joint's. Where a
+    # capillary side comes or goes the volume jumps, and no gain is read from that.
+    whole, (made, found) = volume, left(volume)
+    gain = 1.0
+    for _ in range(GROOVE_TURNS):
+        step = (volume - found) / gain
+        if step == 0.0:
+            break
+        before, whole = found, whole + step
+        made, found = left(whole)
+        gain = min(max((found - before) / step, 0.5), 1.5)
+    return ended(made, h)
+
+
+def _cut(smooth: Envelope, places: tuple[float, float, float], ring: float) -> Envelope:
+    """The outer shape with walls straight in r^2 from its side at the first and last height to a ring between them."""
+    low, level, high = places
+    below = tuple(p._replace(high=min(p.high, low)) for p in smooth if p.low < low)
+    above = tuple(_from(p, max(p.low, high)) for p in smooth if p.high > high)
+    foot, middle, head = below[-1].square_at(low), ring**2, above[0].square_at(high)
+    walls = (
+        Piece(low, level, (foot, (middle - foot) / (level - low), 0.0)),
+        Piece(level, high, (middle, (head - middle) / (high - level), 0.0)),
+    )
+    return (*below, *walls, *above)
+
+
+def _from(piece: Piece, low: float) -> Piece:
+    """The part of a piece from a height upwards."""
+    _, b, c = piece.profile
+    return Piece(low, piece.high, (piece.square_at(low), b + 2 * c * (low - piece.low), c))
 
 
 def ended(envelope: Envelope, h: float) -> Envelope:

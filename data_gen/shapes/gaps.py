@@ -45,6 +45,9 @@ DISC_V: Floats = (np.sqrt(_ring) * np.sin(_turn)).ravel()
 
 UP: Floats = np.array([0.0, 0.0, 1.0])
 
+PAST_WALL = 1.3
+"""How much steeper than a groove's wall (dr/dz) a pillow's face leaves the groove's bottom."""
+
 STEEPEST_WEDGE = 0.5
 """Most that a leaning head's gap falls from the middle to its side, over the pillow's radius."""
 
@@ -103,7 +106,10 @@ def _flipped_surface(surface: Surface, h: float) -> Surface:
 def _dish(gap: GapRecord, envelope: Envelope, h: float, ring: float) -> tuple[Solids, Surface]:
     """A shell through the ring that opens towards the package (the head sits in it); `gap.tilt` moves its vertex."""
     width, g, lean = env.radius_at(envelope, ring), gap.gap_um / 1000, math.hypot(*gap.tilt)
-    flank = max(env.slope_above(envelope, ring), 0.0)
+    flank, wall = max(env.slope_above(envelope, ring), 0.0), env.wall_above(envelope, ring)
+    if wall:
+        # A groove's wall goes on as steep as it begins: a face that is hardly flatter would run along under it.
+        flank = PAST_WALL * (flank + wall / (2 * width))
     wanted = gap.curvature * 2 * env.largest_radius(envelope)
     # A face that falls to one side ends in a film there; one that does not leaves a pillow to speak of.
     lowest = FILM * h + g / 2 if lean > LEVEL else 0.12 * h

@@ -15,15 +15,17 @@ import numpy as np
 import pytest
 
 from jointwise.data_gen.drawing.record_json import to_json
-from jointwise.data_gen.drawing.records import GapRecord, JointRecord
+from jointwise.data_gen.drawing.records import GapRecord, JointRecord, WaistRecord
 from jointwise.data_gen.drawing.scan import draw_scan
 from jointwise.data_gen.settings import DefectSettings, GeneratorSettings
+from jointwise.data_gen.shapes import build, truth
 from jointwise.data_gen.shapes import envelope as env
-from jointwise.data_gen.shapes import truth
+from jointwise.data_gen.shapes import solids as sd
 from jointwise.data_gen.shapes.build import build_scene
 from jointwise.data_gen.shapes.capillary import joint_side
 from jointwise.data_gen.shapes.gaps import _high_rim, gap_solids
 from jointwise.data_gen.shapes.scene import Infeasible
+from jointwise.data_gen.shapes.solids import BODY, GAP, KEEP
 from jointwise.joints.errors import InputError
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -242,9 +244,11 @@ AS_BEFORE = {"pillow_slope": 0.0, "fullest": 0.8, "waist_per_height": 0.1, "wais
 def test_without_mounds_a_seed_draws_what_it_drew_before_there_were_any(
     changed: dict[str, object], drawn: str
 ):
-    """Hashes of six scans' records as they were drawn before pillows sloped."""
+    """Hashes of six scans' records as they were drawn before pillows sloped, and notches had a mouth."""
     settings = GeneratorSettings(defects=dataclasses.replace(DefectSettings(), **changed))
     records = [rounded(json.loads(to_json(draw_scan(settings, 3, number)))) for number in range(6)]
+    notches = [joint["waist"] for record in records for joint in record["joints"] if joint["waist"]]
+    assert {notch.pop("opening") for notch in notches} == {0.0}
     assert sha256(json.dumps(records, sort_keys=True).encode()).hexdigest()[:16] == drawn
 
 
@@ -290,6 +294,50 @@ def test_notches_are_as_deep_as_asked_and_no_deeper_than_the_joint_allows():
         assert low <= min(splits) < low + edge < high - edge < max(splits) <= high
     sound = np.mean([joint.recipe in ("waist", "partial_wetting") for joint, _ in deep])
     assert sound > 0.4  # sound joints have such notches too
+
+
+def test_grooves_are_some_of_the_notches_and_change_nothing_else():
+    """As many and as wide as asked, of sound and failed joints alike; all other numbers stay as they were drawn."""
+    changed = {**MOUNDS, "groove": 0.4, "groove_opening": (0.04, 0.3)}
+    with_grooves, without = notches(**changed), notches(**MOUNDS)
+    mouths = np.array([joint.waist.opening for joint, _ in with_grooves])
+    narrow = mouths > 0.0
+    assert abs(narrow.mean() - 0.4) < 3 * np.sqrt(0.24 / len(mouths))
+    assert 0.04 <= mouths[narrow].min() < 0.05 < 0.25 < mouths.max() <= 0.3
+    assert abs(np.median(mouths[narrow]) - np.sqrt(0.04 * 0.3)) < 0.02  # log-uniform
+    pillows = np.array([joint.recipe == "head_in_pillow" for joint, _ in with_grooves])
+    assert abs(pillows[narrow].mean() - pillows[~narrow].mean()) < 0.12
+    for (one, depth), (other, same_depth) in zip(with_grooves, without, strict=True):
+        split = 1.0 if one.waist.opening else one.waist.split
+        assert one == dataclasses.replace(
+            other, waist=dataclasses.replace(other.waist, opening=one.waist.opening, split=split)
+        )
+        assert depth == same_depth
+
+
+def test_a_pillow_in_a_groove_leaves_the_lip_above_it_whole():
+    """Its face comes out at the groove's bottom: beyond that there is hardly any gap, whatever its curvature."""
+    record = draw_scan(GeneratorSettings(), 11, 0)
+    sound = next(j for j in record.joints if j.recipe == "sound" and not j.voids)
+    frame = build.joint_frame(sound, record.board)
+    for curvature in (0.6, 1.0, 3.0):
+        gap = GapRecord("interface", "dish", 0.35, 15.0, curvature, (0.0, 0.0), 0.0, ())
+        joint = dataclasses.replace(
+            sound, recipe="head_in_pillow", waist=WaistRecord(0.35, 70.0, 1.0, 0.3), gaps=(gap,)
+        )
+        shape = build.solve_shape(joint, frame, joint.solder_mm3, sd.empty())
+        ring = env.radius_at(shape.envelope, 0.35 * frame.h)
+        assert ring < env.largest_radius(shape.envelope) - 0.05
+        x, z = np.meshgrid(np.linspace(0, 0.4, 801), np.linspace(0, frame.h, 401))
+        places = np.column_stack([x.ravel(), np.zeros(x.size), z.ravel()])
+        hit = {
+            role: sd.inside(sd.of_role(shape.solids, role), places).any(axis=0) for role in (BODY, GAP, KEEP)
+        }
+        open_at = hit[BODY] & hit[GAP] & ~hit[KEEP]
+        assert open_at.any()
+        beyond = places[open_at, 0] > ring
+        assert beyond.mean() < 0.12
+        assert places[open_at, 0].max() < ring + 0.045
 
 
 def test_gaps_are_wider_where_joints_may_be_pressed_farther():

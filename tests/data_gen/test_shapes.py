@@ -61,6 +61,10 @@ def recipes(joint):
     return {
         "sound": joint,
         "waist": make(joint, waist=waist),
+        "groove": make(joint, waist=WaistRecord(0.35, 90.0, 1.0, 0.08)),
+        "pillow in a groove": make(
+            joint, waist=WaistRecord(0.4, 60.0, 1.0, 0.2), gaps=gap("interface", "dish", 15.0, 0.8)
+        ),
         "voids": make(joint, voids=voids),
         "sheet": make(joint, voids=sheet),
         "dish": make(joint, waist=waist, gaps=gap("interface", "dish", 20.0, 1.2)),

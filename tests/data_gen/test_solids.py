@@ -4,10 +4,14 @@ Guards: a map applied the wrong way round, a bounding ball that cuts its solid, 
 counted as volume.
 """
 
+import itertools
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from jointwise.data_gen.shapes import envelope as env
 from jointwise.data_gen.shapes import solids as sd
@@ -104,6 +108,41 @@ def test_waisted_joint_keeps_volume_and_dips_by_its_depth():
     ring = np.sqrt(smooth.squared_radius(0.14)) - 0.03
     assert env.radius_at((lower, upper), 0.14) == pytest.approx(ring)
     assert env.largest_radius((lower,)) > ring < env.largest_radius((upper,))
+
+
+@given(
+    level=st.floats(0.12, 0.65), depth=st.floats(0.005, 0.1), mouth=st.floats(0.02, 0.5),
+    h=st.floats(0.25, 0.45), volume=st.floats(0.06, 0.085),
+)  # fmt: skip
+@settings(max_examples=50, deadline=None)
+def test_grooved_joint_keeps_volume_and_is_smooth_beside_its_groove(level, depth, mouth, h, volume):
+    a, b = 0.2, 0.18
+    made = env.grooved(env.quadric_side, a, b, h, volume, (level * h, depth, mouth * h))
+    held = env.volume_below(made, h)
+    assert held == pytest.approx(volume, rel=2e-5)
+    # The smooth joint of the volume that it has with its groove filled: everywhere beside the mouth they are one.
+    low, high = max(level - mouth / 2, 0.02) * h, min(level + mouth / 2, 0.98) * h
+    (walls_low, walls_high) = (p for p in made if p.profile[2] == 0.0)
+    assert (walls_low.low, walls_low.high) == pytest.approx((low, level * h))
+    assert (walls_high.low, walls_high.high) == pytest.approx((level * h, high))
+    below = env.piece_of(0.0, h, a, b, _filled(made, h, low, volume))
+    z = np.array([0.3 * low, 0.9 * low, low, high, 0.5 * (high + h)])
+    np.testing.assert_allclose(env.radii_at(made, z), np.sqrt(below.squared_radius(z)), rtol=2e-4)
+    ring = max(math.sqrt(below.square_at(level * h)) - depth, 0.55 * b)
+    assert env.radius_at(made, level * h) == pytest.approx(ring, rel=2e-4)
+    assert made[0].low == 0.0
+    assert made[-1].high == h
+    assert all(one.high == two.low for one, two in itertools.pairwise(made))
+
+
+def _filled(made, h, low, volume):
+    """Volume of the one quadric through both ends whose radius at the mouth's lower edge is that of `made`."""
+    a, b = env.radius_at(made, 0.0), env.radius_at(made, h)
+
+    def off(whole):
+        return env.piece_of(0.0, h, a, b, whole).square_at(low) - env.radius_at(made, low) ** 2
+
+    return brentq(off, 0.8 * volume, 1.6 * volume)
 
 
 def test_bounding_boxes_touch_their_solids():

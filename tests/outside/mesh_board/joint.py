@@ -199,7 +199,8 @@ class Site:
         """A pillow whose ball and paste lie aside of each other, with a step in the outline, and the curved gap.
 
         Domain document, B4: each wets its own land, two circles of different radius in a slice; "offset ball" is
-        named as a look-alike. That the two come together is invented.
+        named as a look-alike. That the two come together is invented. Truth's gap is that between the faces; what
+        the rounded rims of both leave free besides is the notch, and counts in nothing.
         """
         thick, lands = self._drawn_gap(rng, board, THICKEST), (board.board_land / 2, board.package_land / 2)
         self.profile = capillary(*lands, self.h, volume)

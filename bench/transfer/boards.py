@@ -10,7 +10,7 @@ one within 0.3 pitch; a joint that was not found scores 0. Opens and pillows bon
 no kind.
 
 The CSV has the columns model, board, kind, measure, value, n, low, high; `board` is also one of the pools
-clean, hard, shifted, exam plain and exam hard, and the same of a second exam. Measures: `ap`, `recall` with
+clean, hard, shifted, exam plain and exam hard, and the same of a second and a third exam. Measures: `ap`, `recall` with
 every gap counted, `ap_visible`, `recall_visible` with gaps of at least one voxel, `precision` and
 `recall_gap_...` by gap in voxels; at the detector's own thresholds, n faulty (for precision: called) joints,
 95 % Wilson intervals that take joints as independent. `false_calls`: share of wholly sound joints with any
@@ -64,6 +64,10 @@ POOLS = {
     "hard_b": "exam hard",
     "hard_c": "second exam hard",
     "hard_d": "second exam hard",
+    "plain_e": "third exam plain",
+    "plain_f": "third exam plain",
+    "hard_e": "third exam hard",
+    "hard_f": "third exam hard",
 }
 BATCH = 64
 

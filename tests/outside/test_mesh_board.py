@@ -11,11 +11,13 @@ import pytest
 pytest.importorskip("manifold3d", reason="needs manifold3d, of the extra `mesh`")
 sys.path.insert(0, str(Path(__file__).parent / "mesh_board"))
 
+import cavities
 import joint
 import solder
 from board import build
 from manifold3d import Manifold
-from presets import PRESETS
+from outline import Pull, Seam, Slip
+from presets import PRESETS, Board
 from shapes import above, lean, volume_of
 
 BOARD = replace(PRESETS["clean"], notch=0.0)
@@ -214,3 +216,171 @@ def test_solder_that_leads_away_sideways_leaves_a_pillow_and_a_sound_joint_as_th
         board = replace(BOARD, mound=1.0, waist=1.0)
         one = joint.Site(rng, board, recipe, 0.36, 0.0726, False, np.zeros(2), crowded=True)
         assert one.form == ""
+
+
+NEWER = ("slipped", "lopsided", "seam", "land_void", "burst")
+
+
+@pytest.mark.parametrize("recipe", ["sound", "void", "head_in_pillow"])
+def test_newer_builds_draw_nothing_where_nobody_asks_for_them(recipe):
+    """Boards of before stay bit for bit what they were: a share of 0 takes no number from the generator."""
+    assert all(getattr(Board(), name) == 0 for name in NEWER)
+    drawn, rng = np.random.default_rng(5), np.random.default_rng(5)
+    assert joint.Site._drawn_form(drawn, BOARD, recipe) == ""
+    assert drawn.bit_generator.state == rng.bit_generator.state
+    rare = replace(BOARD, **dict.fromkeys(NEWER, 1e-9))
+    assert joint.Site._drawn_form(drawn, rare, recipe) == ""
+    assert drawn.bit_generator.state != rng.bit_generator.state
+
+
+def centroid(section):
+    """Of a section, from its outline."""
+    x, y = np.vstack(section.to_polygons()[0]).T
+    cross = x * np.roll(y, -1) - np.roll(x, -1) * y
+    return np.array([((c + np.roll(c, -1)) * cross).sum() / (3 * cross.sum()) for c in (x, y)])
+
+
+def straight(recipe, seed, **changes):
+    """A joint whose package land lies over its board land."""
+    rng = np.random.default_rng(seed)
+    return joint.Site(rng, replace(BOARD, **changes), recipe, 0.36, 0.0726, False, np.zeros(2))
+
+
+def slipped(seeds=range(6), **changes):
+    for seed in seeds:
+        yield straight("head_in_pillow", seed, slipped=1.0, also_void=0.0, pitch=1.0, **changes)
+
+
+def test_a_ball_that_slipped_lies_as_far_beside_its_paste_as_was_drawn():
+    for one in slipped(gap_voxels=(0.5, 1.0)):
+        slip = Slip(**one.facts["slip"])
+        assert one.form == "slipped"
+        assert one.truth["head_in_pillow"] == 1
+        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+        across = slip.aside(slip.level, True) - slip.aside(slip.level, False)
+        assert np.hypot(*across) == pytest.approx(slip.far)
+        assert 0.06 < slip.far / (2 * one.profile[:, 0].max()) < 0.19
+        # Well over and under the face, on the meshes.
+        for z, ball in ((0.85 * one.h, True), (0.08 * one.h, False)):
+            assert centroid(one.solid.slice(z)) == pytest.approx(slip.aside(z, ball), abs=2e-3)
+        for z, land in ((1e-4, BOARD.board_land), (one.h - 1e-4, BOARD.package_land)):
+            assert one.solid.slice(z).area() == pytest.approx(math.pi * (land / 2) ** 2, rel=0.01)
+
+
+def test_the_gap_under_a_slipped_ball_is_as_thick_as_was_asked_and_parts_it_from_the_paste():
+    parted = 0
+    for one in slipped(range(6, 16), gap_voxels=(0.5, 0.5), leaning=0.0):
+        if "patches" in one.facts:
+            assert 0.0 < one.truth["contact_fraction"] < 0.25
+            assert len(pieces_of(one)) == 1
+            continue
+        paste, ball = pieces_of(one)
+        assert one.truth["contact_fraction"] < 1e-3
+        assert one.truth["gap_um"] == pytest.approx(10.0, rel=0.02)
+        # Upright as thick everywhere, so thinner across where the face is steep.
+        assert 5.5 < 1000 * paste.min_gap(ball, 0.1) <= 10.1
+        parted += 1
+    assert parted >= 2
+
+
+def test_a_slipped_gap_is_no_thicker_than_the_domain_has_it():
+    for one in slipped(gap_voxels=(9.0, 10.0), leaning=0.0):
+        assert 490 * joint.THICKEST < one.truth["gap_um"] < 1001 * joint.THICKEST
+
+
+def test_a_sound_joint_drawn_aside_is_whole_and_reaches_out_as_far_as_was_drawn():
+    for seed in range(4):
+        one = straight("sound", seed, lopsided=1.0)
+        pull = Pull(**one.facts["lopsided"])
+        assert one.form == "lopsided"
+        assert len(pieces_of(one)) == 1
+        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+        assert not any(one.truth[kind] for kind in joint.KINDS)
+        at = one.solid.slice(pull.peak * one.h)
+        assert at.area() > 0
+        outline = np.vstack(at.to_polygons()[0])
+        away = np.hypot(*outline.T)
+        azimuth = np.degrees(np.arctan2(outline[:, 1], outline[:, 0]))
+        radius = one.width_at(pull.peak * one.h)
+        for side, sign in ((pull.azimuth, 1), (pull.azimuth + 180, -1)):
+            there = np.abs((azimuth - side + 180) % 360 - 180).argmin()
+            oval = pull.flat * math.cos(2 * math.radians(azimuth[there] - pull.flat_azimuth))
+            assert away[there] / radius == pytest.approx(1 + sign * pull.most + oval, abs=0.01)
+        assert centroid(one.solid.slice(1e-4)) == pytest.approx([0, 0], abs=1e-3)
+
+
+def test_a_seam_creases_the_outline_over_its_span_and_leaves_the_joint_solid():
+    whole = 0
+    for seed in range(6):
+        one = straight("sound", seed, seam=1.0)
+        seam = Seam(**one.facts["seam"])
+        assert one.form == "seam"
+        assert len(pieces_of(one)) == 1
+        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+        assert not any(one.truth[kind] for kind in joint.KINDS)
+        assert 0.005 <= seam.depth <= 0.04
+        mean = one.width_at(seam.level)
+        assert float(seam(math.radians(seam.azimuth + 90), seam.level, mean)) >= 1 - seam.depth / mean - 1e-9
+        phi = np.radians(seam.middle + np.array([0.0, 180.0]))
+        levels = seam.level + seam.rise * np.cos(phi - math.radians(seam.azimuth))
+        bare = 1 - np.array([float(seam(p, z, mean)) for p, z in zip(phi, levels, strict=True)])
+        assert bare[0] == pytest.approx(seam.depth / mean, rel=1e-6)
+        assert bare[1] == pytest.approx(seam.depth / mean if seam.span >= 360 else 0.0, abs=1e-6)
+        whole += seam.span >= 360
+    assert whole < 6
+
+
+def test_voids_on_a_land_are_measured_as_the_ellipsoids_they_are_half_of():
+    forms = set()
+    for seed in range(8):
+        one = straight("void", seed, land_void=1.0)
+        forms.add(one.form)
+        voids = one.facts["voids"]
+        assert all(at[2] in (0.0, one.h) for at, _ in voids)
+        land = (BOARD.board_land if voids[0][0][2] == 0.0 else BOARD.package_land) / 2
+        # Solder all round: the void is enclosed between joint and land.
+        assert all(math.hypot(*at[:2]) + half[0] < land for at, half in voids)
+        assert one.truth["void"] == (one.truth["void_projected_area_pct"] >= 5)
+        assert not one.truth["non_wet"]
+        if one.form == "dome":
+            [(_, half)] = voids
+            area, size = math.pi * half[0] ** 2, 2 / 3 * math.pi * math.prod(half)
+            assert one.truth["void_projected_area_pct"] == pytest.approx(100 * area / section(one), rel=0.02)
+            assert one.truth["void_volume_pct"] == pytest.approx(100 * size / 0.0726, rel=0.03)
+        else:
+            assert max(half[2] for _, half in voids) <= cavities.FILM
+            assert 0.1 < one.truth["void_projected_area_pct"] / 100 < 0.7
+    assert forms == {"dome", "film"}
+
+
+def test_a_burst_void_opens_the_outline_and_counts_as_far_as_it_lies_in_the_joint():
+    for seed in range(4):
+        one = straight("void", seed, burst=1.0)
+        [(at, half)] = one.facts["voids"]
+        assert one.form == "burst"
+        assert len(pieces_of(one)) == 1
+        # No closed cavity is left: the mesh has one closed surface, and it has no handle.
+        assert one.solid.genus() == 0
+        out = math.hypot(*at[:2])
+        assert out + half[0] > one.width_at(at[2]) > out
+        ball = 4 / 3 * math.pi * math.prod(half)
+        assert 0.7 * ball < 0.0726 * one.truth["void_volume_pct"] / 100 < ball
+        assert one.truth["void_projected_area_pct"] < 101 * math.pi * half[0] ** 2 / section(one)
+
+
+def test_a_joint_drawn_aside_as_wide_as_the_pitch_is_refused():
+    with pytest.raises(RuntimeError, match="as wide as the pitch"):
+        straight("sound", 1, lopsided=1.0, pitch=0.55)
+
+
+THIRD = ("plain_e", "plain_f", "hard_e", "hard_f")
+
+
+@pytest.mark.parametrize("name", THIRD)
+def test_boards_of_the_third_examination_are_of_sizes_that_no_other_has(name):
+    board = PRESETS[name]
+    for other in {key: PRESETS[key] for key in PRESETS if key != name}.values():
+        assert (board.pitch, board.ball) != (other.pitch, other.ball)
+        assert board.voxel != other.voxel
+        assert board.seed != other.seed
+    assert all(getattr(board, build) > 0 for build in NEWER)

@@ -3,10 +3,11 @@
     python tests/outside/mesh_board --preset clean --out boards/clean     (packages: extra `mesh`)
 
 Nothing here knows the generator's shapes, projector or detector. Joints are capillary profiles (Young-Laplace by
-shooting, not truncated spheres; but balls on a mound, which are cut ellipsoids), revolved to triangle meshes; voids,
-gaps and bridges are boolean operations on meshes (manifold3d); path lengths come from gvxr (Mesa's software renderer
-does); spectrum by spekpy, attenuation by xraydb; energy sum, blur, scatter and noise are written below in numpy. Only
-the reconstruction is the project's own, because it is held against itk-rtk.
+shooting, not truncated spheres; but balls on a mound, which are cut ellipsoids), revolved to triangle meshes (some
+are then drawn to one side, creased or sheared: `outline.py`); voids, gaps and bridges are boolean operations on
+meshes (manifold3d); path lengths come from gvxr (Mesa's software renderer does); spectrum by spekpy, attenuation by
+xraydb; energy sum, blur, scatter and noise are written below in numpy. Only the reconstruction is the project's
+own, because it is held against itk-rtk.
 
 Writes `board.mha` (1/mm), `truth.csv` (measured on the meshes; `joints_truth.csv` is the same), `record.json` (what
 was drawn) and `scan.json` (what a lab would tell). Frame of the file: x along columns, y along rows and the rotation

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import asdict
 
+import cavities
 import numpy as np
 from manifold3d import Manifold, OpType
 from mound import Face, drawn_face, stack
+from outline import Pull, Seam, Slip, of_volume, swollen
 from presets import KINDS, Board
 from shapes import (
     AROUND,
@@ -28,7 +30,7 @@ CONTACT = 0.0005
 """Gaps thinner than this (mm) count as metal contact."""
 
 THICKEST = 0.03
-"""Of the least gap between a ball and the mound below it (mm): domain document, B, 1 to 30 µm."""
+"""Of the least gap between a ball and the mound, or the paste, below it (mm): domain document, B, 1 to 30 µm."""
 
 LOW = 0.22
 """Most height of such a mound over the joint's; paste beyond that has run up the ball."""
@@ -73,10 +75,18 @@ class Site:
             body, shell = self._narrow(rng, board, volume)
         elif self.form == "waist":
             body, notch = self._waist(rng, board, volume)
+        elif self.form == "slipped":
+            body, shell = self._slipped(rng, board, volume)
+        elif self.form in ("lopsided", "seam"):
+            body = self._outlined(rng, board, volume)
         else:
             self.profile = capillary(board.board_land / 2, board.package_land / 2, h, volume)
             body = lathe(self.profile)
         self.dmax = 2 * float(self.profile[:, 0].max())
+        if self.form in ("slipped", "lopsided"):
+            self.dmax = 2 * float(np.abs(np.array(body.bounding_box())[[0, 1, 3, 4]]).max())
+            if self.dmax > 0.95 * board.pitch:
+                raise RuntimeError("a joint drawn aside is as wide as the pitch: another seed")
         if recipe in ("non_wet", "head_in_pillow") and not self.form:
             make = self._free_end if recipe == "non_wet" else self._pillow
             shell = make(rng, board, body, self._drawn_gap(rng, board))
@@ -106,6 +116,15 @@ class Site:
             return "mound"
         if recipe == "sound" and board.waist and rng.random() < board.waist:
             return "neck" if rng.random() < 0.5 else "waist"
+        if recipe == "head_in_pillow" and board.slipped and rng.random() < board.slipped:
+            return "slipped"
+        for form, share in (("lopsided", board.lopsided), ("seam", board.seam)):
+            if recipe == "sound" and share and rng.random() < share:
+                return form
+        if recipe == "void" and board.land_void and rng.random() < board.land_void:
+            return "dome" if rng.random() < 0.5 else "film"
+        if recipe == "void" and board.burst and rng.random() < board.burst:
+            return "burst"
         return ""
 
     def _narrow(self, rng, board: Board, volume: float) -> tuple[Manifold, Manifold]:
@@ -146,6 +165,83 @@ class Site:
             taken = volume_of(groove ^ body)
         self.facts["waist_mm"] = [level, depth, half]
         return body, groove
+
+    def _outlined(self, rng, board: Board, volume: float) -> Manifold:
+        """A sound joint, solid inside, that is lopsided or has a seam outside.
+
+        Lopsided: domain document, A (solder runs down the side of a land) and C (which does not model it); how far is
+        invented. Seam: domain document, B4 (a pillow's notch is 5 to 40 µm deep; a sound joint with a waist looks
+        alike); that a grown-together joint keeps one over a part of its outline is invented.
+        """
+        if self.form == "lopsided":
+            most, flat = float(rng.uniform(0.08, 0.2)), float(rng.uniform(0.0, 0.06))
+            azimuths, peak = rng.uniform(0, 360, 2), float(rng.uniform(0.3, 0.55))
+            swell: Pull | Seam = Pull(most, float(azimuths[0]), flat, float(azimuths[1]), peak, self.h)
+        else:
+            swell = Seam(
+                level=self.h * float(rng.uniform(0.28, 0.55)),
+                rise=self.h * float(rng.uniform(0.0, 0.08)),
+                azimuth=float(rng.uniform(0, 360)),
+                step=float(rng.uniform(0.04, 0.12)) * (1 if rng.random() < 0.7 else -1),
+                soft=board.ball * float(rng.uniform(0.02, 0.06)),
+                depth=min(board.ball * float(rng.uniform(0.02, 0.08)), 0.04),
+                half=board.ball * float(rng.uniform(0.02, 0.05)),
+                span=float(rng.uniform(120, 420)),
+                middle=float(rng.uniform(0, 360)),
+                h=self.h,
+            )
+        lands = board.board_land / 2, board.package_land / 2
+        self.profile, body = of_volume(lands, self.h, volume, lambda profile: swollen(profile, swell))
+        self.facts[self.form] = asdict(swell)
+        return body
+
+    def _slipped(self, rng, board: Board, volume: float) -> tuple[Manifold, Manifold]:
+        """A pillow whose ball and paste lie aside of each other, with a step in the outline, and the curved gap.
+
+        Domain document, B4: each wets its own land, two circles of different radius in a slice; "offset ball" is
+        named as a look-alike. That the two come together is invented. Truth's gap is that between the faces; what
+        the rounded rims of both leave free besides is the notch, and counts in nothing.
+        """
+        thick, lands = self._drawn_gap(rng, board, THICKEST), (board.board_land / 2, board.package_land / 2)
+        self.profile = capillary(*lands, self.h, volume)
+        dmax, level = 2 * float(self.profile[:, 0].max()), self.h * float(rng.uniform(0.3, 0.5))
+        dish = rng.random() < 0.75
+        sphere = dmax * (float(rng.uniform(0.8, 1.4)) if dish else -float(rng.uniform(0.9, 2.5)))
+        vertex = level - float(bulge(sphere)(np.array(0.95 * self.width_at(level))))
+        slip = Slip(
+            far=dmax * float(rng.uniform(0.07, 0.18)),
+            azimuth=float(rng.uniform(0, 360)),
+            by_ball=float(rng.uniform(0.5, 1.0)),
+            narrow=float(rng.uniform(0.0, 0.12)),
+            level=level,
+            sphere=sphere,
+            vertex=float(np.clip(vertex, 0.1 * self.h, 0.7 * self.h)),
+            lean=float(rng.triangular(0, 0, board.oblique)),
+            lean_azimuth=float(rng.uniform(0, 360)),
+            lip=self.h * float(rng.uniform(0.05, 0.12)),
+            h=self.h,
+        )
+        (over, ball, at), ceiling = slip.face(dmax), slip.ceiling(dmax)
+        risen = over.translate([0, 0, thick])
+        keep = Manifold()
+        if rng.random() < 0.5:
+            keep, self.facts["patches"] = pillars(rng, 0.25 * dmax, self.h, float(rng.uniform(0.05, 0.3)))
+        shell = over - lean(risen, *self._wedge(rng, board, thick, 0.4 * dmax), at)
+        shell = shell - keep.translate([at[0], at[1], 0.0])
+
+        def parted(profile: np.ndarray) -> Manifold:
+            whole = lathe(profile)
+            return (slip.sheared(whole, False) - over - ceiling) + (slip.sheared(whole, True) ^ ball) - shell
+
+        self.profile, _ = of_volume(lands, self.h, volume, parted)
+        both = [slip.sheared(lathe(self.profile), ball) for ball in (False, True)]
+        facing = both[0] ^ both[1]
+        gap, layer = shell ^ facing, (over - risen) ^ facing
+        self._gap_truth(
+            "head_in_pillow", gap, 1.0 - shadow_of(gap) / shadow_of(layer), {"slip": asdict(slip)}
+        )
+        self.slip = slip
+        return (both[0] - over - ceiling) + (both[1] ^ ball), shell
 
     def _keep(self, rng, board: Board) -> Manifold:
         """Patches that stay bonded, in half of the joints."""
@@ -241,11 +337,31 @@ class Site:
             )
         if sort not in ("void", "small_void", "layer"):
             return Manifold()
-        drawn = self._layer(rng, board) if sort == "layer" else self._bubbles(rng, board, sort)
+        if self.form in ("dome", "film", "burst"):
+            drawn = self._cavity(rng, board)
+        else:
+            drawn = self._layer(rng, board) if sort == "layer" else self._bubbles(rng, board, sort)
+        if self.form == "slipped":
+            drawn = [(self._gone_along(at), half) for at, half in drawn]
         self.facts |= {"voids": drawn, "voids_sort": sort}
         segments = 24 if len(drawn) > 4 else 40
         solids = [Manifold.sphere(1.0, segments).scale(half).translate(at) for at, half in drawn]
         return Manifold.batch_boolean(solids, OpType.Add)
+
+    def _cavity(self, rng, board: Board) -> list:
+        """A void on a land, or one that broke through; see `cavities`."""
+        if self.form == "film":
+            return cavities.film(rng, board, self.h)
+        aim = float(np.exp(rng.uniform(*np.log(board.void_area))))
+        if self.form == "dome":
+            return cavities.dome(rng, board, self.h, self.dmax, aim)
+        return cavities.burst(rng, self.h, self.profile, aim)
+
+    def _gone_along(self, at: list) -> list:
+        """Where a void lies once ball and paste have slipped."""
+        ball = at[2] > self.slip.level
+        narrow = 1.0 if ball else 1 - self.slip.narrow
+        return [*map(float, narrow * np.array(at[:2]) + self.slip.aside(at[2], ball)), at[2]]
 
     def _layer(self, rng, board: Board) -> list:
         """6 to 40 flat voids by a land, at most little overlapped, covering about a drawn share of it."""

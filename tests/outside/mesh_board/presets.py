@@ -54,6 +54,11 @@ class Board:
     rim: float = 0.0  # pillows bonded along their rim
     mound: float = 0.0  # pillows of a ball that never sank in, on a narrow mound
     waist: float = 0.0  # sound joints with a deep narrow waist, or as if grown together on such a mound
+    slipped: float = 0.0  # pillows (of those on no mound) whose ball stands beside the middle of its paste
+    lopsided: float = 0.0  # sound joints (with no waist) whose solder was drawn to one side
+    seam: float = 0.0  # sound joints (neither of these) grown together within, with a step or crease outside
+    land_void: float = 0.0  # joints with a void where it is a dome or a film on a land
+    burst: float = 0.0  # joints with another void where it broke through the outline
     void_area: tuple[float, float] = (0.05, 0.3)
     layer_cover: tuple[float, float] = (0.03, 0.4)  # share of the land under a layer of microvoids
     neck: tuple[float, float] = (0.1, 0.5)  # least thickness over ball
@@ -86,10 +91,16 @@ P050 = {"pitch": 0.5, "ball": 0.3, "board_land": 0.25, "package_land": 0.25, "pa
 P127 = {"pitch": 1.27, "ball": 0.75, "board_land": 0.55, "package_land": 0.60, "paste": 0.0160}
 P080 = {"pitch": 0.8, "ball": 0.45, "board_land": 0.35, "package_land": 0.38, "paste": 0.0058}
 P040 = {"pitch": 0.4, "ball": 0.24, "board_land": 0.20, "package_land": 0.21, "paste": 0.0014}
+APART100 = {"pitch": 1.0, "ball": 0.5, "board_land": 0.40, "package_land": 0.42, "paste": 0.0078}
+FULL050 = {"pitch": 0.5, "ball": 0.32, "board_land": 0.24, "package_land": 0.26, "paste": 0.0025}
+P075 = {"pitch": 0.75, "ball": 0.44, "board_land": 0.34, "package_land": 0.35, "paste": 0.0052}
+APART127 = {"pitch": 1.27, "ball": 0.68, "board_land": 0.52, "package_land": 0.54, "paste": 0.0145}
 WIDE065 = {"pitch": 0.65, "ball": 0.42, "board_land": 0.32, "package_land": 0.34, "paste": 0.0041}
 PLAIN = MIXED | {"void": 0.14, "small_void": 0.04, "layer": 0.07, "bridge": 0.07}
 OFTEN = {"rim": 0.25, "oblique": 15.0}
 BUILDS = OFTEN | {"mound": 0.45, "waist": 0.15}
+SOUND_BUILDS = {"waist": 0.08, "lopsided": 0.25, "seam": 0.25}
+NEWER = OFTEN | SOUND_BUILDS | {"mound": 0.3, "slipped": 0.5, "land_void": 0.4, "burst": 0.3}
 THIN = {"gap_voxels": (0.25, 1.5), "void_area": (0.04, 0.12), "neck": (0.06, 0.2)}
 CLEAN = Board(rates=MIXED, seed=2)
 # Gaps from a tenth of a voxel, voids about the limit of 5 %, necks from about one voxel (0.06 of the ball).
@@ -163,5 +174,25 @@ PRESETS = {
         rows=10, cols=9, voxel=0.0268, views=200, kvp=140.0, filter_cu=0.5, photons=9.0, read_noise=0.5,
         scatter=0.08, focal_um=8.0, hann=1.0, ray_deg=60.0, tilt=(-1.1, 0.8), turn=7.0, missing=1, seed=13967,
         rates=MIXED | {"head_in_pillow": 0.17}, vias=0.3, **P080, **BUILDS, **THIN,
+    ),
+    "plain_e": Board(
+        voxel=0.0223, views=240, kvp=140.0, filter_cu=0.5, photons=1400.0, scatter=0.09, focal_um=7.0,
+        tilt=(1.4, -2.7), turn=13.5, offset=0.025, pressed=(0.94, 1.01), missing=2, seed=61427,
+        rates=PLAIN | {"head_in_pillow": 0.18}, traces=0.75, **APART100, **NEWER, gap_voxels=(0.5, 3.0),
+    ),
+    "plain_f": Board(
+        rows=11, cols=9, voxel=0.0121, views=250, kvp=100.0, filter_cu=0.25, photons=1200.0, scatter=0.07,
+        focal_um=4.0, blur_px=0.5, tilt=(-2.2, 0.7), turn=-18.0, offset=0.015, pressed=(1.03, 0.95), missing=1,
+        seed=37708, rates=PLAIN | {"head_in_pillow": 0.18}, vias=0.2, **FULL050, **NEWER, gap_voxels=(0.5, 3.0),
+    ),
+    "hard_e": Board(
+        rows=9, cols=11, voxel=0.0288, views=200, kvp=110.0, filter_cu=0.3, photons=32.0, read_noise=0.8,
+        scatter=0.13, gain_sd=0.004, hann=1.0, tilt=(-7.3, 5.1), turn=-27.0, pressed=(0.93, 1.0), missing=2,
+        seed=94153, rates=MIXED | {"head_in_pillow": 0.18}, **P075, **NEWER, **THIN,
+    ),
+    "hard_f": Board(
+        rows=10, cols=10, voxel=0.044, views=160, kvp=150.0, filter_cu=0.6, photons=12.0, read_noise=0.6,
+        scatter=0.1, focal_um=11.0, hann=1.0, ray_deg=50.0, tilt=(0.6, 1.5), turn=21.0, missing=2, seed=52896,
+        rates=MIXED | {"head_in_pillow": 0.18}, vias=0.25, **APART127, **NEWER, **THIN,
     ),
 }  # fmt: skip

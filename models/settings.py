@@ -11,6 +11,9 @@ CRITERIA: Final = ("f1", "false_calls", "guarded_f1", "recall_first")
 STAGES: Final = 4
 """Stages of a ResNet: the first keeps the stem's resolution, each later one halves it."""
 
+WIDEST_GUARD: Final = 2.0
+"""Widest guard band of a void's area, in points: to call a void of less than 3 % is a false call."""
+
 
 @dataclass(frozen=True)
 class NetworkSettings:
@@ -97,6 +100,8 @@ class ThresholdSettings:
         least_sound: sound joints that a class must hold; classes with fewer are merged.
         parted: whether a joint that is surely open, but not surely in one of the two ways of being so, is called too,
             by a cut on the sum of both scores that the same criterion chooses; see models/parted.py.
+        void_guard: with recall_first, a guard band below the limit of 5 % void area, in points: a sound joint with that
+            much of a void may be called void without counting as a false call, about as far as an area can be told.
     """
 
     criterion: str = "f1"
@@ -105,8 +110,14 @@ class ThresholdSettings:
     noise_classes: int = 1
     least_sound: int = 200
     parted: bool = True
+    void_guard: float = 0.0
 
     def __post_init__(self) -> None:
+        if not 0 <= self.void_guard <= WIDEST_GUARD or (self.void_guard and self.criterion != "recall_first"):
+            raise InputError(
+                f"thresholds.void_guard: expected 0 to {WIDEST_GUARD:g} points, and 0 but with recall_first, found "
+                f"{self.void_guard} with {self.criterion}; correct it"
+            )
         if self.criterion not in CRITERIA:
             raise InputError(
                 f"thresholds.criterion: expected one of {', '.join(CRITERIA)}, found {self.criterion!r}; choose one"

@@ -21,8 +21,11 @@ from jointwise.joints.kinds import KINDS, N_KINDS
 from jointwise.models.parted import BOTH, WAYS, eased, parted_score, parted_truth
 from jointwise.models.recall_first import guarded_cut, share_cuts, share_cuts_parted
 from jointwise.models.settings import ThresholdSettings
+from jointwise.models.sizes import LIMIT_PCT
 
 Floats = NDArray[np.float64]
+
+AREA: Final = "void_projected_area_pct"
 
 NEAR_PCT: Final = 3.0
 """Projected void area above which a sound joint is near the limit."""
@@ -33,6 +36,9 @@ PURPOSES: Final = {
     "guarded_f1": "best F1 of each kind, but each calls at most {limit} of the plainly sound joints",
     "recall_first": "recall first: find as much as a limit allows, at most {limit} of the sound joints called at all",
 }
+
+GUARDED: Final = " (calls of voids of {near:g} to {limit:g} % of the area not counted)"
+"""What the purpose says of a guard band."""
 
 PerKind = tuple[float, ...]
 Counts = tuple[int, ...]
@@ -52,6 +58,7 @@ class Thresholds:
         floor: score below which nothing is called.
         parted: for each class, the sum of the scores of both ways of being parted from which the likelier one is
             called, see models/parted.py; empty: there is no such rule.
+        void_guard: as in ThresholdSettings.
     """
 
     values: tuple[PerKind, ...]
@@ -62,6 +69,7 @@ class Thresholds:
     edges: tuple[float, ...] = ()
     floor: float = 0.0
     parted: PerKind = ()
+    void_guard: float = 0.0
 
     def __post_init__(self) -> None:
         lengths = {len(row) for rows in (self.values, self.with_kind, self.without_kind) for row in rows}
@@ -95,7 +103,8 @@ class Thresholds:
     def purpose(self) -> str:
         """What these cuts are for, in words."""
         words = PURPOSES.get(self.criterion, self.criterion)
-        return words.format(limit=f"{100 * (self.false_calls or 0):g} %") + ", on validation joints"
+        band = GUARDED.format(near=LIMIT_PCT - self.void_guard, limit=LIMIT_PCT) if self.void_guard else ""
+        return words.format(limit=f"{100 * (self.false_calls or 0):g} %") + band + ", on validation joints"
 
     def classes(self, table: pd.DataFrame) -> NDArray[np.int64]:
         """Noise class (n,) of each joint, 0 the cleanest, by its column `cnr`.
@@ -145,6 +154,8 @@ class Thresholds:
         rule: dict[str, Any] = {"criterion": self.criterion, "false_calls": self.false_calls}
         if self.floor:
             rule["floor"] = self.floor
+        if self.void_guard:
+            rule["void_guard"] = self.void_guard
         return rule | (rows[0] if len(rows) == 1 else {"edges": list(self.edges), "classes": rows})
 
     @classmethod
@@ -165,6 +176,7 @@ class Thresholds:
             tuple(float(edge) for edge in data.get("edges", [])),
             float(data.get("floor", 0.0)),
             tuple(float(row["parted"]) for row in rows) if "parted" in rows[0] else (),
+            float(data.get("void_guard", 0.0)),
         )
 
 
@@ -202,6 +214,7 @@ def choose_thresholds(
     """
     _check(truth, scores)
     noise = np.full(len(truth), np.inf) if table is None else noise_of(table)
+    feared = _unguarded(truth, scores, settings, table)
     edges = _edges(noise, (truth == 0).all(axis=1), settings)
     place = _classes(edges, noise)
     limit = None if settings.criterion == "f1" else settings.false_calls
@@ -217,7 +230,7 @@ def choose_thresholds(
             cuts = [max(both) for both in zip(cuts, lowest, strict=True)]
         either = None
         if settings.criterion == "recall_first":
-            given = truth[part], scores[part], settings.false_calls, settings.floor
+            given = truth[part], feared[part], settings.false_calls, settings.floor
             if settings.parted:
                 shared, either = share_cuts_parted(*given)
             else:
@@ -240,7 +253,26 @@ def choose_thresholds(
         edges,
         settings.floor,
         tuple(parted) if settings.parted else (),
+        settings.void_guard,
     )
+
+
+def _unguarded(
+    truth: Floats, scores: Floats, settings: ThresholdSettings, table: pd.DataFrame | None
+) -> Floats:
+    """Scores (n, 4) by which calls are counted: a sound joint with a void in the guard band has 0 for that kind."""
+    if not settings.void_guard:
+        return scores
+    if table is None or AREA not in table:
+        raise InputError(
+            f"thresholds.void_guard: expected validation joints with {AREA}, found none; set it to 0"
+        )
+    area = table[AREA].to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(invalid="ignore"):
+        near = (truth == 0).all(axis=1) & (area >= LIMIT_PCT - settings.void_guard)
+    feared = scores.copy()
+    feared[near, KINDS.index("void")] = 0.0
+    return feared
 
 
 def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_]:
@@ -250,8 +282,8 @@ def plainly_sound(truth: Floats, table: pd.DataFrame | None) -> NDArray[np.bool_
     call a void of 4.9 % is no false alarm to speak of.
     """
     sound = np.repeat((truth == 0).all(axis=1)[:, None], N_KINDS, axis=1)
-    if table is not None and "void_projected_area_pct" in table:
-        area = table["void_projected_area_pct"].to_numpy(dtype=np.float64, na_value=np.nan)
+    if table is not None and AREA in table:
+        area = table[AREA].to_numpy(dtype=np.float64, na_value=np.nan)
         with np.errstate(invalid="ignore"):
             sound[:, KINDS.index("void")] &= ~(area > NEAR_PCT)
     return sound

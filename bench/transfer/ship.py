@@ -49,6 +49,7 @@ def main() -> None:
     parser.add_argument("--false-calls", type=float, default=0.02)
     parser.add_argument("--floor", type=float, default=0.3)
     parser.add_argument("--noise-classes", type=int, default=4)
+    parser.add_argument("--void-guard", type=float, default=1.0, help="points; see models/settings.py")
     parser.add_argument(
         "--calibration", choices=METHODS, help="fit it anew by this method; without, it stays"
     )
@@ -64,7 +65,10 @@ def main() -> None:
         fit_calibration(truth, logits, given.calibration) if given.calibration else detector.card.calibration
     )
     scores = fit(logits)
-    settings = ThresholdSettings(given.criterion, given.false_calls, given.floor, given.noise_classes)
+    guard = given.void_guard if given.criterion == "recall_first" else 0.0
+    settings = ThresholdSettings(
+        given.criterion, given.false_calls, given.floor, given.noise_classes, void_guard=guard
+    )
     cuts = choose_thresholds(truth, scores, settings, table)
     called, sound = cuts.called(scores, table), (truth == 0).all(axis=1)
     metrics = {**detector.card.metrics, "validation": summary(truth, scores, called)}

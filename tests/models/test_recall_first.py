@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from jointwise.joints.errors import InputError
 from jointwise.models.parted import WAYS
 from jointwise.models.recall_first import share_cuts, share_cuts_parted
 from jointwise.models.settings import ThresholdSettings
-from jointwise.models.thresholds import choose_thresholds
+from jointwise.models.thresholds import Thresholds, choose_thresholds
 
 
 def drawn(seed: int, n: int = 300, apart: float = 1.5) -> tuple[np.ndarray, np.ndarray]:
@@ -116,3 +117,53 @@ def test_the_limit_holds_in_each_class_of_noise_with_the_rule_on_both_ways() -> 
         "recall first: find as much as a limit allows, at most 5 % of the sound joints called at all, "
         "on validation joints"
     )
+
+
+def near_voids() -> tuple[np.ndarray, np.ndarray, pd.DataFrame]:
+    """Sound joints, one in ten of which has a void of 4.5 % and as high a score as those of 6 %; a few gaps besides."""
+    random = np.random.default_rng(3)
+    truth, scores = np.zeros((1300, 4)), random.uniform(0.0, 0.4, (1300, 4))
+    truth[1000:1200, 0], truth[1200:, 1] = 1, 1
+    area = np.concatenate([np.full(900, 1.0), np.full(100, 4.5), np.full(200, 6.0), np.full(100, 0.0)])
+    scores[900:1200, 0], scores[1200:, 1] = random.uniform(0.5, 0.9, 300), random.uniform(0.3, 0.9, 100)
+    return truth, scores, pd.DataFrame({"void_projected_area_pct": area})
+
+
+def test_calls_within_the_guard_band_of_a_void_do_not_count_and_others_do() -> None:
+    truth, scores, table = near_voids()
+    strict, guarded = (
+        choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, void_guard=guard), table)
+        for guard in (0.0, 1.0)
+    )
+    sound, near = (truth == 0).all(axis=1), table["void_projected_area_pct"].to_numpy() == 4.5
+    found = guarded.called(scores, table)
+    assert found[truth[:, 0] == 1, 0].all()  # strictly a dozen near voids would use the limit up
+    assert strict.called(scores, table)[truth[:, 0] == 1, 0].mean() < 0.3
+    assert strict.called(scores, table)[sound].any(axis=1).mean() <= 0.02
+    counted = found.copy()
+    counted[near, 0] = False
+    assert 0.01 < counted[sound].any(axis=1).mean() <= 0.02
+    # A near void that is called parted counts like any other joint.
+    scores[near, 1] = 0.95
+    again = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, void_guard=1.0), table)
+    assert again.called(scores, table)[near, 1].sum() <= 0.02 * sound.sum()
+
+
+def test_the_guard_band_stands_in_the_purpose_and_in_the_card() -> None:
+    truth, scores, table = near_voids()
+    rule = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, void_guard=1.0), table)
+    assert rule.purpose == (
+        "recall first: find as much as a limit allows, at most 2 % of the sound joints called at all "
+        "(calls of voids of 4 to 5 % of the area not counted), on validation joints"
+    )
+    assert Thresholds.from_json(rule.to_json()) == rule
+    without = choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02), table)
+    assert "void_guard" not in without.to_json()
+    with pytest.raises(InputError, match="expected validation joints with void_projected_area_pct"):
+        choose_thresholds(truth, scores, ThresholdSettings("recall_first", 0.02, void_guard=1.0), table[[]])
+
+
+@pytest.mark.parametrize(("criterion", "guard"), [("f1", 1.0), ("recall_first", 2.1), ("recall_first", -0.5)])
+def test_a_guard_band_is_narrow_and_belongs_to_recall_first(criterion: str, guard: float) -> None:
+    with pytest.raises(InputError, match="void_guard: expected 0 to 2 points"):
+        ThresholdSettings(criterion, 0.02, void_guard=guard)

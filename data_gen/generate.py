@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from functools import partial
 from multiprocessing.connection import wait as wait_for_any
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -154,7 +155,8 @@ def generate(
         The shards of these scans, in order.
 
     Raises:
-        InputError: no card, nothing to make, a folder of other origin, one that cannot be written, or a killed worker.
+        InputError: no card, one that stays full, nothing to make, a folder of other origin, one that cannot be
+            written, or a killed worker.
     """
     if scans < 1 or workers < 1:
         raise InputError(
@@ -284,6 +286,7 @@ def _made(origin: Origin, numbers: list[int], workers: int) -> Iterator[Shard]:
 def _made_on_card(origin: Origin, numbers: list[int], workers: int) -> Iterator[Shard]:
     """As :func:`_made`, with the X-rays on the card and scenes made ready ahead of it."""
     from jointwise.data_gen.device import on_card
+    from jointwise.data_gen.xray.cuda.room import patiently, tidy
 
     writing: deque[Future[Shard]] = deque()
     started: CardJoints | None = None
@@ -292,10 +295,13 @@ def _made_on_card(origin: Origin, numbers: list[int], workers: int) -> Iterator[
             if isinstance(made, Shard):
                 yield made
                 continue
-            # The card has the next scan to work on while this one is copied and written.
-            before, started = started, on_card(made, origin[3])
+            # The card has the next scan to work on while this one is copied and written. Where that one finds the
+            # card full and is started again, this one stays as it is and is handed on once, afterwards.
+            name = scan_name(made.record.number)
+            before, started = started, patiently(partial(on_card, made, origin[3]), name)
             if before is not None:
                 writing.append(writers.submit(_keep, pool, origin, before))
+            tidy()
             while len(writing) > WRITERS:
                 yield writing.popleft().result()
         if started is not None:
@@ -320,12 +326,14 @@ def _prepare_or_make(
 def _keep(pool: ProcessPoolExecutor, origin: Origin, joints: CardJoints) -> Shard:
     """Write what the card made; a scan that it could not finish goes the CPU's way from the start."""
     from jointwise.data_gen.xray.cuda.card import CardLimit
+    from jointwise.data_gen.xray.cuda.room import patiently
 
     number = joints.prepared.record.number
+    name = scan_name(number)
     try:
-        return write_shard(origin[1], scan_name(number), joints.to_host())
+        return write_shard(origin[1], name, patiently(joints.to_host, name))
     except (CardLimit, Infeasible) as failure:
-        _log.warning("%s is made on the CPU: %s", scan_name(number), failure)
+        _log.warning("%s is made on the CPU: %s", name, failure)
         return pool.submit(_make_shard, *origin, number).result()
 
 

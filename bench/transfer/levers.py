@@ -139,10 +139,10 @@ def named(lever: Lever) -> tuple[str, ...]:
     )
 
 
-def run(job: Job, cards: Queue[str]) -> None:
-    """Run one command on the next free card and say how long it took; a failure is told, not hidden."""
+def run(job: Job, cards: Queue[str]) -> int:
+    """Run one command on the next free card and say how it went; its exit code, 0 where nothing is to do."""
     if job.made.exists():
-        return
+        return 0
     card, began = cards.get(), time.monotonic()
     try:
         job.log.parent.mkdir(parents=True, exist_ok=True)
@@ -155,15 +155,16 @@ def run(job: Job, cards: Queue[str]) -> None:
         cards.put(card)
     last = job.log.read_text().strip().splitlines()[-1:] if code else []
     print(f"{time.monotonic() - began:6.0f} s, exit {code}: {' '.join(job.words)}", *last, flush=True)
+    return code
 
 
-def run_all(jobs: list[Job], cards: int, at_once: int) -> None:
-    """Run jobs, `at_once` in all, spread over the cards."""
+def run_all(jobs: list[Job], cards: int, at_once: int) -> list[int]:
+    """Run jobs, `at_once` in all, spread over the cards, also after one has failed; the exit code of each."""
     free: Queue[str] = Queue()
     for k in range(at_once):
         free.put(str(k % cards) if cards else "")
     with ThreadPoolExecutor(at_once) as pool:
-        list(pool.map(lambda job: run(job, free), jobs))
+        return list(pool.map(lambda job: run(job, free), jobs))
 
 
 def main() -> None:

@@ -3,11 +3,13 @@
     python bench/transfer/make_stores.py --cards 4 --at-once 3 --workers 5 --out out/reference
 
 `jointwise train experiment=reference data=out/reference` then finds them complete. Interrupted, the same call goes on.
+A store whose call failed is tried once more when all others are done, alone on its card.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from pathlib import Path
 
@@ -42,6 +44,25 @@ def _joints(words: list[str]) -> int:
     return next(int(word.removeprefix("joints=")) for word in words if word.startswith("joints="))
 
 
+def make(wanted: list[Job], cards: int, at_once: int) -> list[Job]:
+    """Make stores, `at_once` on each card, what failed once more, alone; what failed then, too."""
+    free = max(cards, 1)
+    failed = _failed(wanted, cards, free * at_once)
+    if not failed:
+        return []
+    print(
+        f"{len(failed)} of {len(wanted)} failed and are tried once more, each alone on its card", flush=True
+    )
+    # The first try's log stays: it may tell more than the second's.
+    again = [job._replace(log=job.log.with_name(f"{job.log.stem}_again.log")) for job in failed]
+    return _failed(again, cards, free)
+
+
+def _failed(wanted: list[Job], cards: int, at_once: int) -> list[Job]:
+    codes = run_all(wanted, cards, at_once)
+    return [job for job, code in zip(wanted, codes, strict=True) if code]
+
+
 def main() -> None:
     """Compose the experiment's recipe and make its stores."""
     parser = argparse.ArgumentParser(
@@ -60,12 +81,10 @@ def main() -> None:
         words = [f"experiment={given.experiment}", f"data={given.out}"]
         cfg = hydra_wrapper.settings(active, words)
     began = time.monotonic()
-    run_all(
-        jobs(cfg, given.joints, given.workers, given.cards),
-        given.cards,
-        max(given.cards, 1) * given.at_once,
-    )
+    failed = make(jobs(cfg, given.joints, given.workers, given.cards), given.cards, given.at_once)
     print(f"{time.monotonic() - began:.0f} s in all")
+    if failed:
+        sys.exit("\n".join(f"{job.made.parent} could not be made, see {job.log}" for job in failed))
 
 
 if __name__ == "__main__":

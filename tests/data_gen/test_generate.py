@@ -2,6 +2,8 @@
 
 import os
 import shutil
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from types import SimpleNamespace
 
@@ -19,11 +21,12 @@ from jointwise.data_gen.settings import FamilySettings, GeneratorSettings, ScanS
 from jointwise.data_gen.shapes.columns import sweep
 from jointwise.data_gen.shapes.scene import Infeasible
 from jointwise.data_gen.shapes.truth import tell_truth
+from jointwise.data_gen.xray.cuda import room
 from jointwise.data_gen.xray.cuda.card import CardLimit
 from jointwise.joints.batch import Joints
 from jointwise.joints.errors import InputError
 from jointwise.joints.grid import Grid
-from jointwise.joints.store import MANIFEST, Store, damaged_shards
+from jointwise.joints.store import MANIFEST, Store, StoreWriter, damaged_shards
 
 GRID = Grid((12, 14, 14))
 MEASURED = ["cnr", "lane"]
@@ -215,32 +218,110 @@ def test_without_a_card_auto_takes_the_cpu_and_cuda_is_refused(tmp_path):
         generate(TINY, tmp_path / "store", seed=1, grid=GRID, device="gpu", progress=False)
 
 
+def stand_in(prepared, grid):
+    """The CPU in the card's place; it refuses scan 1."""
+
+    def to_host():
+        if prepared.record.number == 1:
+            raise CardLimit("more than the kernels hold")
+        joints = simulate(prepared.record, grid)
+        swept = [sweep(ready) for ready in prepared.asked.sweeps if ready is not None]
+        table = tell_truth(prepared.asked, swept).assign(**prepared.columns)
+        assert list(table) == [*joints.table, "split", "attempt"]
+        return Joints(joints.volumes, table.assign(cnr=joints.table["cnr"], lane=joints.table["lane"]), grid)
+
+    return SimpleNamespace(prepared=prepared, to_host=to_host)
+
+
+def made_on(on_card, folder, monkeypatch):
+    """The store's four scans, on something that stands in for a card."""
+    monkeypatch.setattr("jointwise.data_gen.device.on_card", on_card)
+    monkeypatch.setattr("jointwise.data_gen.xray.cuda.card.card", lambda: None)
+    return generate(TINY, folder, scans=4, seed=3, grid=GRID, workers=2, device="cuda", progress=False)
+
+
 @pytest.mark.slow
 def test_scans_are_made_ready_ahead_of_a_card_and_what_it_cannot_hold_goes_to_the_cpu(
     store, tmp_path, monkeypatch, caplog
 ):
-    # In the card's place stands the CPU; it refuses scan 1.
-    def stand_in(prepared, grid):
-        def to_host():
-            if prepared.record.number == 1:
-                raise CardLimit("more than the kernels hold")
-            joints = simulate(prepared.record, grid)
-            swept = [sweep(ready) for ready in prepared.asked.sweeps if ready is not None]
-            table = tell_truth(prepared.asked, swept).assign(**prepared.columns)
-            assert list(table) == [*joints.table, "split", "attempt"]
-            return Joints(
-                joints.volumes, table.assign(cnr=joints.table["cnr"], lane=joints.table["lane"]), grid
-            )
-
-        return SimpleNamespace(prepared=prepared, to_host=to_host)
-
-    monkeypatch.setattr("jointwise.data_gen.device.on_card", stand_in)
-    monkeypatch.setattr("jointwise.data_gen.xray.cuda.card.card", lambda: None)
-    generate(TINY, tmp_path, scans=4, seed=3, grid=GRID, workers=2, device="cuda", progress=False)
+    made_on(stand_in, tmp_path, monkeypatch)
     ours = Store(tmp_path)
     assert ours.manifest["device"] == "cuda"
     assert ours.manifest["shards"] == store.manifest["shards"]
     assert "scan_00001 is made on the CPU" in caplog.text
+
+
+FULL = torch.AcceleratorError("CUDA error: out of memory")
+
+
+class FullCard:
+    """In the card's place; `begins` and `reads`: how often a scan finds no memory when begun, when read."""
+
+    def __init__(self, begins, reads):
+        self.left = {"begin": Counter(begins), "read": Counter(reads)}
+        self.tries = Counter()
+
+    def __call__(self, prepared, grid):
+        number, joints = prepared.record.number, stand_in(prepared, grid)
+
+        def to_host():
+            self.try_to("read", number)
+            return joints.to_host()
+
+        self.try_to("begin", number)
+        return SimpleNamespace(prepared=prepared, to_host=to_host)
+
+    def try_to(self, step, number):
+        self.tries[step, number] += 1
+        if self.left[step][number] > 0:
+            self.left[step][number] -= 1
+            raise FULL
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Threads in place of processes, and no pauses."""
+    monkeypatch.setattr(module, "process_pool", ThreadPoolExecutor)
+    monkeypatch.setattr(room, "PAUSES_S", (0.0, 0.0))
+
+
+@pytest.mark.usefixtures("quick")
+def test_scans_that_find_a_card_full_are_tried_again_and_none_is_lost_or_doubled(
+    store, tmp_path, monkeypatch, caplog
+):
+    card = FullCard({0: 1, 2: 2}, {0: 2, 3: 1})
+    told = []
+    inner = StoreWriter.commit
+    monkeypatch.setattr(
+        StoreWriter, "commit", lambda self, shard: told.append(shard.name) or inner(self, shard)
+    )
+    shards = made_on(card, tmp_path, monkeypatch)
+    tries = {"begin": (2, 1, 3, 1), "read": (3, 1, 1, 2)}
+    assert card.tries == {
+        (step, n): count for step, counts in tries.items() for n, count in enumerate(counts)
+    }
+    assert sorted(told) == [shard.name for shard in shards]
+    assert Store(tmp_path).manifest["shards"] == store.manifest["shards"]
+    assert "scan_00002 waits 0 s, for the card's memory is full" in caplog.text
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("full", [({2: 3}, {}), ({}, {2: 3})], ids=["begun", "read"])
+def test_a_card_that_stays_full_is_one_sentence_and_leaves_a_store_that_can_go_on(
+    store, tmp_path, monkeypatch, full
+):
+    with pytest.raises(InputError, match="room on the card for scan_00002, found its memory full in 3 tries"):
+        made_on(FullCard(*full), tmp_path, monkeypatch)
+    made_on(stand_in, tmp_path, monkeypatch)
+    assert Store(tmp_path).manifest["shards"] == store.manifest["shards"]
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_torch_keeps_is_looked_at_after_every_scan(tmp_path, monkeypatch):
+    looks = []
+    monkeypatch.setattr(room, "tidy", lambda: looks.append(0))
+    made_on(stand_in, tmp_path, monkeypatch)
+    assert len(looks) == 4
 
 
 @pytest.mark.slow

@@ -81,13 +81,14 @@ def shipped(finished: Path, script: Callable[[str], ModuleType], out: Path, *wor
 @pytest.mark.parametrize(
     ("words", "rule"),
     [
-        ((), ThresholdSettings("recall_first", 0.02, 0.3, 4)),
+        ((), ThresholdSettings("recall_first", 0.02, 0.3, 4, void_guard=1.0)),
+        (("--void-guard", "0"), ThresholdSettings("recall_first", 0.02, 0.3, 4)),
         (
             ("--criterion", "false_calls", "--false-calls", "0.2", "--floor", "0", "--noise-classes", "1"),
             ThresholdSettings("false_calls", 0.2),
         ),
     ],
-    ids=["as shipped", "as asked"],
+    ids=["as shipped", "without guard", "as asked"],
 )
 def test_cuts_are_those_chosen_on_the_validation_joints(
     words: tuple[str, ...],

@@ -3,10 +3,10 @@
     python bench/transfer/quantise.py --model models/reference --store out/reference/every_1 --held-out out/held_out
 
 Needs the extra `int8` (NNCF); scoring does not. The ranges of the layers are read on joints of `--store`, of every
-fourth of its scans. What is compared are the joints of `--held-out`, or of the store's other scans. First layer, last of
-the first stage and of the decoder, evidence and last layer stay in float32: little of the work, through which thin gaps
-pass and from which the network tells what it knows. Weights keep to seven bits, so that sums of 16 bits never overflow
-and a graph says the same on processors with and without instructions for eight.
+fourth of its scans. What is compared are the joints of `--held-out`, or of the store's other scans. First layer, last
+of the first stage and of the decoder, evidence and last layer stay in float32: little of the work, through which thin
+gaps pass and from which the network tells what it knows. Weights keep to seven bits, so that sums of 16 bits never
+overflow and a graph says the same on processors with and without instructions for eight.
 
 Prints average precision, calls, scores, measures and distances both ways, writes bench/int8.csv, and, where the
 accuracy stands (LARGEST_FALL, MOST_CALLS), `int8.xml`, `int8.bin` and their hashes in `card.json` into the folder.

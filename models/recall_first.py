@@ -6,6 +6,9 @@ grows most for each further sound joint comes down, until no step fits the limit
 
 The two ways of being parted may stand as one kind: a joint is called where the sum of both reaches one cut, under the
 likelier name. Split belief then costs neither a miss nor a wrong name.
+
+Where calls of some sound joints do not count (`void_guard`), the scores given here are 0 for them: all that is said of
+sound joints is said of those that count.
 """
 
 import math

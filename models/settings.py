@@ -91,7 +91,7 @@ class ThresholdSettings:
         criterion: f1 takes the cut with the best F1; false_calls the lowest cut that keeps false calls in the limit;
             guarded_f1 that with the best F1, raised where it would call more of the sound joints than the limit;
             recall_first cuts that find as much as they can, on average over kinds, while all kinds together call no
-            more of the sound joints than the limit, see models/recall_first.py.
+            more of the sound joints than the limit (but for `void_guard`), see models/recall_first.py.
         false_calls: share of the joints without the kind that may be called, with criterion false_calls; of the sound
             joints, with guarded_f1 (each kind by itself) and recall_first (any call).
         floor: score below which nothing is called, whatever the criterion says; 0 sets none.
@@ -101,7 +101,7 @@ class ThresholdSettings:
         parted: whether a joint that is surely open, but not surely in one of the two ways of being so, is called too,
             by a cut on the sum of both scores that the same criterion chooses; see models/parted.py.
         void_guard: with recall_first, a guard band below the limit of 5 % void area, in points: a sound joint with that
-            much of a void may be called void without counting as a false call, about as far as an area can be told.
+            much of a void may be called void without counting towards false_calls.
     """
 
     criterion: str = "f1"

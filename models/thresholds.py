@@ -207,10 +207,12 @@ def choose_thresholds(
         truth: (n, 4) of 1, 0 or NaN (not counted).
         scores: (n, 4) in [0, 1].
         settings: the criterion, its limit and floor, the classes of noise.
-        table: the joints' rows with `cnr`; needed for more than one class of noise only.
+        table: the joints' rows with `cnr`, needed for more than one class of noise, and the voids' area, for a guard
+            band.
 
     Raises:
-        InputError: shapes differ, a counted score is not in [0, 1], or a kind has no joint with known truth.
+        InputError: shapes differ, a counted score is not in [0, 1], a kind has no joint with known truth, or the area
+            is lacking for a guard band.
     """
     _check(truth, scores)
     noise = np.full(len(truth), np.inf) if table is None else noise_of(table)

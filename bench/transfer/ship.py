@@ -5,6 +5,8 @@
 A training keeps what its network said of every validation joint (`validation.parquet`), so cuts by another criterion
 and another calibration need neither the joints nor a card. What the network knows by its features is measured on joints
 like those of training: with --store, some of that store's, whose scans say from where on a scan is unlike them.
+Calls of voids that lie within --void-guard points below the limit of 5 % do not use up the limit on false calls; the
+count of sound joints called, printed and in the card, is strict.
 Rules fitted on the same kind of joints (`rules.json`) are copied if they lie in the folder that --rules names.
 """
 

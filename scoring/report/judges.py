@@ -26,7 +26,7 @@ def judges(bench: Bench, table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _judge(judge: Judge, table: pd.DataFrame, decides: bool) -> dict[str, Any]:
     thresholds = judge.thresholds
-    facts = [("thresholds", thresholds.identity)]
+    facts = [("thresholds", thresholds.identity), ("chosen for", thresholds.purpose)]
     # Noise belongs to the scan: the first row's class and cuts hold for all.
     if thresholds.edges:
         number = int(thresholds.classes(table[:1])[0]) + 1

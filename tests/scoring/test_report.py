@@ -340,6 +340,17 @@ def test_scans_that_a_detector_knows_are_told_in_words() -> None:
     assert table["data-numbers"] == "largest"
 
 
+def test_what_the_cuts_are_for_is_told_with_its_guard_band() -> None:
+    guarded = replace(CUTS, criterion="recall_first", false_calls=0.02, void_guard=1.0)
+    bench = replace(BENCH, learned=replace(BENCH.learned, thresholds=guarded))  # type: ignore[type-var]
+    facts = [dict(judge["facts"]) for judge in judges(bench, package().table)]
+    assert facts[0]["chosen for"].startswith(
+        "recall first: find as much as a limit allows, at most 2 % of the sound"
+    )
+    assert "voids of 4 to 5 % of the area not counted" in page_of(scored(bench=bench)).text
+    assert all(len(told["chosen for"]) > 20 for told in facts)
+
+
 def test_errors_of_measures_are_told_where_the_card_holds_them() -> None:
     settings, grid = NetworkSettings("tiny", masks=True), package().cut.joints.grid
     told = {

@@ -288,14 +288,20 @@ def test_a_slipped_gap_is_no_thicker_than_the_domain_has_it():
         assert 490 * joint.THICKEST < one.truth["gap_um"] < 1001 * joint.THICKEST
 
 
+def sound_and_whole(form, seed):
+    """A sound joint of a form: in one piece, of the solder that was drawn, without a fault."""
+    one = straight("sound", seed, **{form: 1.0})
+    assert one.form == form
+    assert len(pieces_of(one)) == 1
+    assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
+    assert not any(one.truth[kind] for kind in joint.KINDS)
+    return one
+
+
 def test_a_sound_joint_drawn_aside_is_whole_and_reaches_out_as_far_as_was_drawn():
     for seed in range(4):
-        one = straight("sound", seed, lopsided=1.0)
+        one = sound_and_whole("lopsided", seed)
         pull = Pull(**one.facts["lopsided"])
-        assert one.form == "lopsided"
-        assert len(pieces_of(one)) == 1
-        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
-        assert not any(one.truth[kind] for kind in joint.KINDS)
         at = one.solid.slice(pull.peak * one.h)
         assert at.area() > 0
         outline = np.vstack(at.to_polygons()[0])
@@ -312,12 +318,8 @@ def test_a_sound_joint_drawn_aside_is_whole_and_reaches_out_as_far_as_was_drawn(
 def test_a_seam_creases_the_outline_over_its_span_and_leaves_the_joint_solid():
     whole = 0
     for seed in range(6):
-        one = straight("sound", seed, seam=1.0)
+        one = sound_and_whole("seam", seed)
         seam = Seam(**one.facts["seam"])
-        assert one.form == "seam"
-        assert len(pieces_of(one)) == 1
-        assert volume_of(one.solid) == pytest.approx(0.0726, rel=0.004)
-        assert not any(one.truth[kind] for kind in joint.KINDS)
         assert 0.005 <= seam.depth <= 0.04
         mean = one.width_at(seam.level)
         assert float(seam(math.radians(seam.azimuth + 90), seam.level, mean)) >= 1 - seam.depth / mean - 1e-9

@@ -136,19 +136,14 @@ def _swept(
 def _told(
     ready: list[Sweep], sums: torch.Tensor, section: torch.Tensor, areas: torch.Tensor, joint_of: torch.Tensor
 ) -> list[Columns]:
-    """Rows added up joint by joint, on the host."""
-    n = len(ready)
-    total = torch.zeros((n, cl.ROWS), dtype=torch.float64, device=sums.device).index_add_(0, joint_of, sums)
-    for row in cl.LARGEST:
-        largest = torch.zeros(n, dtype=torch.float64, device=sums.device)
-        total[:, row] = largest.scatter_reduce_(0, joint_of, sums[:, row].contiguous(), "amax")
-    steps = torch.zeros((n, section.shape[1]), dtype=torch.int64, device=sums.device)
-    steps.index_add_(0, joint_of, section.long())
-    all_sums, all_steps, all_areas = (
-        total.cpu().numpy(),
-        steps.cpu().numpy(),
-        areas.cpu().numpy().astype(np.int64),
-    )
+    """Rows added up joint by joint, the fractions among them on the host: a card adds in another order each time."""
+    firsts = _firsts(np.array([r.grid[3] for r in ready]))[:-1]
+    rows, largest = sums.cpu().numpy(), list(cl.LARGEST)
+    all_sums = np.add.reduceat(rows, firsts, axis=0)
+    all_sums[:, largest] = np.maximum.reduceat(rows[:, largest], firsts, axis=0)
+    steps = torch.zeros((len(ready), section.shape[1]), dtype=torch.int64, device=sums.device)
+    all_steps = steps.index_add_(0, joint_of, section.long()).cpu().numpy()
+    all_areas = areas.cpu().numpy().astype(np.int64)
     ends = np.cumsum([len(r.groups) for r in ready])
     return [
         r.columns(all_sums[i], all_steps[i], all_areas[ends[i] - len(r.groups) : ends[i]])
